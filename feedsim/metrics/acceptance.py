@@ -30,13 +30,13 @@ class ToDecide:
     met : bool
         Whether the point estimate meets the limit.
     carriers : int or None
-        About as many in all, if the share and how it clusters stay as they are
-        (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run), and
-        enough for an interval at least.
-        None where no number does (the share stands at its limit, or ``one_phase``), or above 1e12.
+        Roughly how many in all would decide it, if the share and its clustering stay as they are
+        (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run); at
+        least enough for an interval.
+        None where no number would (the share equals its limit, or ``one_phase``), or above 1e12.
     one_phase : bool
-        Cards keep their place between the ticks all run long: only other starts show more
-        (:func:`feedsim.metrics.one_phase.keeps_phase`).
+        Cards keep their phase to the ticks throughout a run: only runs that start differently
+        show more (:func:`feedsim.metrics.one_phase.keeps_phase`).
     """
 
     feeder: str
@@ -58,7 +58,7 @@ class Verdict:
         Every 95 % interval lies wholly on one side of its figure.
     refused : bool
         At least one 95 % interval lies wholly on the wrong side of its figure, or nothing was
-        placed: not accepted for sure, however many carriers more.
+        placed: more carriers would not change the verdict.
     reasons : tuple of str
         A sentence for each figure that is not met; empty where accepted.
     to_decide : tuple of ToDecide
@@ -76,8 +76,8 @@ class Verdict:
 class AgainstLimit:
     """One share against one limit.
 
-    ``at_least``: the share must not be below it. ``effective_n``: the number of independent cases
-    behind the interval (:class:`feedsim.metrics.share.Share`).
+    ``at_least``: the limit is a lower one. ``effective_n``: the number of independent cases behind
+    the interval (:class:`feedsim.metrics.share.Share`).
     """
 
     share: float | None
@@ -106,9 +106,9 @@ class AgainstLimit:
         return self.ci95.high <= self.limit or self.ci95.low > self.limit
 
     def times_to_tell(self, *, confidence: float = 0.95) -> float | None:
-        """Return by what factor more cases would decide it, if the share stays as it is.
+        """Return the factor of cases that would decide it, if the share stays as it is.
 
-        None where none would, or there is no share.
+        None where no number would, or there is no share.
         """
         if self.share is None or self.effective_n is None:
             return None
@@ -137,16 +137,16 @@ def judge(
     Parameters
     ----------
     carriers : int
-        Of the run, counted.
+        Counted carriers of the run.
     phases : int or None
-        In how many places between the ticks all carriers lie, one a run, where they are so regular
-        that they keep them (:func:`feedsim.metrics.one_phase.keeps_phase`). Few, and any number of
-        which all came out alike, do not show how often a start comes out otherwise.
+        Number of phases to the ticks that the runs cover, one a run, if carriers are so regular
+        that they keep theirs (:func:`feedsim.metrics.one_phase.keeps_phase`). Few phases, or any
+        number with the same outcome, do not show how often another start ends differently.
 
     Notes
     -----
-    A share that does not exist (no insert placed, no feed cycle) is not compared; that
-    nothing was placed is a reason of its own. A run without any share is not decided.
+    A share that does not exist (no insert placed, no feed cycle) is not compared; placing
+    nothing is a reason of its own. A run without any share is not decided.
     """
 
     def one_phase(t: _Test) -> bool:
@@ -162,7 +162,7 @@ def judge(
         if feeder.placed == 0:
             reasons.append(f"{feeder.name}: no insert was placed, so there is nothing to accept.")
         for t in (test for test in _tests(feeder, criteria) if test.failed()):
-            # what more carriers may turn is told apart from what refuses the run for sure
+            # "so far": more carriers may still turn this one
             so_far = ", so far" if refused and not decided(t) else ""
             reasons.append(f"{feeder.name}{so_far}: {t.complaint}")
     known = [t for t in tests if t.share is not None]

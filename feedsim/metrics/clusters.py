@@ -1,7 +1,7 @@
 """How many independent trials clustered ones are worth.
 
-Losses come in runs: after a stop, a jam or a wait, on a phase that walks. A share of such outcomes
-varies more than that of as many independent ones; by how much is its design effect.
+Losses come in runs: after a stop, a jam or a wait, or as a phase drifts. A share of such outcomes
+varies more than that of independent ones; the ratio of the variances is its design effect.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ class InOrder:
     n, total, squares : int
         Number, sum and sum of squares of the outcomes (−1, 0 or 1 each).
     batches : int
-        Of the run (:func:`feedsim.metrics.means.batches_of`).
+        Number of batches (:func:`feedsim.metrics.means.batches_of`).
     variance : float
-        Batch size times variance of the batch means; that of independent outcomes of the same
-        share is squares/n − (total/n)² (by definition). NaN below 20 outcomes: too few to tell.
+        Batch size times variance of the batch means; for independent outcomes of the same share
+        it is squares/n − (total/n)² (by definition). NaN below 20 outcomes: too few to tell.
     lagged : float
         Batch size times covariance of neighbouring batch means.
     """
@@ -67,12 +67,12 @@ def _one_run(values: Bools | NDArray[np.int8]) -> InOrder:
         return InOrder(n, total, squares, len(batches), math.nan, math.nan)
     size = batches[0].stop - batches[0].start
     rows = values[batches[0].start :].reshape(len(batches), size)
-    # counting is many times as quick as adding up
+    # counting is much faster than summing
     sums = (
         np.count_nonzero(rows, axis=1) if values.dtype == np.bool_ else rows.sum(1, dtype=np.int64)
     )
     away = (sums - sums.mean()) / size
-    # of single outcomes the divisor is that of p·(1 − p): else d would be above 1 for nothing
+    # single outcomes: divide as p·(1 − p) does, or d would exceed 1 without any clustering
     scale = size / (len(batches) - (size > 1))
     squared, product = float(away @ away), float(away[1:] @ away[:-1])
     return InOrder(n, total, squares, len(batches), scale * squared, scale * product)
@@ -88,33 +88,32 @@ def design_effect(
     runs : sequence of InOrder
         One for each independent run, in a fixed order.
     confidence : float
-        Of the two-sided interval that is to be made with n divided by the design effect.
+        Of the two-sided interval that will use n divided by the design effect.
     strata : bool
-        Runs are of different shares (each at a speed of its own): what they differ by is no
-        cluster.
+        Runs have different shares (each at a speed of its own): their differences are no cluster.
 
     Returns
     -------
     float
-        1 where nothing shows that outcomes cluster (also where all are alike, and in a single run
-        of fewer than 20), never less, never above n.
+        From 1 to n; 1 if nothing shows that outcomes cluster (also where all are alike, and in a
+        single run of fewer than 20).
 
     Notes
     -----
     An effective number of trials n/d: Rao & Scott 1992, Biometrics 48:577-585. Within a run, d is
-    the variance of 20 batch means over what it would be without clusters (Law, Simulation
-    Modeling and Analysis, output analysis of a single system); runs pool their batches. Where
-    batches are too short, d grows (:func:`feedsim.metrics.means.growth`).
+    the variance of 20 batch means over its value without clusters (Law, Simulation Modeling and
+    Analysis, output analysis of a single system); runs pool their batches. Where batches are too
+    short, d grows (:func:`feedsim.metrics.means.growth`).
 
-    An estimated d is uncertain, and the normal quantile z of a Wilson interval does not know. So
-    what exceeds 1 is widened by (t/z)², t Student's quantile (Korn & Graubard 1998, Survey
-    Methodology 24:193-201), of what degrees of freedom the batches leave, or as many as there are
-    clusters, n·p·(1 − p)/d, but for 3 at least. What was seen is one cluster at least, so that d is
-    never taken for more than n·p·(1 − p).
+    An estimated d is uncertain, and the normal quantile z of a Wilson interval ignores that. So the
+    excess over 1 is widened by (t/z)² (Korn & Graubard 1998, Survey Methodology 24:193-201). t is
+    Student's quantile for the degrees of freedom that the batches leave, or the number of clusters,
+    n·p·(1 − p)/d, if that is smaller, but at least 3. There was at least one cluster, so d is at
+    most n·p·(1 − p).
 
-    Several runs: what the variance between runs exceeds that within them by is added, widened by
-    (t/z)² of (runs − 1) degrees of freedom. Two or three runs say so little of it that all variance
-    between them is taken so. All sources from memory.
+    Several runs: the excess of the variance between runs over that within them is added, widened
+    by (t/z)² for (runs − 1) degrees of freedom. Two or three runs show so little of it that all
+    variance between them counts. All sources from memory.
     """
     n = sum(run.n for run in runs)
     if n == 0:

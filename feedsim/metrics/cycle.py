@@ -20,8 +20,8 @@ class FeedCycle:
     mean_s, max_s : float or None
         Over the counted cycles that ended with a staged insert.
     use : float or None
-        Mean cycle time divided by the mean time between counted carriers at the carrier
-        eye. At 1 the feeder is busy all the time; above 1 it cannot serve every carrier.
+        Mean cycle time over the mean time between counted carriers at the carrier eye. At 1 the
+        feeder is always busy; above 1 it cannot serve every carrier.
     """
 
     mean_s: float | None
@@ -79,5 +79,5 @@ def doubles(feeder: FeederRecords, cycles: Rows) -> Doubles:
 
 
 def ones(column: np.ndarray[tuple[int], np.dtype[np.int8]], cycles: Rows) -> int:
-    """Return in how many of these cycles a yes/no column is set."""
+    """Return the number of these cycles in which a yes/no column is set."""
     return int(np.count_nonzero(column[cycles] == 1))

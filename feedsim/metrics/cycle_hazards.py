@@ -41,7 +41,7 @@ class CycleHazard:
     margin : float64 array, shape (n,)
         In the unit of :data:`HAZARDS`; below 0 is the hazard; NaN where there is no margin.
     there : bool array, shape (n,)
-        In which rows it is.
+        Rows in which it occurs.
     """
 
     name: str
@@ -60,7 +60,7 @@ def cycle_hazards(
 ) -> Iterator[CycleHazard]:
     """Yield the hazards of one feeder, in the order of :data:`HAZARDS`.
 
-    One after another: those of a long run do not fit in memory together.
+    One at a time: those of a long run do not fit in memory together.
 
     Parameters
     ----------
@@ -123,9 +123,9 @@ def _mismatch(nose: Floats, belt: Floats) -> Floats:
 
 
 def _speed_mismatch(feeder: FeederRecords, rows: Rows, limit: float) -> CycleHazard:
-    """Treat a landing on a belt at rest as a hazard without a margin."""
     u = mismatch(feeder, rows)
     np.abs(u, out=u)
+    # a landing on a belt at rest is a hazard without a margin
     landed = combined(rows, lambda nose: ~np.isnan(nose), feeder.nose_speed_mm_s)
     there = (landed & np.isnan(u)) | (u > limit + SAME_RATIO)
     np.subtract(limit, u, out=u)
@@ -138,7 +138,6 @@ def _counted(name: str, there: Bools) -> CycleHazard:
 
 
 def _overload(feeder: FeederRecords, rows: Rows, largest_mm_s2: float) -> CycleHazard:
-    """Never find an overload of a drive without a limit."""
     if math.isinf(largest_mm_s2):
         return _counted("drive_overload", np.zeros(number_of(rows), dtype=np.bool_))
     margin = combined(rows, lambda a: largest_mm_s2 - a, feeder.demanded_acceleration_mm_s2)

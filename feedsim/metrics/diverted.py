@@ -16,7 +16,7 @@ from feedsim.metrics.share import Share, share_of
 
 @dataclass(frozen=True, slots=True)
 class DivertedFor:
-    """Diverted carriers by what was known first."""
+    """Diverted carriers by the first reason known."""
 
     missed: int
     doubled: int
@@ -25,7 +25,7 @@ class DivertedFor:
 
 @dataclass(frozen=True, slots=True)
 class PassedWith:
-    """Bad products that passed, by the first of these defects."""
+    """Bad products that passed, each under the first of its defects in this order."""
 
     incomplete: int
     doubled: int
@@ -35,7 +35,7 @@ class PassedWith:
 
 @dataclass(frozen=True, slots=True)
 class Diverted:
-    """Counted carriers at the gate; each that reached it is one of the first four.
+    """Counted carriers at the gate; the first four figures cover all that reached it.
 
     Attributes
     ----------
@@ -44,15 +44,15 @@ class Diverted:
     bad_of_passed : Share
         Bad products among those that passed the gate.
     good_passed_per_hour : float or None
-        The time of stops counted.
+        Includes the time of stops.
     not_reached : int
-        Carriers that never reached the gate, because the run was given up.
+        Carriers that never reached the gate because the run was given up.
     passed_unknown, passed_too_late : int
         Bad products that passed because their defect was not known, or not in time.
     least_to_spare_s : float or None
-        Of a carrier that was diverted: from what was known until it had to be.
+        Shortest time between knowing a reason to divert and the last moment to act on it.
     most_too_late_s : float or None
-        Of a bad product that passed: by how much it was known too late.
+        Longest time by which a bad product that passed was known too late.
     """
 
     good_passed: Share
@@ -84,7 +84,7 @@ def diverted(
     products : ProductRows
         Of the same carriers.
     duration_s : float or None
-        What the counted carriers took, the time of stops counted.
+        Time for the counted carriers, stops included.
     begins : sequence of int
         Counted carriers at which a run begins.
     """

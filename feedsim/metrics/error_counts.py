@@ -12,7 +12,7 @@ from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import RunRecords
 
 _PER_TOLERANCE = 16  # bins
-_TOLERANCES = 4  # to which errors have bins
+_TOLERANCES = 4  # covered by bins, to either side
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,11 +22,11 @@ class ErrorCounts:
     Attributes
     ----------
     from_mm : float
-        Where the first bin begins.
+        Lower edge of the first bin.
     bin_mm : float
-        Width of a bin: the tolerance is a whole number of them.
+        Width of a bin: a whole fraction of the tolerance.
     counts : tuple of int
-        In each bin, from the first that holds an error to the last.
+        Errors in each bin, from the first to the last that holds any.
     below, above : int
         Errors beyond four tolerances, which have no bin.
     """
@@ -39,10 +39,7 @@ class ErrorCounts:
 
 
 def error_counts(records: RunRecords, *, criteria: Criteria) -> tuple[ErrorCounts, ...]:
-    """Count the errors of the inserts placed on counted carriers, feeder by feeder.
-
-    Errors that count as within tolerance are in the bins within it.
-    """
+    """Count each feeder's errors on counted carriers; those within tolerance stay in its bins."""
     tolerance, finest = criteria.placement_tolerance_mm, resolution_mm(records)
     found = []
     for feeder in records.feeders:

@@ -26,9 +26,9 @@ class FeederResults:
     placed : int
         Carriers that got their insert.
     jam_risk : Share
-        Feed cycles with at least one hazard, of all feed cycles.
+        Share of feed cycles with at least one hazard.
     inserts : InsertBooks
-        Where the inserts went, over the whole run, warm-up included.
+        Where the inserts of the whole run went, warm-up included.
     late_engages, late_openings : int
         Cycles in which the clutch closed, or opened, after its point.
     """
@@ -72,7 +72,7 @@ def feeder_results(
     finest = resolution_mm(records)
     cycles = cycle_rows(columns, warm_up)
     if records.gave_up and not number_of(cycles):
-        cycles = cycle_rows(columns, 0)  # given up in the warm-up: what tripped is all there is
+        cycles = cycle_rows(columns, 0)  # given up in the warm-up: show at least what tripped
     error = placement_error(
         columns, warm_up, criteria=criteria, resolution_mm=finest, begins=records.begins
     )

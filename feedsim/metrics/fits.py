@@ -23,7 +23,7 @@ class LinearFit:
     covariance : float64 array, shape (p, p)
         Of the coefficients, scaled by the residual variance.
     residuals : float64 array, shape (n,)
-        y less what is fitted, not weighted.
+        y minus the fitted values, not weighted.
     weights : float64 array, shape (n,)
     pseudo_inverse : float64 array, shape (p, n)
         Weights of the values in each coefficient: coefficients = pseudo_inverse · y
@@ -46,7 +46,7 @@ class LinearFit:
 
     @property
     def weighted_squares(self) -> float:
-        """Sum of weight · residual², which the fit makes smallest (any text on regression)."""
+        """Sum of weight · residual², which the fit minimises (any text on regression)."""
         return float(np.sum(self.weights * self.residuals**2))
 
     @property
@@ -65,8 +65,7 @@ def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) ->
     y : float64 array, shape (n,)
         Finite.
     weights : float64 array, shape (n,), optional
-        Above 0; proportional to 1/sd² for values of unequal spread. Equal by default. Their scale
-        does not matter.
+        Above 0; proportional to 1/sd² for values of unequal spread. Equal by default.
 
     Raises
     ------
@@ -79,9 +78,9 @@ def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) ->
 
         b = (XᵀWX)⁻¹·XᵀWy        cov(b) = s²·(XᵀWX)⁻¹
 
-    by a QR decomposition of √W·X, its columns scaled to unit length and, where the first one
-    is constant, the others centred, so that almost no digit is lost. Any text on regression;
-    checked against the certified values of NIST StRD in ``tests/published/test_fits_nist.py``.
+    by a QR decomposition of √W·X. To lose almost no digits, its columns are scaled to unit length
+    and, if the first one is constant, the others are centred. Any text on regression; checked
+    against the certified values of NIST StRD in ``tests/published/test_fits_nist.py``.
     """
     n, p = design.shape
     if n <= p:
@@ -117,7 +116,7 @@ def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) ->
 
 
 def _centred(design: Floats, w: Floats) -> tuple[Floats, Floats]:
-    """Centre the columns after a constant one; return them and the way back."""
+    """Centre the columns after a constant one; return them and the matrix that undoes it."""
     back = np.eye(design.shape[1])
     first = design[:, 0]
     if first[0] == 0.0 or not np.all(first == first[0]):
@@ -140,8 +139,8 @@ def student_interval(value: float, sd: float, *, dof: float, confidence: float) 
 class LackOfFit(NamedTuple):
     """Whether the means of groups lie on a model.
 
-    ``ratio``: F; ``probability``: of an F at least as large, if the model holds. ``dof`` and
-    ``mean_square``: of the means about the model.
+    ``ratio``: F; ``probability``: of an F at least this large if the model holds. ``dof`` and
+    ``mean_square``: of the group means about the model.
     """
 
     ratio: float
@@ -156,13 +155,12 @@ def lack_of_fit(fit: LinearFit, groups: Places) -> LackOfFit | None:
     Parameters
     ----------
     groups : int array, shape (n,)
-        Number of the group of each value, from 0: values of one setting of everything.
+        Group of each value, from 0; a group shares all settings.
 
     Returns
     -------
     LackOfFit or None
-        None where there are no more groups than coefficients, or no group has two values that
-        differ.
+        None without more groups than coefficients, or if no group has two different values.
 
     Notes
     -----
@@ -188,7 +186,7 @@ def lack_of_fit(fit: LinearFit, groups: Places) -> LackOfFit | None:
 
 
 def nothing_there(values: Floats, covariance: Floats, *, dof: float) -> float:
-    """Return the probability of estimates so far from 0 if all true values are 0.
+    """Return the probability of estimates at least this far from 0 if all true values are 0.
 
     F = bᵀ·cov⁻¹·b/p with p and ``dof`` degrees of freedom (Hotelling; any text).
 
@@ -216,7 +214,7 @@ def far_out(values: Floats, *, most: int, significance: float = 0.05) -> list[in
     most : int
         Largest number of outliers to find.
     significance : float
-        Probability of finding any where there is none.
+        Probability of finding any in a sample without outliers.
 
     Returns
     -------
@@ -225,16 +223,15 @@ def far_out(values: Floats, *, most: int, significance: float = 0.05) -> list[in
 
     Notes
     -----
-    The generalized extreme studentized deviate test: the value farthest from the mean is taken
-    away, ``most`` times; with n_i values left before the i-th, α the significance and t the
-    quantile 1 − α/(2·n_i) of Student's distribution with n_i − 2 degrees of freedom, there are
-    as many outliers as the largest i with ::
+    The generalized extreme studentized deviate test removes the value farthest from the mean,
+    ``most`` times. With n_i values left before the i-th, α the significance and t the quantile
+    1 − α/(2·n_i) of Student's distribution with n_i − 2 degrees of freedom, the number of outliers
+    is the largest i with ::
 
         |x − mean|/s > (n_i − 1)·t/√((n_i − 2 + t²)·n_i)
 
-    Outliers cannot hide each other, as they can if tested one at a time. Source:
-    Rosner 1983, Technometrics 25:165-172; NIST/SEMATECH e-Handbook of Statistical Methods,
-    1.3.5.17.3.
+    Unlike in tests of one value at a time, outliers cannot mask each other. Source: Rosner 1983,
+    Technometrics 25:165-172; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3.
     """
     from scipy.special import stdtrit
 

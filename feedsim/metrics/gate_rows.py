@@ -12,12 +12,11 @@ from feedsim.arrays import Bools, Floats
 from feedsim.machine import Divert
 from feedsim.records.columns import FeederRecords, RunRecords
 
-_SAME_S = 1e-10
-"""Two instants closer than this count as one (model, 'same instant')."""
+_SAME_S = 1e-10  # instants closer than this count as one (model, 'same instant')
 
 
 class Known(IntEnum):
-    """What was first known about a carrier that is to be diverted."""
+    """First known reason to divert a carrier."""
 
     NOTHING = 0
     MISSED = 1
@@ -26,7 +25,7 @@ class Known(IntEnum):
 
 
 class Gate(IntEnum):
-    """The one class of each carrier at the gate."""
+    """Class of a carrier at the gate."""
 
     GOOD_PASSED = 0
     GOOD_DIVERTED = 1
@@ -42,7 +41,7 @@ class GateRows:
     Attributes
     ----------
     known_time_s : float64
-        When the program first knew a reason to divert the carrier; NaN for never, or forgotten.
+        When the program first knew a reason to divert the carrier; NaN if never, or if forgotten.
     divert_by_time_s : float64
         Latest time to know it; infinite or NaN if the carrier never reached the gate.
     known : int8
@@ -81,7 +80,7 @@ def gate_rows(
     needs : tuple of int
         Feeders, by number, whose miss makes a product incomplete.
     good : bool array, shape (n,)
-        Of the counted carriers' products.
+        Whether each counted carrier's product is good.
     """
     by = records.carriers.divert_by_time_s[records.warm_up :]
     known_s = np.full(len(by), np.inf)
@@ -109,7 +108,7 @@ def gate_rows(
 def _instants(
     feeder: FeederRecords, divert: Divert, *, needed: bool, warm_up: int
 ) -> list[tuple[Known, Floats]]:
-    """Return when one feeder's program knew each reason (s), NaN for never."""
+    """Return when one feeder's program knew each reason (s); NaN: never."""
     found = []
     closed = feeder.engage_time_s[warm_up:]
     if divert.missed and needed:
@@ -130,7 +129,7 @@ def _forgotten(records: RunRecords, by: Floats) -> Bools:
     ends = [*records.begins[1:], len(by)]
     for stop in records.stops:
         homed = [step.time_s for step in stop.steps if step.step == "homed"]
-        if homed:  # a run that was put before this one has ended, whatever is on its way there
+        if homed:  # only carriers of the same run were on the line
             run = slice(records.begins[stop.run], ends[stop.run])
             forgotten[run] |= (came[run] <= homed[-1] + _SAME_S) & (
                 by[run] >= stop.time_s - _SAME_S

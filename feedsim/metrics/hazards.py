@@ -26,13 +26,13 @@ class Hazard(Share):
     Attributes
     ----------
     margin_mean, margin_sd : float or None
-        Of the margins that exist, in ``margin_unit``; below 0 is the hazard. None where no
-        margin exists (or fewer than two, for the sd), or where one is infinite.
+        Of the margins that exist, in ``margin_unit``; below 0 is the hazard. None without a
+        margin (the sd: with fewer than two), or if one is infinite.
     margin_unit : str or None
         ``"mm"``, ``"%"`` or ``"mm/s^2"``; None for a hazard that is only counted.
     tail_probability : float or None
-        Probability of a margin below 0 if margins follow the normal distribution of this
-        mean and sd: an estimate of a rare hazard's share before one was seen.
+        Probability of a margin below 0 if margins are normal with this mean and sd: it estimates
+        the share of a hazard too rare to have been seen.
     """
 
     margin_mean: float | None
@@ -78,8 +78,7 @@ def hazards(
     criteria : Criteria
         For the limits of speed mismatch and overhang.
     resolution_mm : float
-        A position over its limit by no more than this stands at the limit, which is no
-        hazard (:func:`feedsim.metrics.cycle_hazards.cycle_hazards`).
+        As in :func:`feedsim.metrics.cycle_hazards.cycle_hazards`.
     begins : sequence of int
         Rows of the records at which a run begins.
 
@@ -91,7 +90,7 @@ def hazards(
         Jam risk: the share of cycles with at least one hazard.
     """
     among = begins_among(rows, begins)
-    # one after the other, and nothing kept: of a long run a column is a large part of the memory
+    # one at a time, nothing kept: a column of a long run takes a large part of the memory
     usual = _usual_cycles(feeder, rows, machine.inserts)
     u = spread(mismatch(feeder, rows), resolution=SAME_RATIO)
     offset = spread(feeder.offset_mm[rows], resolution=resolution_mm)
@@ -138,8 +137,8 @@ def hazards(
 def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | None:
     """Return the probability that a normal margin is below 0.
 
-    Φ(−mean/sd), by definition. Without a spread (sd = 0) it is 1 if the mean is below 0 by more
-    than ``resolution``, else 0. None where mean or sd is None.
+    Φ(−mean/sd), by definition. If sd is 0: 1 if the mean is below 0 by more than ``resolution``,
+    else 0. None where mean or sd is None.
     """
     if margin.mean is None or margin.sd is None:
         return None
@@ -151,9 +150,9 @@ def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | Non
 def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
     """Return which cycles placed a single insert and staged the next one.
 
-    Past a misfeed or a stray the clutch opens a whole pitch later (the tail is then more than
-    half a pitch beyond the median), and a double has its tail elsewhere: neither belongs to
-    the normal curve that the margins of the others follow.
+    After a misfeed or a stray the clutch opens a whole pitch late (the tail is then more than half
+    a pitch beyond the median), and a double's tail lies elsewhere: neither fits the normal curve
+    of the other margins.
     """
     usual: Bools = feeder.double[rows] == 0
     tails = known(rows, feeder.tail_mm)
@@ -170,14 +169,14 @@ def _position(
 ) -> Hazard:
     """Count positions past a limit; mean, sd and tail are those of the ``usual`` cycles."""
     if usual is not None:
-        hazard.margin[~usual] = math.nan  # in place: of a long run it is large
+        hazard.margin[~usual] = math.nan  # in place: large in a long run
     s = spread(hazard.margin, resolution=resolution)
     tail = normal_below_zero(s, resolution=resolution)
     return _with_margin(share, s, "mm", tail=tail)
 
 
 def _speed_mismatch(hazard: CycleHazard, share: Share, *, u: Spread, limit: float) -> Hazard:
-    """Margin limit − |u|, u = nose speed/belt speed − 1; the tail is both sides (MODEL.md, 10)."""
+    """Margin limit − |u|, u = nose speed/belt speed − 1; tail on both sides (MODEL.md, 10)."""
     tail = _either(u, above=limit, below=-limit, resolution=SAME_RATIO)
     margin = spread(hazard.margin, resolution=100.0 * SAME_RATIO)
     return _with_margin(share, margin, "%", tail=tail)
@@ -192,7 +191,7 @@ def _off_carrier(
     overhang_mm: float,
     resolution: float,
 ) -> Hazard:
-    """Margin min(offset, room − offset) + overhang; the tail is that of both ends."""
+    """Margin min(offset, room − offset) + overhang; tail at both ends."""
     tail = _either(
         offset,
         above=room_mm + overhang_mm,
@@ -217,7 +216,7 @@ def _drive_overload(hazard: CycleHazard, share: Share, *, largest_mm_s2: float) 
 
 
 def _either(value: Spread, *, above: float, below: float, resolution: float) -> float | None:
-    """Return the normal probability of a value above one limit or below the other, at most 1."""
+    """Return the normal probability of a value outside two limits, at most 1."""
     if value.mean is None:
         return None
     up = Spread(value.n, above - value.mean, value.sd)

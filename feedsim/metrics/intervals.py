@@ -1,7 +1,7 @@
 """Confidence intervals of a share.
 
-All functions are pure. ``confidence`` is the two-sided coverage aimed at (0…1) and
-``count`` of ``n`` is a number of hits in n independent trials.
+``confidence`` is the nominal two-sided coverage (0…1); ``count`` is the number of hits in n
+independent trials.
 """
 
 from __future__ import annotations
@@ -39,10 +39,10 @@ def share_interval(share: float, n: float, *, confidence: float = 0.95) -> Inter
 
     Notes
     -----
-    That of :func:`wilson`, which covers too rarely where a few hits, or a few misses, are
-    expected (86 % about 0.1): a single hit has it begin at 0.18 hits. There the lower end is the
-    exact one of one side, B(α; h, n − h + 1), h = share·n, if that is lower, and the upper end
-    1 − B(α; n − h, h + 1), if that is higher: up to about ten hits or misses.
+    The interval of :func:`wilson` covers too rarely if few hits, or few misses, are expected (86 %
+    near 0.1): after one hit it starts at 0.18 hits. So the lower end is the exact one-sided one,
+    B(α; h, n − h + 1), h = share·n, if that is lower, and the upper end 1 − B(α; n − h, h + 1), if
+    that is higher, which matters up to about ten hits or misses.
     Source: the modified Wilson interval of Brown, Cai & DasGupta 2001, Statistical Science
     16:101-133, there with the Poisson limit of B (from memory).
     """
@@ -55,10 +55,7 @@ def share_interval(share: float, n: float, *, confidence: float = 0.95) -> Inter
 
 
 def _few(share: float, n: float, confidence: float) -> float:
-    """Return the share at which that many hits or more have a probability of 1 − confidence.
-
-    What was seen is worth one hit at least.
-    """
+    """Return the share at which that many hits (at least 1) or more have probability α."""
     from scipy.special import betaincinv
 
     if share <= 0.0:
@@ -70,9 +67,9 @@ def _few(share: float, n: float, confidence: float) -> float:
 def trials_to_tell(share: float, limit: float, *, confidence: float = 0.95) -> float | None:
     """Return the number of trials from which :func:`share_interval` excludes a limit.
 
-    Wilson's interval holds all p with |share − p| ≤ z·√(p(1 − p)/n), so the limit stands
-    outside from n = z²·limit·(1 − limit)/(share − limit)² on (derived from Wilson 1927); where few
-    hits are enough for that, from more.
+    Wilson's interval holds all p with |share − p| ≤ z·√(p(1 − p)/n), so it excludes the limit
+    from n = z²·limit·(1 − limit)/(share − limit)² on (derived from Wilson 1927). It takes more
+    where that means only a few hits.
 
     Parameters
     ----------
@@ -84,7 +81,7 @@ def trials_to_tell(share: float, limit: float, *, confidence: float = 0.95) -> f
     Returns
     -------
     float or None
-        None where no number of trials does: the share is the limit, or the limit 0 or 1.
+        None if no number does: the share is the limit, or the limit is 0 or 1.
     """
     if share == limit or not 0.0 < limit < 1.0:
         return None
@@ -121,7 +118,7 @@ def wilson(share: float, n: float, *, confidence: float = 0.95) -> Interval:
     scale = 1.0 + z * z / n
     centre = (share + z * z / (2.0 * n)) / scale
     half = z * math.sqrt(share * (1.0 - share) / n + z * z / (4.0 * n * n)) / scale
-    # The share lies within; where it is 0 or 1, so is that end, and no rounding is left.
+    # the share lies within, also after rounding; a share of 0 or 1 is an end
     return Interval(max(0.0, min(share, centre - half)), min(1.0, max(share, centre + half)))
 
 
@@ -131,8 +128,8 @@ def clopper_pearson(count: float, n: float, *, confidence: float = 0.95) -> Inte
     Parameters
     ----------
     count, n : float
-        Hits and trials, 0 ≤ count ≤ n; of trials that are not independent what they are
-        worth, which need not be whole (Korn & Graubard 1998, Survey Methodology 24:193-201).
+        Hits and trials, 0 ≤ count ≤ n. For dependent trials their effective numbers, which need
+        not be whole (Korn & Graubard 1998, Survey Methodology 24:193-201).
     confidence : float
         Two-sided, 0…1; the coverage is never less.
 
@@ -167,9 +164,9 @@ def clopper_pearson(count: float, n: float, *, confidence: float = 0.95) -> Inte
 def upper95(n: int) -> float | None:
     """Return the one-sided 95 % upper limit of a share if no hit was seen in n trials.
 
-    The share p at which seeing none has a probability of 5 %: (1 − p)^n = 0.05, so
-    p = 1 − 0.05^(1/n), close to 3/n. None where n = 0. Source: Hanley & Lippman-Hand
-    1983, Journal of the American Medical Association 249:1743-1745 (from memory).
+    Seeing none then has a probability of 5 %: (1 − p)^n = 0.05, so p = 1 − 0.05^(1/n), close to
+    3/n. None where n = 0. Source: Hanley & Lippman-Hand 1983, Journal of the American Medical
+    Association 249:1743-1745 (from memory).
 
     Raises
     ------

@@ -12,10 +12,7 @@ TYPED = ("engage_distance", "engage_lead", "disengage_distance", "disengage_lead
 
 @dataclass(frozen=True, slots=True)
 class MachineSettings:
-    """The settings typed into the machine, ``"auto"`` already solved.
-
-    The counts are None on a master without counts.
-    """
+    """The settings typed into the machine, ``"auto"`` solved; no counts without an encoder."""
 
     target_offset_mm: float
     stage_position_mm: float

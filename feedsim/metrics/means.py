@@ -1,8 +1,8 @@
 """Confidence intervals of estimates from values in time order.
 
-Neighbours in a run are alike (they share a drift, a tick that beats with the pitch), so the
-spread is not taken between values but between batches of them; and since phases are drawn
-once a run, between runs where there are several.
+Neighbours in a run are alike (they share a drift, or a tick that beats with the pitch), so the
+variance is taken between batches of values; with several runs, between runs, since each run draws
+its phases once.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ class Uncertainty(NamedTuple):
 
 
 class Growth(NamedTuple):
-    """By how much correlated batches widen the interval of a mean.
+    """How much correlated batches widen the interval of a mean.
 
-    ``factor``: by which the variance of their mean grows; ``freedom``: what is left of it.
+    ``factor``: growth of the variance of their mean; ``freedom``: remaining degrees of freedom.
     """
 
     factor: float
@@ -60,9 +60,8 @@ def mean_interval(
     confidence : float
         Two-sided, 0…1.
     resolution : float
-        Unit of the values, 0 or more. Values that all lie within it are one value: the
-        interval then has no width. Floating noise of the values' own size is always
-        taken so.
+        Unit of the values, 0 or more. Values that all lie within it, or within floating noise,
+        are one value: the interval then has no width.
     begins : sequence of int
         Places at which a run begins, rising, the first 0.
 
@@ -79,7 +78,7 @@ def mean_interval(
     Notes
     -----
     mean ± t((1 + confidence)/2; f)·√v, t the quantile of Student's distribution (any text), v and
-    f from :func:`uncertainty`. The centre is the mean of all values.
+    f from :func:`uncertainty`.
     """
     _check(confidence)
     if len(values) < FEWEST:
@@ -93,21 +92,14 @@ def mean_interval(
 def batch_interval(
     centre: float, values: Floats, begins: Sequence[int] = (0,), *, confidence: float = 0.95
 ) -> Interval | None:
-    """Return the interval of an estimate that is, to first order, a mean of values in order.
+    """Return the interval of an estimate that is to first order a mean of values in order.
 
     Parameters
     ----------
     values : float64 array, shape (n,)
-        Contribution of each, in time order, up to a constant.
-    begins : sequence of int
-        As in :func:`mean_interval`.
-    confidence : float
-        Two-sided, 0…1.
+        Contributions up to a constant, in time order.
 
-    Returns
-    -------
-    Interval or None
-        As in :func:`mean_interval`; None below 20 values.
+    Others, and returns: as in :func:`mean_interval`.
     """
     if len(values) < FEWEST:
         return None
@@ -130,16 +122,15 @@ def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
 
     Notes
     -----
-    One run: the b batch means of :func:`batches_of`, s² their variance, give
-    s²/b with b − 1 degrees of freedom, where they are alike stretched (:func:`growth`). The
-    remainder, at most 19 values at the front, is left out. Several runs: each is a batch (the
-    method of independent replications). Schmeiser 1982, Operations Research 30:556-568, on few and
-    long batches; Law & Kelton, Simulation Modeling and Analysis, the chapter on output analysis
-    (both from memory).
+    One run: the b batch means of :func:`batches_of`, s² their variance, give s²/b with b − 1
+    degrees of freedom, widened if batch means correlate (:func:`growth`). At most 19 values at the
+    front are left out. Several runs: each is a batch (the method of independent replications).
+    Schmeiser 1982, Operations Research 30:556-568, on few and long batches; Law & Kelton,
+    Simulation Modeling and Analysis, the chapter on output analysis (both from memory).
     """
     batches = batches_of(len(values), begins)
     b, several = len(batches), len(_runs(len(values), begins)) > 1
-    # batches of one run are equally long; row by row, a mean has the bits of each batch's own
+    # batches of one run are equally long; a mean by rows has the same bits as one by batches
     parts = (
         np.array([values[batch].mean() for batch in batches])
         if several
@@ -155,37 +146,37 @@ def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
 
 
 def doubt_of(n: int) -> float:
-    """Return by how many standard errors φ of n values in one run is taken for larger than it is.
+    """Return how many standard errors to add to φ of n values in one run.
 
-    So few as 20 to 39, each a batch, hardly show φ where neighbours are very alike: of a φ of 0.9
-    half a standard error brings the coverage of 87 to 90 % to 93 to 95 % (found by simulation).
+    20 to 39 values, each a batch, underestimate a large φ: at φ = 0.9 half a standard error raises
+    the coverage from 87 to 90 % to 93 to 95 % (found by simulation).
     """
     return 0.0 if n >= 2 * _BATCHES else _DOUBT
 
 
 def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growth:
-    """Return what the variance of a mean is to be multiplied by where batch means are alike.
+    """Return how much correlated batch means enlarge the variance of their mean.
 
     Parameters
     ----------
     alike : float
         Correlation r of neighbouring batch means, of all runs together.
     batches : sequence of int
-        How many each independent run has, b of them on average, each at least 20.
+        Number of each independent run, at least 20; their mean is b.
     doubt : float
-        By how many standard errors 1/√(all batches) r is taken for larger.
+        Standard errors 1/√(all batches) to add to r.
 
     Notes
     -----
-    Batches that are too short are themselves a process whose neighbours are alike; it is taken
-    for a first-order autoregression φ. Of that r has the mean φ − (1 + 4φ)/b (Marriott & Pope 1954,
-    Biometrika 41:390-402), which is solved for φ, at most 0.9. It counts where r + 1/b lies
-    0.84 standard errors 1/√(all batches) above 0 (20 %, one-sided): later, what a test overlooks
-    would cost coverage; sooner, chance alone would widen intervals.
+    Batches that are too short still correlate; they are modelled as a first-order autoregression
+    φ. Then r has the mean φ − (1 + 4φ)/b (Marriott & Pope 1954, Biometrika 41:390-402), which is
+    solved for φ, at most 0.9. It counts if r + 1/b lies 0.84 standard errors 1/√(all batches)
+    above 0 (20 %, one-sided): a stricter test would cost coverage, a looser one would widen
+    intervals by chance.
 
     With d the variance of a mean of b over that of independent ones
     (:func:`feedsim.metrics.serial.mean_inflation`), s² falls short by (b − d)/(b − 1): the
-    factor is d·(b − 1)/(b − d). A long-run variance (1 + φ)/(1 − φ)·σ² of which both factors are
+    factor is d·(b − 1)/(b − d). A long-run variance (1 + φ)/(1 − φ)·σ² with both factors
     estimated has b·(1 − φ²)/(3 + φ²) degrees of freedom a run: s² has a relative variance
     of 2·(1 + φ²)/((1 − φ²)·b) (Bayley & Hammersley 1946, Supplement to the Journal of the Royal
     Statistical Society 8:184-197), φ a variance of (1 − φ²)/b. All from memory; checked against
@@ -211,14 +202,7 @@ def widened(freedom: float, confidence: float) -> float:
 
 
 def one_value(values: Floats, *, resolution: float) -> bool:
-    """Return whether all values lie within the resolution, or within floating noise.
-
-    Parameters
-    ----------
-    values : float64 array, shape (n,), n ≥ 1
-    resolution : float
-        Unit of the values.
-    """
+    """Return whether all values, one or more, lie within the resolution or floating noise."""
     lowest, highest = float(values.min()), float(values.max())
     noise = 8.0 * float(np.spacing(max(abs(lowest), abs(highest))))
     return highest - lowest <= max(resolution, noise)
@@ -235,8 +219,8 @@ def batches_of(n: int, begins: Sequence[int] = (0,)) -> list[slice]:
     Returns
     -------
     list of slice
-        The runs, where there are several; else 20 of equal length that end with the last
-        value; or each value, below 40.
+        The runs, if there are several; else 20 of equal length that end with the last value, or
+        each value alone, below 40.
     """
     runs = _runs(n, begins)
     if len(runs) > 1:

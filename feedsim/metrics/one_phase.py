@@ -1,7 +1,6 @@
-"""Whether carriers are so regular that they keep their place between the ticks all run long.
+"""Whether carriers are so regular that they keep their phase to the ticks throughout a run.
 
-Then a run is of one phase, drawn at its start, and another start may place otherwise: however
-many carriers it has, it is one observation.
+Such a run has one phase, drawn at its start: however long, it is a single observation.
 """
 
 from __future__ import annotations
@@ -17,14 +16,14 @@ _WORTH = 0.02
 
 
 def keeps_phase(machine: Machine, criteria: Criteria, *, carriers: int) -> bool:
-    """Return whether that place shows in the placement, and stays for a run of so many carriers.
+    """Return whether the phase shows in the placement and lasts for a run of this many carriers.
 
-    From carrier to carrier the h-th harmonic of the place, exp(2πi·h·M/b), b the belt travel of a
-    tick, is multiplied by z = exp(2πi·h·pitch/b − 2·(π·h·sd/b)²) on average, sd that of the pitch
+    From carrier to carrier the h-th harmonic of the phase, exp(2πi·h·M/b), b the belt travel of a
+    tick, is multiplied on average by z = exp(2πi·h·pitch/b − 2·(π·h·sd/b)²), sd that of the pitch
     (characteristic function of a normal distribution, any textbook). So its mean over a run is
-    near (1 − z^n)/(n·(1 − z)) of what it began with: little once n·|1 − z| is 2π, a whole turn. In
-    the wait for the tick the harmonic has the size b/(π·h), less by what an edge and its response
-    spread of their own; up to a fiftieth of the tolerance it is not worth a word.
+    about (1 − z^n)/(n·(1 − z)) of its first value: little once n·|1 − z| is 2π, a whole turn. In
+    the wait for the tick the harmonic has the size b/(π·h), reduced by the spread of edge and
+    response; up to a fiftieth of the tolerance is ignored.
     """
     law, controller, eye = machine.carriers.arrival, machine.controller, machine.carrier_eye
     if law.in_order or not law.in_step or machine.line.profile:

@@ -28,17 +28,17 @@ class Overlap:
     Attributes
     ----------
     below, above : str
-        Names of the feeders, as their inserts lie where they overlap.
+        Names of the feeders whose inserts lie below and above.
     nominal_mm : float
-        By target offsets and lengths; below 0: so far clear of each other.
+        From target offsets and lengths; below 0: the clearance.
     n : int
         Products on which both were placed.
     min_allowed_mm, max_allowed_mm : float or None
-        By the recipe; None without a limit.
+        Limits of the recipe, if any.
     overlapping : Share
-        Products of these on which they lie on each other.
+        Of these n products, those on which the inserts overlap.
     wrong : Share
-        Products of these on which the recipe does not allow it as it is.
+        Of these n products, those whose overlap violates the recipe.
     """
 
     below: str
@@ -57,7 +57,7 @@ class Overlap:
 
 
 def nominal_overlap_mm(one: Feeder, other: Feeder) -> float:
-    """Return the overlap of two inserts on target (mm); below 0 they are clear."""
+    """Return the overlap of two inserts on target (mm); below 0: the clearance."""
     (a, length_a), (b, length_b) = (
         (f.settings.target_offset_mm, f.inserts.length_mm) for f in (one, other)
     )
@@ -67,8 +67,8 @@ def nominal_overlap_mm(one: Feeder, other: Feeder) -> float:
 def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) -> Floats:
     """Return the overlap of two feeders' inserts on each counted carrier.
 
-    Both lie flat from their offset on, as long as an insert is, a double like a single: the
-    overlap is min(o₁ + L₁, o₂ + L₂) − max(o₁, o₂), below 0 the clearance between them.
+    Both lie flat from their offset over one insert length, doubles too: the overlap is
+    min(o₁ + L₁, o₂ + L₂) − max(o₁, o₂), below 0 the clearance between them.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) 
     Returns
     -------
     float64 array, shape (n,)
-        mm; NaN where not both were placed.
+        mm; NaN unless both were placed.
     """
     pair = [records.feeders[number] for number in (one, other)]
     lengths = [machine.feeders[number].inserts.length_mm for number in (one, other)]
@@ -112,14 +112,14 @@ def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[Pair]:
 
 
 def wrong(overlap_mm: Floats, pair: Pair, *, resolution_mm: float) -> Bools:
-    """Return on which products a pair violates the recipe; false where not both lie.
+    """Return on which products a pair violates the recipe; false unless both were placed.
 
     Parameters
     ----------
     overlap_mm : float64 array, shape (n,)
-        NaN where not both were placed.
+        Of :func:`overlaps_mm`.
     resolution_mm : float
-        An overlap this close to its limit counts as within.
+        An overlap beyond its limit by no more than this counts as within.
     """
     low, high = pair.min_overlap_mm - resolution_mm, pair.max_overlap_mm + resolution_mm
     return np.isfinite(overlap_mm) & ((overlap_mm < low) | (overlap_mm > high))
@@ -128,8 +128,8 @@ def wrong(overlap_mm: Floats, pair: Pair, *, resolution_mm: float) -> Bools:
 def told_pairs(records: RunRecords, machine: Machine, recipe: Recipe) -> list[Pair]:
     """Return the pairs of feeders to report.
 
-    Those that the recipe names, neighbours (whose inserts follow each other along the carrier),
-    and those that lie on each other on any counted carrier.
+    Those named in the recipe, neighbours along the carrier, and those whose inserts overlap on any
+    counted carrier.
     """
     told = {frozenset((pair.below, pair.above)) for pair in recipe.pairs}
     along = sorted(

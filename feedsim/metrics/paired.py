@@ -1,8 +1,8 @@
 """Two setups with common random numbers: their differences, carrier by carrier.
 
-A difference is always the other setup less the first. What chance does to a card it does in
-both, so that it drops out of the difference and far fewer carriers show what differs (common
-random numbers: Law & Kelton, Simulation Modeling and Analysis, from memory).
+A difference is always the other setup less the first. Each card has the same random numbers in
+both, so chance mostly cancels and far fewer carriers show a difference (common random numbers: Law
+& Kelton, Simulation Modeling and Analysis, from memory).
 """
 
 from __future__ import annotations
@@ -41,12 +41,12 @@ class LengthDifference:
     ci95_mm : Interval or None
         95 % interval of the paired difference.
     unpaired_ci95_mm : Interval or None
-        The interval if each setup had run on carriers of its own (Welch).
+        The interval if each setup had run on its own carriers (Welch).
     exact : bool
-        Every one of these carriers moved by the same distance: the interval has no width.
+        All these carriers moved by the same distance: the interval has no width.
     better : {"first", "other"} or None
         Which is better with 95 % confidence (a mean: nearer to the target; a standard deviation:
-        smaller); None where that is not decided, and where they are the same.
+        smaller); None if undecided or equal.
     """
 
     n: int
@@ -80,17 +80,17 @@ class ShareDifference:
     first, other : float or None
         The share of each, 0…1.
     only_first, only_other : int
-        Carriers that count in one of the two alone.
+        Carriers that count in only one of the two.
     difference : float or None
         Other less first, −1…1.
     ci95 : Interval or None
         95 % interval of the paired difference (Bonett and Price, the counts divided by the
         design effect). It has a width even where no carrier differs.
     unpaired_ci95 : Interval or None
-        The interval if each setup had run on carriers of its own (Newcombe).
+        The interval if each setup had run on its own carriers (Newcombe).
     design_effect : float
-        How many times as many carriers it takes because neighbours are alike, 1 or more
-        (:func:`feedsim.metrics.clusters.design_effect` of the differences).
+        Of the differences, 1 or more: the factor of carriers needed because neighbours are alike
+        (:func:`feedsim.metrics.clusters.design_effect`).
     better : {"first", "other"} or None
         Which is better with 95 % confidence.
     """
@@ -127,17 +127,16 @@ def mean_difference(
     first_mm, other_mm : float64 array, shape (n,)
         Of the same carriers, in time order, finite.
     resolution : float
-        mm; differences that all lie within it are one.
+        mm; differences that all lie within it count as equal.
     begins : sequence of int
         Places at which a run begins.
 
     Notes
     -----
-    The interval is that of :func:`feedsim.metrics.means.mean_interval` of the n differences.
-    The other lies nearer to the target where |m_other| < |m_first|, that is where (m_other −
-    m_first)·(m_other + m_first) < 0: decided only where the intervals of both, difference and
-    sum, exclude 0 (each at 95 %, so both together at no less: an intersection-union test, Berger
-    1982, Technometrics 24:295-300, from memory).
+    The interval is :func:`feedsim.metrics.means.mean_interval` of the n differences. The other is
+    nearer to the target if |m_other| < |m_first|, or (m_other − m_first)·(m_other + m_first) < 0:
+    decided only if the intervals of difference and sum both exclude 0 (each at 95 %, so together
+    at no less: an intersection-union test, Berger 1982, Technometrics 24:295-300, from memory).
     """
     n = len(first_mm)
     if n == 0:
@@ -168,14 +167,8 @@ def sd_difference(
 ) -> LengthDifference:
     """Return the difference of the standard deviations of two columns of placement errors.
 
-    Parameters
-    ----------
-    first_mm, other_mm, resolution, begins
-        As in :func:`mean_difference`.
-
-    Notes
-    -----
-    The interval is that of :func:`feedsim.metrics.spread_differences.sd_difference_interval`.
+    Parameters as in :func:`mean_difference`; the interval is
+    :func:`feedsim.metrics.spread_differences.sd_difference_interval`.
     """
     n = len(first_mm)
     spreads = [spread(e, resolution=0.0).sd for e in (first_mm, other_mm)]
@@ -242,7 +235,7 @@ def share_difference(
 
 
 def _welch(centre: float, first: Floats, other: Floats, begins: Sequence[int]) -> Interval | None:
-    """Return Welch's interval about the centre, from columns held apart.
+    """Return Welch's interval about the centre, as if the columns were independent.
 
     With v and f the variance of each column's mean and its degrees of freedom
     (:func:`feedsim.metrics.means.uncertainty`), the half-width is t·√(v₁ + v₂), t Student's
@@ -262,7 +255,7 @@ def _welch(centre: float, first: Floats, other: Floats, begins: Sequence[int]) -
 
 
 def _sign(interval: Interval | None) -> int:
-    """Return on which side of 0 the whole interval lies: 1, −1, or 0 if it includes 0."""
+    """Return the sign of the whole interval; 0 if it includes 0."""
     if interval is None:
         return 0
     return (interval.low > 0.0) - (interval.high < 0.0)

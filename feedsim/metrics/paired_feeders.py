@@ -69,7 +69,7 @@ def feeder_difference(
     Parameters
     ----------
     first, other : Ran
-        Of as many carriers, warm-ups and runs; row k of both is the same card.
+        With the same carriers, warm-ups and runs: row k of both is the same card.
     number : int
         Of the feeder, from 0.
     names : tuple of str
@@ -109,42 +109,20 @@ def feeder_difference(
 
 
 def within_tolerance(ran: Ran, number: int, *, rows: Rows) -> Bools:
-    """Return which inserts of one feeder lie within the placement tolerance.
-
-    Parameters
-    ----------
-    number : int
-        Of the feeder, from 0.
-    rows : Rows
-        n rows with an insert placed.
-
-    Returns
-    -------
-    bool array, shape (n,)
-    """
+    """Return which placed inserts of a feeder (by number, from 0) lie within the tolerance."""
     errors = np.abs(ran.records.feeders[number].placement_error_mm[rows])
     inside: Bools = errors <= ran.criteria.placement_tolerance_mm + resolution_mm(ran.records)
     return inside
 
 
 def with_hazard(ran: Ran, number: int) -> Bools:
-    """Return which carriers had at least one hazard in their feed cycle, warm-up included.
-
-    Parameters
-    ----------
-    number : int
-        Of the feeder, from 0.
-
-    Returns
-    -------
-    bool array, shape (n,)
-    """
+    """Return which carriers, warm-up included, had a hazard in their feed cycle at a feeder."""
     every = slice(0, len(ran.records.feeders[number].insert))
     return any_of(hazards_of(ran, number, rows=every))
 
 
 def hazards_of(ran: Ran, number: int, *, rows: Rows) -> Iterator[CycleHazard]:
-    """Yield the hazards of one feeder in some rows (:func:`cycle_hazards`)."""
+    """Yield a feeder's hazards in some rows (:func:`cycle_hazards`)."""
     return cycle_hazards(
         ran.records.feeders[number],
         rows,

@@ -20,18 +20,19 @@ def percent(
     digits: int = 3,
     unlike: float | None = None,
 ) -> str:
-    """Write a share in per cent, so that only nothing is 0 and only all is 100.
+    """Write a share in per cent; only exactly none is 0 and only exactly all is 100.
 
     Parameters
     ----------
     share : float or None
         0 to 1; a dash stands for None.
     ci95 : Interval, optional
-        Its 95 % interval, where it was counted: the evidence for its digits.
+        95 % interval of a counted share; it sets the number of digits.
     digits : int
-        Where it was not: of what is missing to 0 or to 100 per cent, whichever is nearer.
+        For a share that was not counted: significant digits of its distance to 0 or 100 per cent,
+        whichever is nearer.
     unlike : float, optional
-        A limit to compare with: more digits if needed to show on which side it lies.
+        A limit to compare with: digits are added until the text shows on which side it lies.
 
     Examples
     --------
@@ -57,11 +58,10 @@ def percent_range(interval: Interval | None) -> str:
 
 
 def percent_of_all(share: float, *, digits: int = 0) -> str:
-    """Write a part of a whole that is worked out, not counted, such as a share of a variance.
+    """Write a computed part of a whole, such as a share of a variance.
 
-    All parts of a whole are written to the same place, so that they can be compared and added:
-    whole per cent in a sentence, a tenth in a table (``digits``). Only nothing is 0, and only all
-    is 100.
+    All parts have the same number of decimals, so that they compare and add up: none in a sentence,
+    one in a table (``digits``). Only exactly none is 0, and only exactly all is 100.
 
     >>> percent_of_all(0.873), percent_of_all(0.0004, digits=1), percent_of_all(0.9997, digits=1)
     ('87 %', 'under 0.1 %', 'over 99.9 %')

@@ -18,8 +18,7 @@ from feedsim.metrics.spread_intervals import capability_intervals, sd_interval
 from feedsim.records.columns import FeederRecords
 
 _SAME_MM = 1e-6
-"""Errors closer than this are one: instants count as one within 1e-10 s (model, 'same instant'),
-in which 10 m/s makes 1e-6 mm."""
+"""Errors closer than this count as one: the travel at 10 m/s in 1e-10 s (model, 'same instant')."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,22 +30,22 @@ class PlacementError:
     n : int
         Placed inserts.
     mean_ci95_mm : Interval or None
-        95 % interval of the mean: of one run by batch means, of several from the means of the
-        runs; none below 20 placed inserts.
+        95 % interval of the mean, by batch means in one run, else from the means of the runs; none
+        below 20 placed inserts.
     p01_mm, p50_mm, p99_mm : float or None
-        Percentiles, straight between order statistics.
+        Percentiles, interpolated linearly between order statistics.
     within_tolerance, within_tolerance_ci95, within_tolerance_effective_n
-        Share of the placed inserts, its interval and what the inserts are worth as
-        independent ones (:class:`feedsim.metrics.share.Share`).
+        Share of the placed inserts, its interval and the effective number of inserts
+        (:class:`feedsim.metrics.share.Share`).
     cp, cpk : float or None
-        Capability against the tolerance either side of the target; None where the
-        errors do not spread, and below 20 placed inserts, which have no Cp worth the name.
+        Capability against the tolerance either side of the target; None if the errors do not
+        spread, and below 20 placed inserts, too few for a meaningful Cp.
     sd_ci95_mm, cp_ci95, cpk_ci95 : Interval or None
         95 % intervals (:mod:`feedsim.metrics.spread_intervals`).
     within_tolerance_ci95_note
         As ``ci95_note`` of :class:`feedsim.metrics.share.Share`.
     ci95_note : {"fewer_than_20"} or None
-        Why there are no other intervals: so few values do not show whether neighbours are alike.
+        Why other intervals are missing: too few values to show whether neighbours are alike.
     """
 
     n: int
@@ -72,7 +71,7 @@ class PlacementError:
 
 @dataclass(frozen=True, slots=True)
 class StagePosition:
-    """Where the noses rested from which the feed cycles began, from the insert eye."""
+    """Distance past the insert eye at which noses rested when their feed cycle began."""
 
     mean_mm: float | None
     sd_mm: float | None
@@ -95,7 +94,7 @@ def placement_error(
     warm_up : int
         Carriers left out at the front.
     resolution_mm : float
-        Errors closer than this count as one, at the tolerance as well: it lies within.
+        Errors closer than this count as one; one beyond the tolerance by no more lies within.
     begins : sequence of int
         Rows at which a run begins (:class:`feedsim.records.columns.RunRecords`).
     """
@@ -121,7 +120,7 @@ def placement_error(
     ends_mm = float(errors.min()), float(errors.max())
     percentiles = np.percentile(
         errors, (1.0, 50.0, 99.0), overwrite_input=bool(errors.flags.owndata)
-    )  # the last, since it leaves its own errors in another order
+    )  # last, since it reorders the errors
     p01, p50, p99 = percentiles.tolist()
     return PlacementError(
         n=n,

@@ -12,27 +12,26 @@ from typing import Any
 Plain = None | bool | int | float | str | list["Plain"] | dict[str, "Plain"]
 
 AMONG: Mapping[str, Any] = MappingProxyType({"among": True})
-"""Metadata of a field whose own fields stand among those of the whole."""
+"""Metadata of a field whose own fields are merged into those of the whole."""
 IF_ANY: Mapping[str, Any] = MappingProxyType({"if_any": True})
-"""Metadata of a field that is left out where it is empty."""
+"""Metadata of a field that is left out if empty."""
 LEFT_OUT: Mapping[str, Any] = MappingProxyType({"left_out": True})
-"""Metadata of a field that is no part of the plain form."""
+"""Metadata of a field that is not part of the plain form."""
 MAY_BE_OPEN: Mapping[str, Any] = MappingProxyType({"may_be_open": True})
-"""Metadata of a number that may be NaN or infinite, which JSON tells as null."""
+"""Metadata of a number that may be NaN or infinite, null in JSON."""
 
 
 def plain(value: object) -> Plain:
     """Return a value as dicts, lists, numbers, strings and None.
 
-    A dataclass becomes a dict of its fields in their order, a tuple a list; a float that
-    is NaN or infinite becomes None, since JSON has no such number. Metadata of a field may say
-    more: :data:`AMONG`, :data:`IF_ANY`, :data:`LEFT_OUT`, or under ``"plain"`` what makes the
-    plain form of it.
+    A dataclass becomes a dict of its fields in order, a tuple a list, and a NaN or infinite float
+    None, since JSON has no such number. Metadata of a field may change this: :data:`AMONG`,
+    :data:`IF_ANY`, :data:`LEFT_OUT`, or under ``"plain"`` a function that makes its plain form.
 
     Raises
     ------
     TypeError
-        For anything else, so that no figure leaves in a form that was not meant.
+        For anything else.
     """
     if isinstance(value, Enum):
         return plain(value.value)

@@ -19,7 +19,7 @@ from feedsim.records.outcome import Outcome
 
 
 class ProductClass(IntEnum):
-    """The one class of each product (model, section 16)."""
+    """Class of a product (model, section 16)."""
 
     EMPTY = 0
     PARTIAL = 1
@@ -35,11 +35,11 @@ class ProductRows:
     classes : int8
         :class:`ProductClass`.
     doubled : bool
-        An insert placed on it was a double, whether found or not.
+        An insert placed on it was a double, found or not.
     out_of_tolerance : bool
-        An insert placed on it lies beyond the placement tolerance.
+        An insert on it lies beyond the placement tolerance.
     wrong_overlap : bool
-        Two inserts on it do not lie as the recipe has it.
+        Two inserts on it violate the recipe.
     """
 
     classes: NDArray[np.int8]
@@ -49,14 +49,14 @@ class ProductRows:
 
     @property
     def good(self) -> Bools:
-        """Complete, and nothing else wrong with it."""
+        """Complete, without any of these defects."""
         spoilt = self.doubled | self.out_of_tolerance | self.wrong_overlap
         good: Bools = (self.classes == ProductClass.COMPLETE) & ~spoilt
         return good
 
 
 def needed(machine: Machine, criteria: Criteria) -> tuple[int, ...]:
-    """Return the feeders, by number, that must have placed for a product to be complete."""
+    """Return the feeders, by number, whose inserts a complete product needs."""
     return criteria.recipe.needs or tuple(range(len(machine.feeders)))
 
 

@@ -32,7 +32,7 @@ class MissedAt:
 
 @dataclass(frozen=True, slots=True)
 class MissedTogether:
-    """Feeders that missed one product together, each by its cause, and on how many products."""
+    """Feeders that missed a product together, with their causes, and how often."""
 
     feeders: tuple[MissedAt, ...]
     count: int
@@ -41,28 +41,28 @@ class MissedTogether:
 
 @dataclass(frozen=True, slots=True)
 class Products:
-    """What became of the counted carriers' products. Each is complete, partial or empty.
+    """The counted carriers' products. Each is complete, partial or empty.
 
     Attributes
     ----------
     needs : tuple of str
         Feeders whose inserts a complete product needs.
     complete, partial, empty : Share
-        Partial: it has some inserts, but not all it needs. Empty: it has none.
+        Partial: some inserts, but not all it needs. Empty: none.
     doubled : Share
         A double lies on it, found or not.
     out_of_tolerance : Share
         An insert on it lies beyond the placement tolerance.
     wrong_overlap : Share
-        Two inserts on it do not lie as the recipe has it.
+        Two inserts on it violate the recipe.
     good : Share
-        Complete and none of these three.
+        Complete, with none of these three defects.
     good_per_hour : float or None
-        The time of stops counted.
+        Includes the time of stops.
     missing : tuple of MissedTogether
         Which feeders missed together, the most frequent first, 20 at most.
     missing_otherwise : int
-        Products of combinations beyond those.
+        Products with any other combination.
     diverted : Diverted or None
         What the divert gate did; None on a line that has none.
     """
@@ -98,7 +98,7 @@ def products(
     names : sequence of str
         One for each feeder.
     duration_s : float or None
-        What the counted carriers took, the time of stops counted.
+        Time for the counted carriers, stops included.
     """
     counted = slice(records.warm_up, records.warm_up + len(rows.classes))
     begins = begins_among(counted, records.begins)
@@ -132,7 +132,6 @@ def products(
 
 
 def _missing(records: RunRecords, names: Sequence[str]) -> tuple[MissedTogether, ...]:
-    """Return which feeders missed together, the most frequent combination first."""
     if not records.feeders:
         return ()
     outcomes = np.stack([f.outcome[records.warm_up :] for f in records.feeders], axis=1)

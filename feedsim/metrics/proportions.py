@@ -16,11 +16,10 @@ def paired_difference(
     Parameters
     ----------
     only_other, only_first : float
-        Cards that count as a hit in one of the two alone, 0 or more. What is the same in both
-        says nothing about the difference.
+        Cards that are a hit in only one of the two, 0 or more.
     n : float
-        All cards, at least the sum of the two. Need not be whole: counts of cards that are
-        alike are divided by their design effect.
+        All cards, at least the sum of the two. Counts need not be whole: those of correlated cards
+        are divided by their design effect.
     confidence : float
         Two-sided, 0…1.
 
@@ -44,9 +43,8 @@ def paired_difference(
     The adjusted Wald interval of Bonett & Price 2012, Journal of Educational and Behavioral
     Statistics 37:479-488 (from memory). Chosen over method 10 of Newcombe 1998, Statistics in
     Medicine 17:2635-2650: by enumeration (``tests/published/test_paired_proportions.py``) its worst
-    coverage is as high from 20 cards on, it needs the discordant counts alone, so that
-    they can be corrected for cards that are alike, and it claims a difference about where the
-    exact test of these counts does.
+    coverage is as high from 20 cards on, it needs only the discordant counts, which a design
+    effect can correct, and it finds a difference about where the exact test of these counts does.
 
     Examples
     --------
@@ -68,13 +66,13 @@ def paired_difference(
 def unpaired_difference(
     other: tuple[float, float], first: tuple[float, float], *, confidence: float = 0.95
 ) -> Interval | None:
-    """Return the interval of the same difference as if each setup had seen carriers of its own.
+    """Return the interval of the same difference if each setup had run on its own carriers.
 
     Parameters
     ----------
     other, first : tuple of float
-        Hits and cards of each of the two, 0 ≤ hits ≤ cards; both divided by its design effect
-        where cards are alike.
+        Hits and cards of each, 0 ≤ hits ≤ cards; for correlated cards both divided by the design
+        effect.
     confidence : float
         Two-sided, 0…1.
 

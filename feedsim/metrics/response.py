@@ -13,8 +13,7 @@ from feedsim.records.outcome import Outcome
 _FEWEST = 8
 _HOLDS = 3
 _REACH = 3.0
-_LEAST_SD_MM = 1e-6
-"""A placement without any spread holds within a few of these."""
+_LEAST_SD_MM = 1e-6  # for a placement without any spread
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,11 +23,11 @@ class FeederResponse:
     Attributes
     ----------
     before_mm, after_mm : float or None
-        Mean placement error of the inserts landed since the change before, and of the later half
-        of those until the next change. None with fewer than 8 of them.
+        Mean placement error of the inserts landed between the previous change and this one, and of
+        the later half of those before the next one. None with fewer than 8 of them.
     carriers : int or None
         Inserts landed since the change until three in a row lie within three standard
-        deviations of the new mean. None where that is not known, or never comes.
+        deviations of the new mean. None if that is unknown or never happens.
     """
 
     before_mm: float | None

@@ -27,7 +27,7 @@ class Complete:
     """Counted carriers on which every feeder that the recipe needs placed.
 
     ``share``, ``ci95``, ``effective_n``, ``ci95_note``: as in :class:`feedsim.metrics.share.Share`.
-    ``per_hour``: so many products an hour at the carrier eye, the time of stops counted.
+    ``per_hour``: such products an hour at the carrier eye, the time of stops included.
     """
 
     count: int
@@ -47,12 +47,12 @@ class Results:
     feedsim : str
         Version that made them.
     replications : int
-        Runs that the figures are of, each with random numbers of its own.
+        Number of runs, each with its own random numbers.
     carriers : int
-        Counted carriers of all runs, those after the warm-ups.
+        Carriers after the warm-ups of all runs.
     duration_s : float or None
-        From the last carrier before the counted ones (without a warm-up: from the start
-        of the belt) to the last counted one, at the carrier eye.
+        Between the last carrier of the warm-up (without one: the start of the belt) and the last
+        carrier, at the carrier eye.
     accepted, decided, refused, not_accepted_because, to_decide
         See :class:`feedsim.metrics.acceptance.Verdict`.
     adjustments : tuple of Response
@@ -93,7 +93,7 @@ def summarise(
     Parameters
     ----------
     records : RunRecords
-        What the run left behind; rows before ``warm_up`` enter no figure but ``inserts``.
+        Rows before ``warm_up`` count only in ``inserts``.
     names : sequence of str
         One for each feeder.
     version : str, optional
@@ -161,7 +161,6 @@ def summarise(
 
 
 def _duration_s(records: RunRecords, carriers: int) -> float | None:
-    """Return the time from carrier ``warm_up − 1`` to the last one; None if there is none."""
     if carriers == 0:
         return None
     duration = window_end_s(records) - window_start_s(records)

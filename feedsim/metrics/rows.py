@@ -14,13 +14,12 @@ from feedsim.records.outcome import Outcome
 from feedsim.records.stored import AT_ONCE
 
 Rows = slice | Bools | Places
-"""An index into the columns: a slice where all counted rows are meant (nothing is copied), else
-which rows of all are."""
+"""An index into the columns: a slice (no copy) for all counted rows, else a mask or places."""
 Column = NDArray[Any]
 
 
 def cycle_rows(feeder: FeederRecords, warm_up: int) -> Rows:
-    """Return the rows of counted carriers for which a feed cycle began (the clutch closed)."""
+    """Return the rows of counted carriers for which the clutch closed."""
     return _rows(feeder.insert[warm_up:] >= 0, warm_up)
 
 
@@ -30,7 +29,7 @@ def placed_rows(feeder: FeederRecords, warm_up: int) -> Rows:
 
 
 def number_of(rows: Rows) -> int:
-    """Return how many rows these are."""
+    """Return the number of rows."""
     if isinstance(rows, slice):
         return int(rows.stop) - int(rows.start)
     return int(np.count_nonzero(rows)) if rows.dtype == np.bool_ else len(rows)
@@ -48,19 +47,17 @@ def begins_among(rows: Rows, begins: Sequence[int]) -> list[int]:
 
 
 def known(rows: Rows, column: Column) -> Column:
-    """Return the values of a column in these rows that are numbers, as an array of their own."""
+    """Return a copy of a column's values in these rows, without NaN."""
     return combined(rows, lambda values: values[~np.isnan(values)], column)
 
 
 def combined(rows: Rows, function: Callable[..., Column], *columns: Column) -> Column:
-    """Apply a function to these rows of some columns, part by part.
-
-    Memory then holds no more than the result and a copy of it.
+    """Apply a function to these rows of some columns, part by part, to save memory.
 
     Parameters
     ----------
     function : callable
-        Of arrays of shape (m,), one for each column; gives one of that shape, or a shorter one.
+        Takes arrays of shape (m,), one for each column; returns one of that shape or shorter.
     *columns : array, shape (n,)
     """
     if not isinstance(rows, slice) and rows.dtype != np.bool_:

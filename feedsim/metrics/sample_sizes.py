@@ -15,21 +15,21 @@ MOST = 100_000_000
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Run ``n`` and see at most ``most`` hits, and the share is shown to be low enough."""
+    """At most ``most`` hits in ``n`` trials show that the share is low enough."""
 
     n: int
     most: int
 
 
 def size_without_any(share: float, *, confidence: float = 0.95) -> int:
-    """Return how many to run without a single hit, to show that their share is below a limit.
+    """Return how many trials without a hit show that the share is below a limit.
 
     Parameters
     ----------
     share : float
         The limit, 0…1.
     confidence : float
-        One-sided: were the share at the limit, a hit would be seen with this probability.
+        One-sided: probability of a hit if the share were at the limit.
 
     Notes
     -----
@@ -45,7 +45,7 @@ def size_without_any(share: float, *, confidence: float = 0.95) -> int:
 
 
 def size_allowing(hits: int, share: float, *, confidence: float = 0.95) -> int:
-    """Return how many to run with at most so many hits, to show that their share is below a limit.
+    """Return how many trials with at most this many hits show that the share is below a limit.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def size_allowing(hits: int, share: float, *, confidence: float = 0.95) -> int:
 
 
 def chance_to_pass(plan: Plan, share: float) -> float:
-    """Return the probability that a plan is passed where the share is that: P(X ≤ most)."""
+    """Return the probability that a line with this share passes a plan: P(X ≤ most)."""
     from scipy.special import bdtr
 
     if plan.most >= plan.n:
@@ -89,30 +89,29 @@ def chance_to_pass(plan: Plan, share: float) -> float:
 def plan_for(
     limit: float, expected: float, *, confidence: float = 0.95, chance: float = 0.9
 ) -> Plan | None:
-    """Return the shortest plan that shows a share to be below a limit and that is likely passed.
+    """Return the shortest plan that shows a share below a limit and is likely to be passed.
 
     Parameters
     ----------
     limit : float
         Between 0 and 1.
     expected : float
-        The share that there is likely to be, 0…1.
+        The likely share, 0…1.
     confidence : float
-        With a share at the limit the plan fails with at least this probability.
+        Least probability that a share at the limit fails the plan.
     chance : float
-        With the expected share it is passed with at least this probability.
+        Least probability that the expected share passes it.
 
     Returns
     -------
     Plan or None
-        None where the expected share is too near to the limit for any plan of up to a million
-        runs or 200 hits.
+        None if the expected share is too near to the limit for a plan of up to a million trials
+        or 200 hits.
 
     Notes
     -----
-    The general binomial plan, both risks given: for 0, 1, 2 … hits the least n of
-    :func:`size_allowing`, until the chance is met (NIST/SEMATECH e-Handbook of Statistical
-    Methods, 6.2.3.2).
+    The binomial plan with both risks given: the least n of :func:`size_allowing` for 0, 1, 2 …
+    hits until the chance is met (NIST/SEMATECH e-Handbook of Statistical Methods, 6.2.3.2).
     """
     _check(limit, confidence)
     if expected >= limit:
@@ -127,19 +126,19 @@ def plan_for(
 
 
 def size_for_spread(within: float, *, confidence: float = 0.95) -> int:
-    """Return how many to measure so that the standard deviation is known to within a share.
+    """Return how many values give the standard deviation to within a relative error.
 
     Parameters
     ----------
     within : float
-        Both ends of the interval of σ lie within this share of s (0.2: ±20 %), above 0.
+        Above 0; both ends of the interval of σ lie within this fraction of s (0.2: ±20 %).
     confidence : float
         Two-sided.
 
     Notes
     -----
     The interval of σ is s·√(ν/χ²(1 − α/2; ν)) to s·√(ν/χ²(α/2; ν)), ν = n − 1 (any text;
-    NIST/SEMATECH e-Handbook, 7.2.3.1). Its upper end is always the farther one.
+    NIST/SEMATECH e-Handbook, 7.2.3.1). Its upper end is always farther from s.
 
     Examples
     --------
@@ -160,13 +159,13 @@ def spread_interval(n: float, *, confidence: float = 0.95) -> Interval:
 
 
 def spread_band(n: float, *, confidence: float = 0.95) -> Interval:
-    """Return in what band the s of n normal values falls, in units of their σ (n ≥ 2)."""
+    """Return the band that holds the s of n normal values, in units of their σ (n ≥ 2)."""
     low, high = _chi_square(n - 1, confidence)
     return Interval(math.sqrt(low / (n - 1)), math.sqrt(high / (n - 1)))
 
 
 def tolerance_factor(n: int, share: float, *, confidence: float = 0.95) -> float:
-    """Return k: mean ± k·s of n normal values holds at least a share of all, at a confidence.
+    """Return k: mean ± k·s of n normal values covers at least a share of all, at a confidence.
 
     Parameters
     ----------
@@ -193,14 +192,14 @@ def tolerance_factor(n: int, share: float, *, confidence: float = 0.95) -> float
 
 
 def size_by_measuring(room: float, share: float, *, confidence: float = 0.95) -> int | None:
-    """Return how many to measure to show that a share lies within limits, if errors are normal.
+    """Return how many normal errors to measure to show that a share lies within limits.
 
     Parameters
     ----------
     room : float
-        How many standard deviations there are from the mean to the nearer limit.
+        Distance from the mean to the nearer limit in standard deviations.
     share : float
-        That is to lie within, between 0 and 1.
+        To lie within, between 0 and 1.
     confidence : float
         One-sided.
 
@@ -228,7 +227,7 @@ def _below(limit: float) -> Callable[[float], bool]:
 
 
 def _least(first: int, good: Callable[[int], bool]) -> int:
-    """Return the least number from ``first`` on that is good, if all beyond it are."""
+    """Return the least good number from ``first`` on, if all above it are good too."""
     high = first
     while high < MOST and not good(high):
         high = min(2 * high, MOST)

@@ -1,7 +1,6 @@
 """Whether values in time order are independent, and the cost if they are not.
 
-Values come in groups, one for each setting of everything; all is taken within the groups and put
-together over them.
+Values come in groups with the same settings; every figure pools what is found within groups.
 """
 
 from __future__ import annotations
@@ -22,8 +21,8 @@ _FEWEST = 8.0
 class LagOne(NamedTuple):
     """Correlation of neighbours.
 
-    ``correlation``: as it is; ``chance``: of one so far from what independent values have;
-    ``process``: the coefficient of a first-order autoregression that has it, −0.95…0.95.
+    ``correlation``: as measured; ``chance``: probability of one at least this far off if values
+    are independent; ``process``: coefficient of a first-order autoregression, −0.95…0.95.
     """
 
     correlation: float
@@ -32,9 +31,10 @@ class LagOne(NamedTuple):
 
 
 class Runs(NamedTuple):
-    """How often values stay on one side of their mean.
+    """Number of runs on one side of the mean.
 
-    ``seen``: how many; ``expected`` of independent values, ``chance`` of one so far from that.
+    ``seen``; ``expected`` if values are independent; ``chance``: probability of a number at least
+    this far off.
     """
 
     seen: int
@@ -50,20 +50,20 @@ def lag_one(off: Floats, groups: Places | None = None) -> LagOne | None:
     off : float64 array, shape (n,)
         Each value less the mean of its group, all of one spread, in order.
     groups : int array, shape (n,), optional
-        Number of each value's group, from 0, none empty; left out: all are of one.
+        Group of each value, from 0, none empty; one group if left out.
 
     Returns
     -------
     LagOne or None
-        None where groups are too small to tell (8 values on average), or nothing differs.
+        None if groups are too small to tell (8 values on average), or no values differ.
 
     Notes
     -----
     With S the sum of squares of a group of n values, r = Σ u_i·u_(i+1)/Σ u_i² over all groups.
-    Of independent normal values r of one group has the mean −1/n and the variance
-    (n − 2)²/(n²·(n − 1)) (Moran 1948, Biometrika 35:255-260); groups weigh as S. Of a process
-    u_i = φ·u_(i−1) + noise it has the mean φ − (1 + 4φ)/n (Marriott & Pope 1954, Biometrika
-    41:390-402), which is solved for φ. All from memory; checked against simulation in the tests.
+    For independent normal values, r of one group has the mean −1/n and the variance
+    (n − 2)²/(n²·(n − 1)) (Moran 1948, Biometrika 35:255-260); groups are weighted by S. For a
+    process u_i = φ·u_(i−1) + noise it has the mean φ − (1 + 4φ)/n (Marriott & Pope 1954,
+    Biometrika 41:390-402), solved for φ. All from memory; the tests check it by simulation.
     """
     if groups is None:
         return _lag(np.array([len(off)]), np.array([_product(off, 0)]), _product(off, 1))
@@ -74,7 +74,7 @@ def lag_one(off: Floats, groups: Places | None = None) -> LagOne | None:
 
 
 def _product(off: Floats, lag: int) -> float:
-    """Return the sum of products of each value with the one ``lag`` later, added in parts."""
+    """Return the sum of products of values ``lag`` apart, added in parts."""
     ends = range(0, len(off) - lag, AT_ONCE)
     return math.fsum(
         float(np.sum(off[i : min(i + AT_ONCE, len(off) - lag)] * off[i + lag : i + lag + AT_ONCE]))
@@ -118,10 +118,10 @@ def runs_test(off: Floats, groups: Places) -> Runs | None:
 
     Notes
     -----
-    Of n₁ values above and n₂ below in any order the number of runs has the mean
+    With n₁ values above and n₂ below in random order, the number of runs has the mean
     2·n₁n₂/n + 1 and the variance 2·n₁n₂·(2·n₁n₂ − n)/(n²·(n − 1)), n = n₁ + n₂ (Wald &
     Wolfowitz 1940; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.13). Means and
-    variances of the groups add up; the sum is taken as normal.
+    variances add up over groups; the sum is taken as normal.
     """
     from scipy.special import ndtr
 
@@ -147,7 +147,7 @@ def runs_test(off: Floats, groups: Places) -> Runs | None:
 
 
 def _neighbours(groups: Places) -> tuple[Places, Places]:
-    """Return the places of all values with the next one of the same group, in order."""
+    """Return the places of each value and of the next one in its group."""
     order = np.argsort(groups, kind="stable")
     same = groups[order[1:]] == groups[order[:-1]]
     return order[:-1][same], order[1:][same]
@@ -165,7 +165,7 @@ def mean_inflation(n: float, process: float) -> float:
 
 
 def effective_for_spread(n: float, process: float) -> float:
-    """Return how many independent values tell a variance as well: n·(1 − φ²)/(1 + φ²).
+    """Return how many independent values give a variance as well: n·(1 − φ²)/(1 + φ²).
 
     Bayley & Hammersley 1946, Supplement to the Journal of the Royal Statistical Society
     8:184-197, from memory.
@@ -179,10 +179,10 @@ def tapered(rows: Floats, sd: Floats, groups: Places, process: float) -> Floats:
     Parameters
     ----------
     rows : float64 array, shape (p, n)
-        How p figures are made of the values.
+        Weights of the values in p figures.
     sd : float64 array, shape (n,)
     groups : int array, shape (n,)
-        Values of one group correlate by φ^k, k places apart; others do not.
+        Values of one group, k places apart, correlate by φ^k; others do not.
     process : float
         φ, between −1 and 1.
 
@@ -193,7 +193,7 @@ def tapered(rows: Floats, sd: Floats, groups: Places, process: float) -> Floats:
     Notes
     -----
     With a = rows·sd, V of one group: a·Cᵀaᵀ, C_ij = φ^|i−j|; the lower half by the recursion
-    h_i = φ·(h_(i−1) + a_(i−1)) (derived: φ^(i−j) is φ times what it was one place before).
+    h_i = φ·(h_(i−1) + a_(i−1)) (derived: φ^(i−j) = φ·φ^(i−1−j)).
     """
     order = np.argsort(groups, kind="stable")
     scaled = (rows * sd)[:, order]

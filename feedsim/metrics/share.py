@@ -12,12 +12,11 @@ from feedsim.metrics.intervals import Interval, share_interval, upper95
 from feedsim.metrics.means import FEWEST
 
 Note = Literal["fewer_than_20", "all_alike"]
-"""What is to be known of an interval of a share.
+"""What to know about the interval of a share.
 
-``"fewer_than_20"``: there is none, since so few cases do not show whether neighbours are alike.
-``"all_alike"``: no case differed from the others, so nothing is known of how those that differ
-cluster. The interval is that of how often they begin; if they come in runs of L, their share may
-be L times as large.
+``"fewer_than_20"``: none, since too few cases show whether neighbours are alike.
+``"all_alike"``: all cases came out the same, so how exceptions cluster is unknown. The interval is
+for how often they begin; if they come in runs of L, their share may be L times as large.
 """
 
 
@@ -32,7 +31,7 @@ class Counted(NamedTuple):
         Two-sided, on the effective number of cases
         (:func:`feedsim.metrics.intervals.share_interval`); None below 20 cases.
     effective_n : float or None
-        What the cases are worth as independent ones: their number divided by the design effect
+        Effective number of independent cases: their number over the design effect
         (:func:`feedsim.metrics.clusters.design_effect`).
     """
 
@@ -59,7 +58,7 @@ class Share:
     effective_n : float or None
         As in :class:`Counted`.
     ci95_note : {"fewer_than_20", "all_alike"} or None
-        Why there is no interval, or what it holds for (:data:`Note`).
+        Why there is no interval, or what it covers (:data:`Note`).
     """
 
     count: int
@@ -89,7 +88,7 @@ def counted(runs: Sequence[InOrder], *, confidence: float = 0.95) -> Counted:
 
 
 def share_of(hits: Bools, begins: Sequence[int] = (0,)) -> Share:
-    """Return how often something happened (all None where there was no case).
+    """Return how often something happened (all None without a case).
 
     Parameters
     ----------

@@ -38,7 +38,7 @@ def spread(values: Floats, *, resolution: float) -> Spread:
     values : float64 array, shape (n,)
         NaN is left out.
     resolution : float
-        Unit of the values: where all lie within it they are one value, and sd is 0.
+        Unit of the values: if all lie within it, sd is 0.
     """
     seen = [(len(p), p.min(), p.max(), p.sum()) for p in _parts(values) if len(p)]
     n = sum(count for count, *_ in seen)
@@ -55,10 +55,7 @@ def spread(values: Floats, *, resolution: float) -> Spread:
 
 
 def squares(values: Floats) -> float:
-    """Return the sum of the squared deviations from the mean, added up part by part.
-
-    NaN is left out.
-    """
+    """Return the sum of squared deviations from the mean, added in parts; NaN is left out."""
     seen = [(len(part), float(part.sum())) for part in _parts(values)]
     mean = math.fsum(total for _, total in seen) / sum(count for count, _ in seen)
     off = (part - mean for part in _parts(values))
@@ -66,7 +63,7 @@ def squares(values: Floats) -> float:
 
 
 def _parts(values: Floats) -> Iterator[Floats]:
-    """Yield the numbers among them, so many at a time as stay at hand."""
+    """Yield the values in blocks that fit in memory, without NaN."""
     for i in range(0, len(values), AT_ONCE):
         part = values[i : i + AT_ONCE]
         missing = np.isnan(part)
@@ -76,8 +73,8 @@ def _parts(values: Floats) -> Iterator[Floats]:
 def resolution_mm(records: RunRecords) -> float:
     """Return the difference (mm) below which two positions of a run count as one.
 
-    1e-9 mm, the model's own rule, or eight roundings of the longest belt travel where that
-    is more: positions are differences of travels, so they cannot be finer.
+    1e-9 mm, the model's own rule, or eight roundings of the longest belt travel if that is more:
+    positions are differences of travels, so they are no finer.
     """
     travel = records.carriers.leading_edge_mm
     longest = float(np.abs(travel[-1])) if len(travel) else 0.0

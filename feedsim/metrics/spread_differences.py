@@ -1,4 +1,4 @@
-"""The interval of what the spreads of two setups differ by, with common random numbers."""
+"""The interval of the difference of two setups' spreads, with common random numbers."""
 
 from __future__ import annotations
 
@@ -44,16 +44,16 @@ def sd_difference_interval(
 
     Notes
     -----
-    With L = ln(s₂/s₁) and g = √(s₁·s₂), s₂ − s₁ = 2g·sinh(L/2). L and ln g are, to first order,
-    means of w₂ − w₁ and (w₁ + w₂)/2, w = (x − m)²/2s² but for a constant (the influence on ln s:
+    With L = ln(s₂/s₁) and g = √(s₁·s₂), s₂ − s₁ = 2g·sinh(L/2). To first order L and ln g are
+    means of w₂ − w₁ and (w₁ + w₂)/2, w = (x − m)²/2s² up to a constant (the influence on ln s:
     Hampel and others, Robust Statistics, 1986, from memory), known to ±h and ±k. So an end lies
     √(d² + e² + 2·r·d·e) off, d = 2g·|sinh((L ± h)/2) − sinh(L/2)|, e = (s₂ − s₁)·k, r the
     correlation of the two: as Cpk in :func:`feedsim.metrics.spread_intervals.capability_intervals`.
-    What moves both alike drops out, and an end is as skewed as a spread is.
+    What both share cancels, and the ends are skewed like those of a spread.
 
-    Several runs: m is the mean of each run, and what the difference of the variances between runs
-    may be off by (:func:`_between`) over s₁ + s₂ is added, in squares (Graybill & Wang 1980).
-    With two runs, which do not tell how alike their means are, nothing drops out.
+    Several runs: m is the mean of each run, and the uncertainty of the difference of the variances
+    between runs (:func:`_between`) over s₁ + s₂ is added, in squares (Graybill & Wang 1980). Two
+    runs do not show how alike their means are, so nothing cancels.
     """
     if len(first) < FEWEST:
         return None
@@ -81,9 +81,9 @@ def sd_difference_interval(
 def unpaired_sd_difference(
     sds: tuple[float, float], alone: Sequence[Interval | None]
 ) -> Interval | None:
-    """Return the interval of s₂ − s₁ from the intervals l to u of both, held apart.
+    """Return the interval of s₂ − s₁ from the independent intervals l to u of both.
 
-    As far down as √((s₂ − l₂)² + (u₁ − s₁)²), likewise up (Zou & Donner 2008, Statistics in
+    It reaches down by √((s₂ − l₂)² + (u₁ − s₁)²), likewise up (Zou & Donner 2008, Statistics in
     Medicine 27:1693-1702, from memory).
     """
     (s1, s2), (first, other) = sds, alone
@@ -96,9 +96,9 @@ def unpaired_sd_difference(
 def _half(each: Floats, begins: Sequence[int]) -> float:
     """Return the half-width of the 95 % interval of a logarithm that is a mean of influences.
 
-    Student's t times the root of their :func:`feedsim.metrics.means.uncertainty`. In one run whose
-    neighbours are alike that of a first-order autoregression, with what its values are worth less 1
-    as degrees of freedom, if that is wider.
+    Student's t times the root of their :func:`feedsim.metrics.means.uncertainty`. In one run with
+    correlated neighbours that of a first-order autoregression, with its effective number of values
+    less 1 as degrees of freedom, if that is wider.
     """
     from scipy.special import stdtrit
 
@@ -114,11 +114,11 @@ def _half(each: Floats, begins: Sequence[int]) -> float:
 
 
 def _between(one: ByRun, two: ByRun) -> tuple[float, float]:
-    """Return by how much less, and more, two variances between R ≥ 3 runs may differ.
+    """Return how much lower and higher the difference of variances between R ≥ 3 runs may be.
 
-    B₂ − B₁ is the covariance of sum and difference of the means of a run (Pitman 1939 and Morgan
-    1939, Biometrika 31:9-12, 13-19, from memory), so b·V: b the slope of the differences on the
-    sums, Student's t with R − 2 degrees of freedom, V the variance of the sums, χ² with R − 1.
+    B₂ − B₁ is the covariance of sum and difference of a run's means (Pitman 1939 and Morgan 1939,
+    Biometrika 31:9-12, 13-19, from memory), so b·V: b the slope of the differences on the sums,
+    Student's t with R − 2 degrees of freedom, V the variance of the sums, χ² with R − 1.
     """
     from scipy.special import stdtrit
 

@@ -1,4 +1,4 @@
-"""Intervals of what a spread is made of: standard deviation, Cp and Cpk."""
+"""Intervals of standard deviation, Cp and Cpk."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class CapabilityIntervals(NamedTuple):
 class ByRun(NamedTuple):
     """Values less the mean of their run, shape (n,), and means of R runs less that of all.
 
-    ``means``: shape (R,). ``between``: what of the variance of all values lies between runs.
+    ``means``: shape (R,). ``between``: the part of the variance between runs.
     """
 
     inside: Floats
@@ -45,14 +45,12 @@ def sd_interval(
 ) -> Interval | None:
     """Return the 95 % interval of the standard deviation of values in time order.
 
-    A plain chi-squared interval would take the values for independent and normal.
-
     Parameters
     ----------
     values : float64 array, shape (n,)
         Finite.
     resolution : float
-        Unit of the values: all that lie within it are one value.
+        Unit of the values: those that all lie within it are one value.
     begins : sequence of int
         Places at which a run begins.
 
@@ -63,16 +61,16 @@ def sd_interval(
 
     Notes
     -----
-    The chi-squared interval with f ≥ 1 effective degrees of freedom, s·√(f/χ²), which is as skewed
-    as a spread is. f = 2/(v·(t/z)²), v the variance of the mean of ((x − m)/s)²
-    (:func:`feedsim.metrics.means.uncertainty`; normal independent values have 2/(n − 1)), widened
-    for what is known of it (Satterthwaite 1946, Biometrics Bulletin 2:110-114; Korn & Graubard
-    1998). In one run whose neighbours correlate by φ, f is n·(1 − φ²)/(1 + φ²) if that is less
-    (Bayley & Hammersley 1946). The mean takes a share v_m/s² of the squares with it, v_m its
-    variance, 1/n where values are independent: the upper end is that of s²/(1 − v_m/s² + 1/n).
+    A plain chi-squared interval assumes independent, normal values. This one has f ≥ 1 effective
+    degrees of freedom, s·√(f/χ²). f = 2/(v·(t/z)²), v the variance of the mean of ((x − m)/s)²
+    (:func:`feedsim.metrics.means.uncertainty`; independent normal values have 2/(n − 1)), widened
+    by (t/z)² since v is estimated (Satterthwaite 1946, Biometrics Bulletin 2:110-114; Korn &
+    Graubard 1998). In one run whose neighbours correlate by φ, f is at most n·(1 − φ²)/(1 + φ²)
+    (Bayley & Hammersley 1946). Subtracting the mean removes a share v_m/s² of the squares, v_m its
+    variance, 1/n if values are independent: the upper end is that of s²/(1 − v_m/s² + 1/n).
 
-    Several runs: s² = W + B, within R runs (m is each run's own) and between them. With l, u the
-    ends of W, and of B with R − 1 degrees of freedom, u_B times R/(R − 1), s² reaches down by
+    Several runs: s² = W + B, within R runs (about each run's own mean) and between them. With l, u
+    the ends of W, and of B with R − 1 degrees of freedom, u_B times R/(R − 1), s² reaches down by
     √((W − l_W)² + (B − l_B)²) and up by √((u_W − W)² + (u_B − B)²) (Graybill & Wang 1980, Journal
     of the American Statistical Association 75:869-873). All from memory.
     """
@@ -87,7 +85,7 @@ def sd_interval(
     process = neighbours(off) if runs == 1 else 0.0
     if process:
         process = min(max(_MOST_ALIKE, process), process + doubt_of_few(n))
-    off = np.multiply(off, off, out=off)  # of a long run there is no room for many such columns
+    off = np.multiply(off, off, out=off)  # in place: few columns of a long run fit in memory
     within = float(np.mean(off))
     freedom = _MOST_FREEDOM
     if within > 0.0:
@@ -109,7 +107,7 @@ def sd_interval(
 
 
 def by_run(values: Floats, begins: Sequence[int]) -> ByRun:
-    """Take values apart: within runs and between them."""
+    """Split values into parts within and between runs."""
     off = values - values.mean()
     ends = [*begins[1:], len(values)]
     runs = [slice(a, b) for a, b in zip(begins, ends, strict=True) if a < b]
@@ -121,22 +119,22 @@ def by_run(values: Floats, begins: Sequence[int]) -> ByRun:
 
 
 def neighbours(off: Floats) -> float:
-    """Return the correlation of neighbours in one run; 0 where it may be chance, or below 0."""
+    """Return the correlation of neighbours in one run; 0 if it is negative or may be chance."""
     lag = lag_one(off)
     return 0.0 if lag is None or lag.chance > _ALIKE else max(0.0, lag.process)
 
 
 def doubt_of_few(n: int) -> float:
-    """Return by how much φ is taken for larger where a spread is told by so few: a standard error.
+    """Return the allowance on φ for a spread of few values: one standard error.
 
-    Twice what a mean needs, since squares tell a spread less well (found by simulation: Cp of 20
-    values of φ = 0.9 from 90.8 to 93.1 %, the difference of paired spreads from 86 to 92 %).
+    Twice that of a mean, since squares carry less information (found by simulation: coverage of Cp
+    of 20 values of φ = 0.9 from 90.8 to 93.1 %, of paired differences from 86 to 92 %).
     """
     return 2.0 * doubt_of(n) / math.sqrt(n)
 
 
 def correlation(one: Floats, two: Floats) -> float:
-    """Return the correlation of two columns of mean 0; 0 where one of them is nothing else."""
+    """Return the correlation of two columns of mean 0; 0 if one is all zeros."""
     scale = math.sqrt(float(one @ one) * float(two @ two))
     return float(one @ two) / scale if scale else 0.0
 
@@ -178,16 +176,16 @@ def capability_intervals(
     Returns
     -------
     CapabilityIntervals or None
-        None where one of them is, or nothing spreads.
+        None if one of them is, or if the values do not spread.
 
     Notes
     -----
-    Cp is tolerance/3s, so its ends are those of s turned over. Cpk = (tolerance − |m|)/3s: with d
-    the half-width of the interval of m over 3s, and e from Cpk to what Cpk would be with the end of
-    the interval of s on that side, each end lies √(d² + e² + 2·r·d·e) off Cpk, r the correlation of
-    what a value adds to m and to s in Cpk (the method of variance estimates recovery: Zou &
-    Donner 2008, Statistics in Medicine 27:1693-1702; with a correlation Zou 2007, Psychological
-    Methods 12:399-413; from memory).
+    Cp is tolerance/3s, so its ends are the inverted ends of s. Cpk = (tolerance − |m|)/3s: with d
+    the half-width of the interval of m over 3s, and e the change of Cpk with s at the end of its
+    interval on that side, each end lies √(d² + e² + 2·r·d·e) off Cpk, r the correlation of a
+    value's influences on Cpk through m and through s (the method of variance estimates recovery:
+    Zou & Donner 2008, Statistics in Medicine 27:1693-1702; with a correlation Zou 2007,
+    Psychological Methods 12:399-413; from memory).
     """
     if sd is None or mean is None or sd.low == 0.0:
         return None

@@ -14,7 +14,7 @@ from feedsim.records.stop import Rule, Stop
 
 @dataclass(frozen=True, slots=True)
 class Stops:
-    """Stops of the line: how many, how long, the share of time it ran, how many by rule."""
+    """Stops of the line: number, downtime, share of time it ran, number by rule."""
 
     count: int = 0
     downtime_s: float = 0.0
@@ -29,7 +29,7 @@ class Stops:
 
 @dataclass(frozen=True, slots=True)
 class LineStops(Stops):
-    """Stops of a line that something may stop.
+    """Stops of a line under supervision.
 
     Attributes
     ----------
@@ -44,15 +44,15 @@ class LineStops(Stops):
     lost_by_rule : dict
         The same by the rule of the stop.
     by_cause : dict
-        Stops by rule, then by what lay behind it; a stop whose rule says it all has none.
+        Stops by rule, then by cause, for rules that may have several.
     within : dict
-        Events that would have stopped a running line, by rule or fault.
+        Events during a stop that would have stopped a running line, by rule or fault.
     doubles_found, false_alarms : int
         Stops for inserts that a double check called doubles: real doubles, and false alarms.
     gave_up : str or None
-        Why the run was ended before all carriers had come; None where it was not.
+        Why the run ended early; None if it did not.
     never_came : int
-        Counted carriers that had not come to the carrier eye by then.
+        Counted carriers that had not reached the carrier eye by then.
     """
 
     downtime_by_rule_s: dict[str, float] = field(default_factory=dict)
@@ -85,10 +85,7 @@ def availability(uptime_s: float, downtime_s: float) -> float:
 
 
 def window_start_s(records: RunRecords) -> float:
-    """Return when the carrier before the counted ones passed the eye, or the belt started.
-
-    Where the run was given up before that carrier came: when the belt started.
-    """
+    """Return when the last carrier of the warm-up passed the eye; else when the belt started."""
     if records.warm_up == 0:
         return records.start_time_s
     start = float(records.carriers.eye_time_s[records.warm_up - 1])
@@ -102,11 +99,11 @@ def window_end_s(records: RunRecords) -> float:
 
 
 def line_stops(records: RunRecords) -> LineStops:
-    """Return the figures of the stops, of the time and the carriers that are counted.
+    """Return the figures of the stops over the counted time and carriers.
 
-    A stop counts if it was not over when the counted time began. Downtime goes from trip to
-    restart, to the end of the run where there was none; so it may go on after the last carrier
-    has come to the carrier eye.
+    A stop counts if it was not over when the counted time began. Downtime runs from trip to
+    restart (without one: to the end of the run), so it may end after the last carrier passed
+    the carrier eye.
     """
     counted_s = records.carriers.eye_time_s[records.warm_up :]
     start, end = window_start_s(records), window_end_s(records)
@@ -159,7 +156,6 @@ def _over_s(stop: Stop, end_time_s: float) -> float:
 
 
 def _nested(causes: Counter[tuple[str, str]]) -> dict[str, dict[str, int]]:
-    """Return counts by rule, then cause."""
     found: dict[str, dict[str, int]] = {}
     for (rule, cause), count in sorted(causes.items()):
         if cause not in {"", str(rule)}:

@@ -21,7 +21,7 @@ from feedsim.records.outcome import Outcome
 
 
 class Sureness(Enum):
-    """Verdict on a line at a speed."""
+    """Verdict on a line at one speed."""
 
     ACCEPTED = "accepted"
     REFUSED = "refused"
@@ -33,9 +33,8 @@ class Tally:
     """Counts of one feeder.
 
     ``within``: placed inserts within the tolerance. ``at_risk``: feed cycles with a hazard, of
-    ``cycles``. ``causes`` and ``hazards``: in the order of their names in the results.
-    ``within_in_order``, ``missed_in_order``, ``risk_in_order``: the same hits, with how they
-    cluster, one entry for each run.
+    ``cycles``. ``causes`` and ``hazards``: in the order of the results. ``within_in_order``,
+    ``missed_in_order``, ``risk_in_order``: the same hits with their clustering, one entry a run.
     """
 
     carriers: int
@@ -106,8 +105,8 @@ def shares_of(runs: Sequence[Tally], criteria: Criteria, *, confidence: float) -
     """Return each share with its interval against its limit.
 
     Carriers of one run may be alike (losses come in runs, carriers share the phases of ticks and
-    counts), so the intervals are those of the effective number of trials
-    (:func:`feedsim.metrics.clusters.design_effect`), within runs and between them.
+    counts), so intervals use the effective number of trials
+    (:func:`feedsim.metrics.clusters.design_effect`), within and between runs.
 
     Parameters
     ----------
@@ -136,7 +135,7 @@ def shares_of(runs: Sequence[Tally], criteria: Criteria, *, confidence: float) -
 def sureness(
     feeders: Sequence[Sequence[Tally]], criteria: Criteria, *, confidence: float
 ) -> Sureness:
-    """Return whether all figures of all feeders are met, or one is not, for sure.
+    """Return whether all figures of all feeders are surely met, or one surely not.
 
     Parameters
     ----------
