@@ -23,9 +23,9 @@ Small = NDArray[np.int8]
 class CarrierRecords:
     """Where and when each carrier passed the carrier eye.
 
-    ``leading_edge_mm``: belt travel at which the leading edge is at the eye.
-    ``eye_time_s``: when that is. ``divert_by_time_s``: the latest time to decide to divert the
-    carrier; empty on a line without a gate.
+    ``leading_edge_mm``, ``eye_time_s``: belt travel and time at which the leading edge is at the
+    eye. ``divert_by_time_s``: the latest time to decide to divert the carrier; empty without a
+    gate.
     """
 
     leading_edge_mm: Floats
@@ -50,7 +50,7 @@ class InsertBooks:
 
 @dataclass(frozen=True, slots=True)
 class FeederRecords:
-    """What one feeder did for each carrier; a cycle belongs to the carrier it served.
+    """What one feeder did for each carrier; a cycle belongs to its carrier.
 
     Attributes
     ----------
@@ -63,12 +63,12 @@ class FeederRecords:
     stage_position_mm : float64
         Where the nose rested when the clutch closed (its end of travel).
     placement_time_s, offset_mm, placement_error_mm : float64
-        When the insert landed; leading edge to leading edge; offset minus target.
+        Time of landing; offset from leading edge to leading edge; offset minus target.
     nose_speed_mm_s, belt_speed_mm_s : float64
         At the landing.
     opening_time_s, tail_mm : float64
-        Motion tick at which the clutch opened in this cycle; where the tail of the
-        insert engaged for this carrier then was, from the insert eye.
+        Motion tick at which the clutch opened in this cycle; position of the engaged insert's
+        tail at that tick, from the insert eye.
     ready_time_s : float64
         When the feeder was ready again.
     demanded_acceleration_mm_s2 : float64
@@ -76,9 +76,9 @@ class FeederRecords:
     strays : int32
         Inserts that went past the eye unseen in this cycle.
     double, called_double : int8
-        1 where the insert engaged was a double, and where the double check said so.
+        1 if the engaged insert was a double; 1 if the double check said so.
     late_engage, late_opening : int8
-        1 where the clutch closed, or opened, after its point.
+        1 if the clutch closed, or opened, after its point.
     missed_time_s : float64
         When the program knew that the carrier gets no insert here; NaN if it never knew.
     """
@@ -109,11 +109,10 @@ class FeederRecords:
 class RunRecords:
     """A whole run, or several runs of one machine joined.
 
-    ``warm_up``: how many carriers come before the counted ones. ``start_time_s``: when
-    the belt started. ``begins``: the first row of each run, the first always 0.
-
-    ``stops`` and ``adjustments``: in order of time. ``end_time_s``: when the run was given up, and
-    ``gave_up`` why; NaN and empty where it was not.
+    ``warm_up``: number of carriers before the counted ones. ``start_time_s``: when the belt
+    started. ``begins``: the first row of each run, the first always 0.
+    ``stops`` and ``adjustments``: in order of time. ``end_time_s``, ``gave_up``: when and why the
+    run was given up, if it was (else NaN and empty).
     """
 
     warm_up: int

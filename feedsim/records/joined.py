@@ -1,4 +1,4 @@
-"""Several runs of one machine, each with random numbers of its own, as one record."""
+"""Several runs of one machine, each with its own random numbers, as one record."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ _Columns = TypeVar("_Columns", CarrierRecords, FeederRecords)
 def joined(runs: Sequence[RunRecords]) -> RunRecords:
     """Return the counted carriers of all runs, one run after the other.
 
-    Warm-ups are left out, and times continue where the run before ended, so that durations add up.
-    Belt travels stay those of each run. A single run is returned unchanged. Columns in temporary
-    files stay there.
+    Warm-ups are left out, and times continue from the end of the previous run, so that durations
+    add up. Belt travels stay those of each run. A single run is returned unchanged. Columns in
+    temporary files stay there.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ class _JoinedColumn(ReadColumn):
             if low < high:
                 part = column[rows.start + low - begin : rows.start + high - begin]
                 if self._shifts:
-                    part = part + self._shifts[i]  # what is held must not be changed
+                    part = part + self._shifts[i]  # a copy: the stored values must not change
                 values[low - start : high - start] = part
         return values
 

@@ -6,7 +6,7 @@ from enum import IntEnum
 
 
 class Outcome(IntEnum):
-    """The one outcome that each carrier has at each feeder (model, section 11)."""
+    """Outcome of a carrier at a feeder (model, section 11)."""
 
     PLACED = 0
     NOT_STAGED = 1

@@ -70,13 +70,12 @@ class Stop:
     Attributes
     ----------
     cause : str
-        The hazard that became a jam, the planned fault,
-        ``magazine_empty``, the last missed carrier's cause, ``double`` or ``false_alarm``; empty
-        where the rule says it all.
+        The hazard that became a jam, the planned fault, ``magazine_empty``, the last missed
+        carrier's cause, ``double`` or ``false_alarm``; empty if the rule says enough.
     feeder : int
         Where it arose, from 0; −1 for the line.
     carrier : int
-        The carrier that brought it; −1 for none.
+        The carrier involved; −1 for none.
     time_s : float
         The trip: every clutch opens, every sequence halts.
     at_rest_s : float
@@ -84,13 +83,13 @@ class Stop:
     restarted_s : float
         When it moved again; NaN if it never did.
     lost : tuple of tuple of int
-        The carriers that it cost, by feeder.
+        The carriers missed because of it, by feeder.
     steps : tuple of RecoveryStep
         What was done, in order.
     within : tuple of Within
         Events that would have stopped a running line.
     run : int
-        Which run, from 0, where several are joined.
+        Number of the run, from 0.
     """
 
     rule: Rule
@@ -108,7 +107,7 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Adjustment:
-    """A change made as the line ran.
+    """A change made while the line ran.
 
     Attributes
     ----------
@@ -117,7 +116,7 @@ class Adjustment:
     next_carrier : int
         The first carrier that had not reached the carrier eye by then.
     run : int
-        Which run, from 0, where several are joined.
+        Number of the run, from 0.
     """
 
     time_s: float

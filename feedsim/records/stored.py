@@ -76,10 +76,7 @@ class _Columns:
 
 
 class ReadColumn(NDArrayOperatorsMixin, ABC):
-    """A column kept elsewhere. Slices and chosen rows read only those; all else reads it whole.
-
-    It is read-only.
-    """
+    """A read-only column kept elsewhere; slices and row lists read a part, all else the whole."""
 
     ndim = 1
     dtype: np.dtype[Any]
@@ -87,7 +84,7 @@ class ReadColumn(NDArrayOperatorsMixin, ABC):
 
     @property
     def shape(self) -> tuple[int]:
-        """As of an array."""
+        """As an array's."""
         return (self._count,)
 
     def __len__(self) -> int:
@@ -180,9 +177,9 @@ class StoredColumn(ReadColumn):
 
 
 class _File:
-    """A temporary file, gone with the last of its columns.
+    """A temporary file, deleted with the last of its columns.
 
-    All columns of a process share one, since a process may open only so many files.
+    All columns of a process share it, since the number of open files is limited.
     """
 
     def __init__(self) -> None:
@@ -204,7 +201,7 @@ class _File:
         return place
 
     def read(self, values: NDArray[Any], place: int) -> None:
-        """Read values from an offset."""
+        """Fill values from an offset."""
         with self._lock:
             self._file.seek(place)
             self._file.readinto(values.view(np.uint8).data)

@@ -39,10 +39,9 @@ class TraceEvent(NamedTuple):
 class Trace:
     """A traced run, or the requested stretch of it.
 
-    ``events`` are in order of time. ``belt`` and ``feeds`` give position and speed at any
-    time of that stretch; ``feeds`` also the engagement of the clutch. ``moved``, for each feeder:
-    (insert, mm): this insert and all later ones lie further back by that distance, because the feed
-    ran without one.
+    ``events``: in order of time. ``belt``, ``feeds``: position and speed at any time of the
+    stretch; ``feeds`` also the engagement of the clutch. ``moved``, for each feeder: (insert, mm),
+    by how much this insert and all later ones lie further back because the feed ran without one.
     """
 
     events: tuple[TraceEvent, ...]

@@ -4,25 +4,24 @@ Settings assume an act at travel − q/2 + v_c·cycle/2 after the capture: a cou
 average, and a motion tick comes half a cycle late. The known differences are:
 
 - points are rounded to whole counts;
-- from a scan tick, which stores the travel of a scanned eye, to a motion tick passes a whole
-  number of steps γ, the greatest common divisor of scan and motion cycle. The first of these
-  instants at or after the point is at γ·⌈travel/(v_c·γ)⌉, and the motion tick is 0, γ, 2γ … up to
-  cycle − γ later, each as likely. Where the scan is a whole number of cycles γ is the cycle.
+- a scanned eye's travel is stored at a scan tick. From there to a motion tick it takes a whole
+  number of steps γ, the greatest common divisor of scan and motion cycle. The first step at or
+  after the point is at γ·⌈travel/(v_c·γ)⌉, and the motion tick is 0, γ, 2γ … cycle − γ later,
+  equally likely. If the scan is a whole number of cycles, γ is the cycle.
 
-With counts, u the fraction of a count at the storing tick, uniform on 0…1, a point N counts on
-is not reached after j steps of w counts with probability clip(N − j·w, 0, 1): the values between
-the first and the last step have the share w each.
+With counts, let u be the fraction of a count at the storing tick, uniform on 0…1. A point N counts
+on is not reached after j steps of w counts with probability clip(N − j·w, 0, 1): every step
+between the first and the last has the share w.
 
 Steps γ down to a 500th of a cycle are kept as rows in closed form
-(:class:`feedsim.probability.distribution_parts.Lattice`), so that many cost no more than few.
-Approximations:
+(:class:`feedsim.probability.distribution_parts.Lattice`), whose cost does not grow with their
+number. Approximations:
 
 - finer steps are ignored: an act is then up to γ off, a 500th of the travel of a cycle;
-- where stage correction shifts a point by the steps of a locked opening, its values are worked
-  out one by one. Where a count has more than 200 steps the rounding and the count are two uniform
-  parts instead, which is off by a step at most; and values closer than a 64th of their range are
-  put together at their mean (:func:`feedsim.probability.distribution_parts.merged`), which leaves
-  the mean as it is.
+- if stage correction shifts a point by the steps of a locked opening, its values are computed one
+  by one. If a count has more than 200 steps, rounding and count are two uniform parts instead, at
+  most a step off; values closer than a 64th of their range are merged at their mean
+  (:func:`feedsim.probability.distribution_parts.merged`), which keeps the mean.
 """
 
 from __future__ import annotations
@@ -46,7 +45,7 @@ _Steps = tuple[Floats, Floats]
 
 
 def locked_step(controller: Controller) -> float:
-    """Return γ (s); 0 if it is too fine to matter, or there is no motion cycle.
+    """Return γ (s); 0 if it is too fine to matter or there is no motion cycle.
 
     Examples
     --------
@@ -75,10 +74,10 @@ def is_locked(eye: Eye, controller: Controller) -> bool:
 def side_acts(at: FeederAtSpeed, eye: Eye, travel: float) -> Distribution:
     """Return act less what settings assume (mm of belt travel), counts and ticks included.
 
-    Free, the count and the tick are uniform. Locked, which step it is follows from the fraction
-    of a count at the storing tick: the count has no part of its own.
+    Free: count and tick are uniform. Locked: the fraction of a count at the storing tick decides
+    the step, so the count has no part of its own.
 
-    ``eye``: that captures. ``travel``: E or U, mm of counted travel, not rounded.
+    ``eye``: the one that captures. ``travel``: E or U, mm of counted travel, not rounded.
     """
     first = first_shifts(at, travel, scanned=eye.scanned)
     if not is_locked(eye, at.controller):
@@ -90,10 +89,10 @@ def side_acts(at: FeederAtSpeed, eye: Eye, travel: float) -> Distribution:
 def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
     """Return the same as :func:`side_acts` for the engage point with stage correction.
 
-    The correction shifts E by the error of the opening, and E is rounded with it. Behind a free
-    insert eye that is spread over a count and a motion cycle: rounding and count are two uniform
-    parts, and from the point to the next motion tick passes anything up to a cycle, locked or not;
-    of a locked carrier side the mean is known besides (:func:`_spread_mean`). Behind a locked one
+    The correction shifts E by the error of the opening, then E is rounded. With a free insert eye
+    the shift spreads over a count and a motion cycle: rounding and count are two uniform parts, and
+    the wait from the point to the next motion tick is anything up to a cycle, locked or not; for a
+    locked carrier side the mean is known too (:func:`_spread_mean`). With a locked insert eye
     the shift takes the values of the opening's own steps.
 
     ``engage``: E without the correction, mm of counted travel, not rounded.
@@ -112,7 +111,7 @@ def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
 
 
 def corrected_mean(at: FeederAtSpeed, engage: float, opening: float) -> float:
-    """Return the mean of :func:`corrected_acts` (mm of belt travel), the opening's U given."""
+    """Return the mean of :func:`corrected_acts` (mm of belt travel) for an opening's U."""
     if not is_locked(at.eye, at.controller):
         v, control, q = at.counted_mm_s, at.controller, at.count_mm
         step, cycle = v * locked_step(control), v * control.motion_cycle_s
@@ -126,7 +125,7 @@ def corrected_mean(at: FeederAtSpeed, engage: float, opening: float) -> float:
 
 
 def _corrected_steps(at: FeederAtSpeed, engage: float, opening: float) -> _Steps | None:
-    """Return the effect of a locked opening on the engage point; None where it is only uniform."""
+    """Return the effect of a locked opening on the engage point; None if it is uniform."""
     step = locked_step(at.controller)
     mm = at.counted_mm_s * step
     if not is_locked(at.eye, at.controller) or at.count_mm > _MOST_IN_A_COUNT * mm:
@@ -147,13 +146,13 @@ def _corrected(
 ) -> _Steps:
     """Return the shifts of a corrected engage point (mm of counted travel) with probabilities.
 
-    The opening comes j steps after its scan tick with the shares of its own point and tick, and
-    the point is E + j·step − what was expected of j, rounded (derived in feedsim/MODEL.md,
-    section 13, fact 1).
+    The opening comes j steps after its scan tick with the shares of its own point and tick; the
+    point is E + j·step less its expected value, rounded (derived in feedsim/MODEL.md, section 13,
+    fact 1).
 
-    ``engage``, ``opening``: E and U, and ``step``, a step γ, mm of counted travel. ``later``: steps
-    in a motion cycle. ``count_mm``: q, of no more than ``_MOST_IN_A_COUNT`` steps. ``locked``:
-    whether the carrier side comes in steps as well.
+    ``engage``, ``opening``, ``step``: E, U and γ as mm of counted travel. ``later``: steps in a
+    motion cycle. ``count_mm``: q, at most ``_MOST_IN_A_COUNT`` steps. ``locked``: the carrier side
+    acts in steps too.
     """
     first = _first_lattice(opening, step, count_mm=count_mm)
     shares = np.convolve(first.shares(), np.full(later, 1.0 / later))
@@ -173,10 +172,10 @@ def _corrected(
 def _spread_mean(engage: float, *, step: float, cycle: float, count_mm: float) -> float:
     """Return the mean shift of a corrected engage point (mm of counted travel) in locked steps.
 
-    The correction, uniform over a count and over a motion cycle at once, spreads E over whole
-    counts N with the shares that the sum of two uniform laws has between N - 1/2 and N + 1/2; on
-    the grid of the steps N falls as :func:`_first_lattice` has it. Nothing is left where a step is
-    a whole number of counts, and hardly anything where counts are fine.
+    The correction is the sum of two uniform parts, a count and a motion cycle. It spreads E over
+    whole counts N with that sum's shares between N − 1/2 and N + 1/2; steps reach N as in
+    :func:`_first_lattice`. The mean is 0 if a step is a whole number of counts, and nearly 0 if
+    counts are fine.
 
     ``engage``: E with the mean correction. ``cycle``: a motion cycle, mm of counted travel.
     """
@@ -196,9 +195,9 @@ def _spread_mean(engage: float, *, step: float, cycle: float, count_mm: float) -
 
 
 def _first_steps(points: Floats, step: float, *, count_mm: float) -> _Steps:
-    """Return after how many steps points are reached, with probabilities: one row per point.
+    """Return the steps at which points are reached, with probabilities, as :func:`_first_lattice`.
 
-    As :func:`_first_lattice` has it.
+    One row per point.
     """
     counts, each = (points / count_mm, step / count_mm) if count_mm > 0.0 else (points / step, 1.0)
     high = np.maximum(0.0, np.ceil(counts / each - _SAME_STEPS))
@@ -206,7 +205,7 @@ def _first_steps(points: Floats, step: float, *, count_mm: float) -> _Steps:
     if count_mm > 0.0:
         low = np.minimum(high, np.maximum(0.0, np.ceil((counts - 1.0) / each - _SAME_STEPS)))
     reached: Floats = low[:, None] + np.arange(float(np.max(high - low)) + 1.0)
-    # not reached yet after so many steps of a count
+    # not yet reached after this many steps of a count
     not_yet = np.clip(counts[:, None] - reached * each, 0.0, 1.0) * (reached < high[:, None])
     before = np.concatenate((np.ones((len(points), 1)), not_yet[:, :-1]), axis=1)
     return reached, np.asarray(before - not_yet)
@@ -222,10 +221,7 @@ def _free(at: FeederAtSpeed) -> tuple[float, float]:
 
 @term
 def later_ticks(at: FeederAtSpeed, speed: float) -> Distribution:
-    """Return how far the motion tick lags the first instant, less its mean.
-
-    At a belt speed, mm of belt travel; at a counted speed, of counted travel.
-    """
+    """Return how far the motion tick lags the first step, less its mean (mm, as the speed's)."""
     gamma = locked_step(at.controller)
     many = round(at.controller.motion_cycle_s / gamma)
     return Distribution(lattices=(Lattice.even(speed * gamma, many),))
@@ -234,8 +230,8 @@ def later_ticks(at: FeederAtSpeed, speed: float) -> Distribution:
 def mean_act(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
     """Return the mean of act less what settings assume (mm of counted travel).
 
-    ``travel``: E or U, mm of counted travel, not rounded. ``scanned``: of the eye that captures;
-    latched, the tick's phase is uniform.
+    ``travel``: E or U, mm of counted travel, not rounded. ``scanned``: whether the eye is; behind
+    a latched one the tick's phase is uniform.
     """
     if not scanned or locked_step(at.controller) == 0.0:
         return rounded(travel, at.count_mm) - travel
@@ -263,7 +259,7 @@ def rounded(travel: float, count_mm: float) -> float:
 def _first_lattice(travel: float, step: float, *, count_mm: float) -> Lattice:
     """Return the first step at which a point is reached, less what settings assume (mm).
 
-    A motion tick comes half of (cycle − γ) after that on average; settings assume half a cycle.
+    The motion tick comes (cycle − γ)/2 later on average; settings assume cycle/2.
     """
     expected = travel - 0.5 * count_mm + 0.5 * step
     point = rounded(travel, count_mm)

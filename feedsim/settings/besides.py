@@ -2,36 +2,35 @@
 
 - **selection**: carriers lost because the feeder is not ready, or their mark has no place, are not
   random: their clutch would mostly have closed early. For an error X and a lost share p,
-  |E[X | laid] − E[X]| ≤ sd·√(p/(1 − p)), by Cauchy and Schwarz, sd that of what X and the loss have
-  in common: of the noise of a closing, ρ·noise, ρ the noise's share of what decides;
-- **unequal cycles**: where ramp or lag do not end in time, the landing depends on the cycle before,
-  and settings are right for equal cycles. The difference from a cycle after a longer wait or
-  search, for the share of carriers that have one;
-- **a short run-up**: an insert that is staged further on than the run-up reaches lands in the ramp,
-  or where it stands: at most that much late. E[(x − s)⁺] ≤ (√(sd² + d²) + d)/2, d = mean − s (Scarf
-  1958, from memory);
+  |E[X | laid] − E[X]| ≤ sd·√(p/(1 − p)), by Cauchy and Schwarz, sd that of the part that X and the
+  loss have in common: ρ times the noise of a closing, ρ the noise's share of what decides the loss;
+- **unequal cycles**: if ramp or lag do not end in time, the landing depends on the previous cycle,
+  and settings are right for equal cycles. The difference to a cycle after a longer wait or
+  search, times the share of carriers with one;
+- **a short run-up**: an insert staged too near for its run-up lands in the ramp, or where it rests:
+  at most that much late. E[(x − s)⁺] ≤ (√(sd² + d²) + d)/2, d = mean − s (Scarf 1958, from memory);
 - **landings in the next cycle**, later by the travel between two closings: with a share q of the
-  carriers served the pitch over q, on average over all carriers (a renewal with each that is
-  served, as in :func:`feedsim.settings.mechanisms_missed.feed_cycle`);
-- **inserts in step**: a cycle begins at a tick, so that edges of inserts with little spread of
-  their gaps meet the scan at a phase of their own. A wait uniform on 0…T is off by
-  (T/π)·e^(−2π²σ²/T²), its first harmonic, whatever came before; so is the stage, or where a
-  correction moves the engage point by it, the mean itself. Where the scan is no whole number of
-  motion cycles both meet only each scan·cycle/γ, closings fall on some of the places in there
-  alone, and the wait for scan and opening tick goes by that place (:func:`_lattice_wait`);
-- **openings in step with the motion**, where carriers wait: an edge a fixed way behind a closing's
-  tick finds the opening's tick, count and scan at a phase of their own: each service is up to half
-  of these longer or shorter than on average, as far as e^(−2π²σ²/T²) leaves it; what waits become;
-- **late openings in step**: how late an opening is follows from when its edge comes in the scan.
-  Behind a tick that is a phase of its own, spread by gap and edge, and by the pitch where the
-  carrier eye is latched. Of a lateness y(θ) of which each harmonic n keeps e^(−2π²n²σ²/T²) at most
+  carriers served, on average the pitch over q (a renewal with each carrier served, as in
+  :func:`feedsim.settings.mechanisms_missed.feed_cycle`);
+- **inserts in step**: a cycle begins at a tick, so edges of inserts with evenly spaced gaps meet
+  the scan at a fixed phase. A wait uniform on 0…T is then off by up to (T/π)·e^(−2π²σ²/T²), its
+  first harmonic; so is the stage or, with stage correction, the mean itself. If the scan is no
+  whole number of motion cycles, both repeat only every scan·cycle/γ, closings use only some places
+  in that period, and the wait for scan and opening tick depends on the place
+  (:func:`_lattice_wait`);
+- **openings in step with the motion**, where carriers wait: an edge a fixed travel after a closing
+  meets the opening's tick, count and scan at a fixed phase. A service is then up to half of these
+  longer or shorter than on average, times e^(−2π²σ²/T²); the effect is that on waits;
+- **late openings in step**: the lateness of an opening depends on the phase of its edge in the
+  scan. After a tick that phase is fixed, spread by gap and edge, and by the pitch if the carrier
+  eye is latched. Each harmonic n of a lateness y(θ) keeps e^(−2π²n²σ²/T²), so the effect is at most
   Σ 2·|yₙ|·e^(−2π²n²σ²/T²), yₙ its Fourier coefficient;
-- **an edge while the feed changes its speed**, where inserts are staged off: the next edge comes
-  while more of the lag is left;
-- **a landing while the feed changes its speed**: what stage and gap spread make of it is not what
-  their means make of it. Of a bend the mean of the values a standard deviation to either side;
-- **out of reach**: where a motion cycle is longer than the room on a carrier, those that close late
-  in it are dropped, which leaves the early ones.
+- **an edge while the feed changes its speed**, if inserts are staged off: the next edge comes with
+  more of the lag left;
+- **a landing while the feed changes its speed**: the mean over the spread of stage and gap differs
+  from the value at their means. Estimated from the values one standard deviation to either side;
+- **out of reach**: if a motion cycle is longer than the room on a carrier, carriers whose clutch
+  would close late in it are dropped, which leaves the early ones.
 """
 
 from __future__ import annotations
@@ -80,14 +79,14 @@ _FINER, _MOST_PLACES, _SAME_STEP = 8, 4000, 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Besides:
-    """An effect not included in the mean; ``most_mm``: its approximate largest size (mm)."""
+    """An effect not included in the mean; ``most_mm``: roughly its largest size (mm)."""
 
     name: str
     most_mm: float
 
 
 def besides(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> tuple[Besides, ...]:
-    """Return the further effects on the mean; ``waits``: of carriers for the feeder."""
+    """Return the effects not included in the mean; ``waits``: of carriers for the feeder."""
     return tuple(each for each in _sizes(at, allowed, waits) if each.most_mm > _WORTH_MM)
 
 
@@ -116,11 +115,11 @@ def _lost(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def _waits_off(at: FeederAtSpeed, allowed: Criteria, waits: Waits) -> float:
-    """Return by how much the mean of waits is off (mm): their law, and their steps.
+    """Return the error of the mean wait (mm), from the law of waits and from steps.
 
-    Lateness comes in whole counts, and behind a scanned carrier eye in scans. Where in a step it
-    is the law does not know: a wait is off by up to half a step, and one so near to the end of the
-    reach is served or not.
+    Lateness comes in whole counts, and behind a scanned carrier eye in scans. The law ignores these
+    steps: a wait is off by up to half a step, and one that near to the end of the reach may be
+    served or not.
     """
     scan = at.speed_mm_s * at.controller.scan_s if at.carrier_eye.scanned else 0.0
     half, room = 0.5 * max(scan, at.scale * at.count_mm), waits.room_mm
@@ -141,7 +140,7 @@ def _selection(at: FeederAtSpeed, lost: float) -> float:
     noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
     decides = math.hypot(c.arrival.sd_mm, ins.gap_sd_mm * at.belt_per_feed, noise)
     most = noise * noise / decides if decides > 0.0 else 0.0
-    # half as much again where each is lost that is not in time: ticks and counts are not normal
+    # half as much again if every late one is lost: ticks and counts are not normal
     more = 1.0 if at.controller.not_ready_engages else _NOT_NORMAL
     return more * most * math.sqrt(lost / (1.0 - lost))
 
@@ -157,7 +156,7 @@ def _unlike(at: FeederAtSpeed, lost: float) -> float:
         return math.inf
     in_step = c.arrival.in_step and not at.controller.not_ready_engages
     share = min(1.0, c.missing + lost + c.arrival.sd_mm / c.pitch_mm) if in_step else 1.0
-    # who comes as soon as the feeder is ready again, and who comes long after
+    # carriers that come as soon as the feeder is ready again, and those that come long after
     after_waits = max(
         abs(_errs(FeederAtSpeed(_pitched(at.machine, by), at.feeder, at.speed_mm_s)) - usual)
         for by in (1.0 / _LONG, _LONG)
@@ -177,9 +176,9 @@ def _pitched(machine: Machine, by: float) -> Machine:
 
 
 def _errs(at: FeederAtSpeed) -> float:
-    """Return how far the belt comes from a nominal closing to its landing (mm).
+    """Return the belt travel from a nominal closing to its landing (mm).
 
-    Includes how far the opening lags its edge, which moves the stage.
+    Adds the lag of the opening behind its edge, which moves the stage.
     """
     cycle = nominal_cycle(at)
     if cycle is None:
@@ -217,10 +216,10 @@ def _bend(at: FeederAtSpeed) -> float:
 
 
 def _sooner_edge(at: FeederAtSpeed) -> float:
-    """Return the effect of a lag on the next edge where inserts are staged off (mm).
+    """Return the effect of a lag on the next edge if inserts are staged off (mm).
 
-    Their next one comes sooner, while more of the lag is left, and is staged by that. Half as much
-    again for what that makes of the landing.
+    The next edge comes sooner, with more of the lag left, and is staged accordingly. Half as much
+    again for the effect on the landing.
     """
     further, v = staged_off(at), at.line_mm_s
     if abs(further) < _WORTH_MM or not right_settings(at).unsettled:
@@ -248,9 +247,9 @@ def _lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
     """Return the largest difference of opening waits from those of edges at any phase (s).
 
     Scan tick j of the lattice closes at the first motion tick at or after j·scan + E/v. Edges come
-    a fixed time after these closings, spread normally, whatever that time is; the mean wait is the
-    wait against the place of an edge, gone through with the places of the closings, each harmonic h
-    times e^(−2π²h²σ²/L²), L = scan·cycle/γ (convolution, any textbook).
+    some fixed time after these closings, with a normal spread. The mean wait is the wait at an
+    edge's place, convolved with the places of the closings, each harmonic h times
+    e^(−2π²h²σ²/L²), L = scan·cycle/γ (convolution, any textbook).
     """
     scan, cycle = at.controller.scan_s, at.controller.motion_cycle_s
     step = locked_step(at.controller)
@@ -275,9 +274,9 @@ def _lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
 
 
 def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Return what services that are longer or shorter by the opening's tick do to waits (mm).
+    """Return the effect on waits (mm) of services longer or shorter by the opening's steps.
 
-    By its count as well, and where its edge is scanned by that.
+    These are its tick, its count and, behind a scanned eye, the scan.
     """
     tick_s = at.controller.motion_cycle_s + (at.controller.scan_s if at.eye.scanned else 0.0)
     tick = at.speed_mm_s * tick_s + at.scale * at.count_mm
@@ -294,10 +293,11 @@ def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def _late_in_step(at: FeederAtSpeed) -> float:
-    """Return the effect of edges at phases of their own on the mean of late openings (mm).
+    """Return the effect of edges at a fixed phase on the mean of late openings (mm).
 
-    Of an edge that comes y + U before its scan tick, U the point behind it, the opening is y late,
-    for y up to L = min(T, T − U), T the scan: ∫ y·e^(iky) dy/T is the coefficient, k = 2πn/T.
+    With T the scan and U the travel from edge to point, an edge y + U before its scan tick makes
+    the opening y late, for y up to L = min(T, T − U): the coefficient is ∫ y·e^(iky) dy/T,
+    k = 2πn/T (Fourier series, any textbook).
     """
     mean, scan = late_opening_mean(at), at.counted_mm_s * at.controller.scan_s
     if mean == 0.0 or scan == 0.0 or at.eye.scanned or at.settings.stage_correction:

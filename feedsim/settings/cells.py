@@ -1,10 +1,10 @@
-"""Which line speeds to check, so that no refused stretch is stepped over.
+"""Which line speeds to check so that no refused stretch is missed.
 
-Where ticks lock and counts are rounded, a share is a sawtooth over speed: acceptance comes and
-goes. The worst places are found from where the acts jump (:mod:`feedsim.settings.jumps`), in three
-steps that get finer: cells of a tenth of the speed with the worst places of each, the parts of a
-cell in which some is refused and some is not, and each side of a jump in such a part. The work does
-not depend on how fine the lattice is.
+With locked ticks and rounded counts a share is a sawtooth over speed: acceptance comes and goes.
+The worst speeds lie beside the jumps of the acts (:mod:`feedsim.settings.jumps`). The search gets
+finer in three steps: cells of a tenth of the speed with the worst places of each, the parts of a
+mixed cell (partly refused), and both sides of each jump in a mixed part. The work does not depend
+on how fine the lattice is.
 """
 
 from __future__ import annotations
@@ -24,28 +24,27 @@ from feedsim.settings.shares_by_speed import EASILY, FIGURES, Excess, SharesBySp
 
 SLOWEST_MM_S, FASTEST_MM_S = 1.0, 20_000.0
 NARROWEST = 2e-5
-"""A refused stretch narrower than this share of the speed, with none near it, is ignored: no line
-holds its speed that closely."""
+"""An isolated refused stretch narrower than this fraction of the speed is ignored: no line holds
+its speed that closely."""
 PARTS = 24
 _CELLS, _IN_A_ROW = 96, 8
 _JUMPS_OF_A_CELL, _JUMPS_OF_A_PART = 24, 80
 _HARDLY, _NEXT_TO_NOTHING = 0.02, 1e-3
 _SMALL = 0.005
-"""A jump by less than this share of the tolerance, and of the room before the nose limit, is not
-looked beside: it makes a share that is near what is allowed, three standard deviations off, a 40th
-part more or less."""
+"""Jumps smaller than this fraction of the tolerance and of the room before the nose limit are not
+checked: they change a share near its limit, three standard deviations off, by a 40th."""
 _OF_WAY = tuple(n for n, m in enumerate(MECHANISMS) if m.share in (run_up, landing_late))
 _MOST_SPEEDS = 600
 
 
 def worst_between(at: At, allowed: Criteria, low: float, high: float) -> tuple[float, Excess]:
-    """Return the worst line speed between two near each other (mm/s), and its excess.
+    """Return the worst line speed between two nearby ones (mm/s), and its excess.
 
-    It checks the ends, the middle, and the sides of jumps that may be worst.
+    Checks the ends, the middle, and the sides of the jumps that may be worst.
     """
     shares = SharesBySpeed(at, allowed)
     jumps = _jumps(shares, low, high, most=_JUMPS_OF_A_PART)
-    # the middle first, which stands where nothing is worse
+    # the middle first: max() keeps it unless another is worse
     places = [0.5 * (low + high), low, high, *jumps.extremes()]
     worst = max(places, key=lambda speed: shares.excess(speed).times)
     return worst, shares.excess(worst)
@@ -64,9 +63,9 @@ def _parts(low: float, high: float, many: int) -> list[float]:
 def look_everywhere(
     shares: SharesBySpeed, edges: Sequence[float], windows: int, *, lowest: bool = False
 ) -> float:
-    """Check cells, the parts of mixed ones, and beside the jumps of those; return how far.
+    """Check cells, parts of mixed ones, and beside their jumps; return up to which speed.
 
-    ``lowest``: only as far as the first refused stretch, and until one mechanism alone is too much.
+    ``lowest``: stop at the first refused stretch, once one mechanism alone is too much.
     """
     many, fully, borne = len(edges) - 1, FASTEST_MM_S, set[int]()
     last = many
@@ -77,12 +76,12 @@ def look_everywhere(
         last = max((k for k in looked if not shares.refused(edges[k])), default=0)
     for place, (low, high) in enumerate(pairwise(edges)):
         if place > last + 2:
-            break  # refused at every further edge, and for a fifth of the speed through and through
+            break  # refused at every further edge, and throughout for a fifth of the speed
         if lowest and place % _IN_A_ROW == 0:
             borne.update(_borne(shares, edges, place, min(place + _IN_A_ROW, many)))
         if place not in borne:
             places, reach = _worst_of_cell(shares, low, high)
-            # whether some is refused, or all but is, and some is not
+            # mixed: some places refused or nearly, others not
             if _comes_and_goes(shares, [low, high, *places]):
                 fully = min(fully, _look_finely(shares, low, high, windows, reach))
         if (fully < FASTEST_MM_S or lowest) and _enough(shares, windows, to=high):
@@ -95,8 +94,8 @@ def look_everywhere(
 def _borne(shares: SharesBySpeed, edges: Sequence[float], first: int, last: int) -> Iterator[int]:
     """Yield the cells that are accepted throughout; check the edges of all others.
 
-    Slow ones are so many in a row (:func:`_bears`): two edges stand for them all, and what is off
-    on average at those between.
+    Slow cells mostly are, many in a row (:func:`_bears`): the two outer edges and the mean errors
+    at the edges between decide for all of them.
     """
     low, high = edges[first], edges[last]
     if last - first == 1:
@@ -114,7 +113,7 @@ def _borne(shares: SharesBySpeed, edges: Sequence[float], first: int, last: int)
 def _reach(shares: SharesBySpeed, edges: Sequence[float]) -> float:
     """Return the largest difference of acts (mm) at some speeds and beside jumps between them.
 
-    Where ramp or lag are not over the mean is no straight line between two jumps: it may be largest
+    If ramp or lag do not end in time, the mean is not straight between two jumps: it may be largest
     between speeds at which it is small.
     """
     low, *between, high = edges
@@ -123,9 +122,9 @@ def _reach(shares: SharesBySpeed, edges: Sequence[float]) -> float:
 
 
 def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> list[float]:
-    """Return the speeds between two with the largest errors of acts, where jumps matter.
+    """Return the speeds between two with the largest errors of acts, if jumps matter.
 
-    A lattice that moves acts by less than a 50th of the tolerance has none.
+    They do not if the lattice moves acts by less than a 50th of the tolerance.
     """
     return _worst_of_cell(shares, low, high)[0]
 
@@ -154,9 +153,9 @@ def _bears(
 ) -> bool:
     """Return whether all speeds between two are accepted, even at the worst side of each jump.
 
-    Whatever phase the fast end has, acts are within ``reach`` (mm) of it, so all is asked there
-    with so much less room: tolerance, overhang, nose limit and grip end; what depends on the way
-    of a run-up must be next to nothing. At the slow end the spread is smaller.
+    All acts lie within ``reach`` (mm) of those at the fast end, so that end is checked with that
+    much less room: tolerance, overhang, nose limit and grip end; shares that depend on the run-up
+    must be negligible. At the slow end the spread is smaller.
 
     ``of``: figures to check.
     """
@@ -177,7 +176,7 @@ def _bears(
 def _has_room(
     shares: SharesBySpeed, low: float, high: float, *, of: Sequence[Figure] = FIGURES
 ) -> bool:
-    """Return whether two speeds are accepted with a margin, and run-ups are long enough there."""
+    """Return whether two speeds are accepted with a margin and have long enough run-ups."""
     if any(shares.is_beyond(v, EASILY, of=of) for v in (low, high)):
         return False
     most = _NEXT_TO_NOTHING * shares.most("jam_risk")
@@ -185,7 +184,7 @@ def _has_room(
 
 
 def _comes_and_goes(shares: SharesBySpeed, places: Sequence[float]) -> bool:
-    """Return whether the best of some places is accepted and the worst is not, or hardly."""
+    """Return whether some places are accepted and others refused or nearly so."""
     refused = [shares.refused(place) for place in places]
     if any(refused):
         return not all(refused)
@@ -193,7 +192,7 @@ def _comes_and_goes(shares: SharesBySpeed, places: Sequence[float]) -> bool:
 
 
 def _enough(shares: SharesBySpeed, windows: int, *, to: float) -> bool:
-    """Return whether the search may end, all speeds up to one (mm/s) being checked."""
+    """Return whether the search may end, with all speeds up to one (mm/s) checked."""
     runs = shares.runs()
     if len(shares.looked_at) > _MOST_SPEEDS or windows > 1:
         return len(shares.looked_at) > _MOST_SPEEDS or len(runs) > windows
@@ -204,9 +203,9 @@ def _enough(shares: SharesBySpeed, windows: int, *, to: float) -> bool:
 def _look_finely(
     shares: SharesBySpeed, low: float, high: float, windows: int, reach: float
 ) -> float:
-    """Check the parts of a cell, and beside each jump of mixed ones; return how far.
+    """Check the parts of a cell, and beside each jump of mixed ones; return up to which speed.
 
-    Figures that the whole cell bears are not checked again. ``reach``: difference of acts (mm).
+    Figures accepted throughout the cell are not checked again. ``reach``: difference of acts (mm).
     """
     for figure in FIGURES:
         if _bears(shares, low, high, reach, of=(figure,)):

@@ -47,9 +47,8 @@ class Derivation:
 def derivation(machine: Machine, feeder: Feeder) -> Derivation:
     """Return the terms of the ``"auto"`` settings at the line's speed.
 
-    They are those that :mod:`feedsim.settings.right` derives, and what
-    :mod:`feedsim.settings.known` adds to the leads. Of the feeder target and stage position are
-    taken, distances and leads are not.
+    :mod:`feedsim.settings.right` derives them; :mod:`feedsim.settings.known` adds to the leads.
+    The feeder's own distances and leads are ignored.
     """
     right = auto_feeder(machine, feeder)
     stepless = replace(feeder, settings=replace(feeder.settings, resolution=Resolution()))

@@ -1,8 +1,8 @@
 """One feeder at one line speed: the argument of every closed form, and the cache of their values.
 
-Nearly all forms need each other and the same few quantities: E and U, the counted speed, belt
-travel per feed travel. These are defined here once. A form that others use is a :func:`term`:
-computed on first use, and kept with the feeder at its speed.
+Nearly all forms need each other and a few common quantities, defined here: E and U, the counted
+speed, belt travel per feed travel. A form that others use is a :func:`term`: computed on first
+use, and cached with the feeder at its speed.
 """
 
 from __future__ import annotations
@@ -27,15 +27,13 @@ class FeederAtSpeed:
 
     Parameters
     ----------
-    machine : Machine
-    feeder : Feeder
     speed_mm_s : float, optional
-        Line speed v (mm/s); that of the machine if it is not given.
+        Line speed v (mm/s); by default that of the machine.
 
     Attributes
     ----------
     line_mm_s : float
-        The line's own speed: that of the machine, for which settings are solved.
+        The machine's own line speed, for which settings are solved.
     carriers, carrier_eye, controller, count_mm
         Of the machine; count_mm: the encoder's q.
     inserts, eye, settings
@@ -47,7 +45,7 @@ class FeederAtSpeed:
     feed_mm_s : float
         g·v_c, the feed's speed with the clutch closed, g the speed ratio (feedsim/MODEL.md, 6).
     belt_per_feed : float
-        (1 + ε)/g, the belt travel in which the feed then runs one mm (the same).
+        (1 + ε)/g, the belt travel per mm of feed with the clutch closed (the same).
     engage_travel_mm : float
         E = engage_distance − engage_lead·v_c, counted, not rounded (feedsim/MODEL.md, 5).
     opening_travel_mm : float
@@ -76,7 +74,7 @@ class FeederAtSpeed:
 
     @cached_property
     def machine(self) -> Machine:
-        """The machine with its line at its speed; built on first use for another speed."""
+        """The machine with its line at ``line_mm_s``; built on first use."""
         line = replace(self._given.line, speed_mm_s=self.line_mm_s, profile=())
         return replace(self._given, line=line)
 
@@ -103,10 +101,7 @@ class FeederAtSpeed:
         return there
 
     def with_limits(self, *, nose_limit_mm: float, grip_end_mm: float) -> FeederAtSpeed:
-        """Return the feeder at this speed with other limits; terms without limits are kept.
-
-        A term that uses limits takes them as an argument.
-        """
+        """Return the feeder with other limits; keeps terms that take no criteria as an argument."""
         there = self._copy()
         there.feeder = replace(self.feeder, nose_limit_mm=nose_limit_mm, grip_end_mm=grip_end_mm)
         there.known = {
@@ -125,7 +120,6 @@ class FeederAtSpeed:
 
 
 def _work_out(at: FeederAtSpeed, speed_mm_s: float) -> None:
-    """Compute the values that depend on speed and settings."""
     at.speed_mm_s = speed_mm_s
     at.counted_mm_s = v = speed_mm_s / at.scale
     at.settings = s = at.feeder.settings
@@ -139,7 +133,7 @@ def term(form: Form[P, T]) -> Form[P, T]:
 
     @wraps(form)
     def kept(at: FeederAtSpeed, *args: P.args, **kwargs: P.kwargs) -> T:
-        # alone where it is told nothing: this is asked some ten thousand times for a limit
+        # the form alone if there are no arguments: a limit takes some ten thousand calls
         key: object = form
         if args or kwargs:
             key = (form, args, *kwargs.items()) if kwargs else (form, args)

@@ -1,9 +1,9 @@
 """Marks followed one by one, from the eye through the memory to the feeder.
 
-Where marks merge at the eye, find the memory full and find the feeder busy, each takes some from
-the next, and no closed form is known for all three together. So a fixed stream of carriers of the
-given law (the record's own pitches where there is one) is followed with fixed draws: the share is
-that of the stream, whose standard error is below √(p·(1 − p)/10 000) times a factor near 1.
+Merging at the eye, a full memory and a busy feeder each remove marks from the next stage, and no
+closed form is known for all three together. So a fixed stream of carriers of the given law (the
+record's own pitches, if there is one) is followed with fixed draws: the share is that of the
+stream, with a standard error of at most about √(p·(1 − p)/10 000).
 """
 
 from __future__ import annotations
@@ -38,15 +38,15 @@ class Stream:
     seen : float
         Share of carriers that the eye does not miss.
     waits : bool
-        A carrier waits for the feeder; else one that finds it busy is lost.
+        Whether carriers wait for the feeder; else one that finds it busy is lost.
     places : int
         Places in the memory; 0: unlimited.
     kept_mm, kept_sd_mm : float
-        From when a mark is known until it is acted on, at its point, and the spread of that.
+        Mean and spread of the travel from when a mark is known to its point.
     blind_mm : float
         The gap that the eye needs between two carriers; −inf: none merge.
     edge_sd_mm : float
-        Of the edges that it sees.
+        Spread of the edges that it sees.
     """
 
     carriers: Carriers
@@ -69,8 +69,8 @@ class Stream:
 class Followed:
     """Outcome of the carriers that the eye did not miss.
 
-    ``busy``: found the feeder busy, or waited until they could no longer be hit. ``waits_mm``: of
-    those that came to the feeder, rising.
+    ``busy``: found the feeder busy, or waited until out of reach. ``waits_mm``: of those that came
+    to the feeder, rising.
     """
 
     carriers: int
@@ -87,7 +87,7 @@ class Followed:
 
     @property
     def waits(self) -> Waits:
-        """How long those waited that came to the feeder."""
+        """Waits of those that came to the feeder."""
         waited = self.waits_mm
 
         def beyond(travel: Floats | float) -> Floats:
@@ -97,12 +97,12 @@ class Followed:
 
 
 class _Comes(NamedTuple):
-    """Of each carrier of the stream that the eye does not miss; shape (carriers,).
+    """Columns of the carriers that the eye does not miss; shape (carriers,).
 
-    ``place``: which pitch of the stream brings it. ``lap``: how often the record has begun again by
-    then, where the feeder is at rest when it does. ``edge``, ``behind``: leading edge, and its
-    distance from the tail before, as the eye sees it. ``sooner``: how much sooner a mark is
-    known, or one before it acted on, in standard deviations.
+    ``place``: the pitch of the stream that brings it. ``lap``: how often the record has restarted
+    by then, with the feeder at rest. ``edge``, ``behind``: leading edge, and its distance from the
+    previous tail, as the eye sees it. ``sooner``: how much sooner a mark is known, or the one
+    before acted on, in standard deviations.
     """
 
     place: Places
@@ -143,9 +143,9 @@ def _remembered(stream: Stream) -> list[tuple[_Marks, Floats]]:
 
 
 class _Marks(NamedTuple):
-    """Of each mark (mm of belt travel).
+    """Columns of marks (mm of belt travel).
 
-    Until when places come free for it, its point, that with its noise, how long it is served.
+    Latest instant for a place to come free, point, point with noise, service.
     """
 
     free: Floats
@@ -162,14 +162,14 @@ def _waits(marks: _Marks, waits: Floats, stream: Stream) -> Floats:
     acts = np.where(waits > room, marks.point + room, marks.noisy + np.maximum(waits, 0.0))
     latest = np.maximum.accumulate(acts) + _NEAR_MM
     if np.all(latest[:-places] <= marks.free[places:]):
-        return waits  # the one that was kept so many before has been acted on
+        return waits  # a place is always free: earlier marks have been acted on in time
     return _walked(marks, stream)
 
 
 def _served(marks: _Marks, room: float) -> Floats:
     """Return each mark's wait (mm), as if all were remembered; below 0 the feeder waits.
 
-    Only marks of those stretches in which one waits for another are followed one by one.
+    Only stretches in which a mark waits for another are followed one by one.
     """
     alone = marks.noisy + marks.takes
     waits = np.concatenate(([-math.inf], alone[:-1] - marks.noisy[1:]))[: len(alone)]
@@ -192,7 +192,7 @@ def _served(marks: _Marks, room: float) -> Floats:
 
 
 def _walked(marks: _Marks, stream: Stream) -> Floats:
-    """Return the waits (mm) of marks that find a place, which come free as they were taken."""
+    """Return the waits (mm) of marks that find a place; places come free first in, first out."""
     room, first = stream.room_mm, 0
     ready = at = -math.inf
     waits: list[float] = []
@@ -236,7 +236,7 @@ def _draws(count: int) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the draws of services: noise and gap in standard deviations, again and double."""
     from scipy.special import ndtri
 
-    # behind the draws of the carriers
+    # after the draws of the carriers
     draws = fractions(9 * count).reshape(9, count)[5:]
     return ndtri(draws[0]), ndtri(draws[1]), draws[2], draws[3]
 
@@ -257,9 +257,8 @@ def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
 def share_without_place(arrival: Arrival, kept_mm: float, *, places: int, seen: float) -> float:
     """Return the share of marks that find the memory full, if no feeder is busy.
 
-    Every mark is kept for the same travel ``kept_mm``, so places come free in the order in which
-    they were taken: a mark finds one if the mark kept so many before it has been acted on. With one
-    place that is a renewal; with more, which one was kept depends on all before. ``seen``: share of
+    Every mark is kept for the same travel ``kept_mm``, so places come free first in, first out: a
+    mark finds one if the mark kept ``places`` before it has been acted on. ``seen``: share of
     pitches that bring a mark.
     """
     if kept_mm <= places * arrival.shortest_mm:
@@ -293,7 +292,7 @@ def fractions(count: int) -> Floats:
     """
     found = np.array([48271], dtype=np.uint64)
     while len(found) < count:
-        # the sequence so far, taken on by its whole length: x_(k+n) = 48271ⁿ·x_k, and x_n is 48271ⁿ
+        # double it at a time: x_(k+n) = 48271ⁿ·x_k, and x_n is 48271ⁿ
         found = np.concatenate((found, found * found[-1] % _PRIME))
     fractions = found[:count] / float(_PRIME)
     fractions.flags.writeable = False

@@ -1,16 +1,15 @@
 """Line speeds at which the lattice of ticks and counts makes the clutch acts jump.
 
-A clutch acts at a whole number of steps γ after a capture, and at a whole number of counts
-(:mod:`feedsim.settings.acts`). Against line speed the mean act is a saw: it runs straight until the
-point has come to another step, E(v)/(v_c·γ) whole, or to another count, E(v)/q half of an odd
-number, and jumps there; so does U. A steady share is at its worst beside such a jump, and a search
-that knows nothing of the jumps steps over it.
+A clutch acts a whole number of steps γ and of counts after a capture
+(:mod:`feedsim.settings.acts`). Over line speed the mean act is a sawtooth: straight until the point
+reaches another step, E(v)/(v_c·γ) whole, or another count, E(v)/q half of an odd number, where it
+jumps; likewise U. A share is worst beside such a jump, and a search that ignores jumps misses it.
 
-Between two speeds near each other E(v) is straight where settings are typed in: E = a + c·v, so
-that the n-th jump stands at v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c: E set equal to the
-step or count (elementary). Settings that
-``"auto"`` solves anew at each speed jump themselves (:mod:`feedsim.settings.jumps_of_auto`);
-between two such jumps E(v) is straight again, and within one step of the ticks counts do nothing.
+With typed-in settings E(v) is straight, E = a + c·v, so the n-th jump is at
+v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c: E set equal to the step or count (elementary).
+Settings that ``"auto"`` solves anew at each speed jump themselves
+(:mod:`feedsim.settings.jumps_of_auto`); between two such jumps E(v) is straight again, and counts
+have no effect within one step of the ticks.
 """
 
 from __future__ import annotations
@@ -27,9 +26,7 @@ from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import right_settings
 
 _BESIDE = 1e-7
-"""How near to a jump (a share of the speed) either side is checked."""
-
-
+"""Distance of a checked speed from its jump, as a fraction of the speed."""
 _NARROW = 2e-5
 
 
@@ -42,8 +39,8 @@ class Jumps:
     speeds_mm_s : tuple of float
         Line speeds (mm/s) right beside the jumps, rising.
     acts : tuple of (float, float, float)
-        At each of these, the mean placement error, by how much the stage is off on average (mm),
-        and the variance that steps and counts give the placement (mm²).
+        At each of these, the mean errors of placement and stage (mm), and the variance that steps
+        and counts give the placement (mm²).
     reach : float
         The largest difference of error or stage among these, the two ends, and the given speeds.
     whole : bool
@@ -56,7 +53,7 @@ class Jumps:
     whole: bool
 
     def extremes(self) -> list[float]:
-        """Return where placement or opening are off most to either side, spread most, or least."""
+        """Return the speeds with the extreme errors of placement and stage, and the most spread."""
         if not self.speeds_mm_s:
             return []
         places = self._wide_enough()
@@ -68,9 +65,9 @@ class Jumps:
         return sorted(self.speeds_mm_s[n] for n in found)
 
     def _wide_enough(self) -> list[int]:
-        """Return the places that are not on a narrow stretch where others are wide.
+        """Return the places without those on narrow stretches, if most are wide.
 
-        Two points that jump at nearly the same speed leave such a stretch between them.
+        Two points that jump at nearly the same speed leave a narrow stretch between them.
         """
         speeds = self.speeds_mm_s
         ends = [-math.inf, *speeds, math.inf]
@@ -100,7 +97,7 @@ def jumps_between(
     least_mm: float = 0.0,
     bent: Sequence[float] = (),
 ) -> Jumps:
-    """Return the effect of the lattice between two line speeds near each other.
+    """Return the effect of the lattice between two nearby line speeds.
 
     Parameters
     ----------
@@ -109,7 +106,7 @@ def jumps_between(
     low, high : float
         mm/s.
     most : int
-        Most jumps of one kind to check; if there are more, some of them.
+        Largest number of jumps of one kind to check.
     least_mm : float
         Jumps by less than this are left out.
     bent : sequence of float
@@ -119,7 +116,7 @@ def jumps_between(
         return Jumps((), (), 0.0, True)
     ends = at(low), at(high)
     known = dict(zip((low, high), ends, strict=True))
-    # settings that are the same at both ends are the same between them; what is right need not be
+    # settings equal at both ends are equal between them; the right ones need not be
     same = ends[0].settings == ends[1].settings
     lasting = same and not any(right_settings(end).unsettled for end in ends)
 
@@ -161,7 +158,7 @@ def _act(at: FeederAtSpeed) -> tuple[float, float, float]:
 def _apart(speeds: list[float]) -> list[float]:
     """Return rising speeds; of those as close as the sides of one jump, only the outer two.
 
-    Two points may jump at one speed: what would be between the two jumps is no stretch.
+    Two points may jump at the same speed, with no stretch between the two jumps.
     """
     around = zip([-math.inf, *speeds], speeds, [*speeds[1:], math.inf], strict=False)
     return [v for before, v, after in around if max(v - before, after - v) > 3.0 * _BESIDE * v]
@@ -169,9 +166,9 @@ def _apart(speeds: list[float]) -> list[float]:
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """Jumps of one point, straight against speed: travel = a + c·speed (mm, counted; elementary).
+    """Jumps of one point, straight over speed: travel = a + c·speed (mm, counted; elementary).
 
-    ``step_s``: γ/(1 + ε) where it is reached in steps, else 0; ``count_mm``: q.
+    ``step_s``: γ/(1 + ε) if it is reached in steps, else 0; ``count_mm``: q.
     """
 
     a: float
@@ -182,7 +179,7 @@ class _Kind:
     def jumps(
         self, low: float, high: float, *, most: int, least_mm: float
     ) -> tuple[list[float], bool]:
-        """Return the speeds beside the jumps between two speeds, and whether of all jumps."""
+        """Return the speeds beside the jumps between two speeds, and whether these are all."""
         found: list[float] = []
         whole = True
         for of, size in (
@@ -253,7 +250,7 @@ def _beside(speed: float) -> tuple[float, float]:
 
 
 def _whole_numbers(low: float, high: float, *, most: int) -> tuple[list[int], bool]:
-    """Return the whole numbers between two, or a limited number of them; and whether all."""
+    """Return the whole numbers between two, at most ``most``, and whether these are all."""
     first, last = math.ceil(low), math.floor(high)
     many = last - first + 1
     if many <= most:

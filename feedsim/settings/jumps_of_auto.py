@@ -1,20 +1,20 @@
 """Line speeds at which settings solved anew at each speed jump from one step to the next.
 
-``"auto"`` puts the points of a line with locked ticks, or with coarse counts, onto a step of
-those (:mod:`feedsim.settings.known`). As speed rises another step comes nearest. With E and U the
-travels of the right settings, straight against speed while those hold at every speed, that is where
+With locked ticks or coarse counts ``"auto"`` puts points onto steps of those
+(:mod:`feedsim.settings.known`). As speed rises another step becomes the nearest. With E and U the
+travels of the right settings, straight over speed while they hold at every speed, that happens for
 
-- the opening is locked: U − q/2 is a whole number of steps v_c·γ; not locked: U is half of an odd
+- a locked opening: where U − q/2 is a whole number of steps v_c·γ; else where U is half of an odd
   number of counts;
-- the closing is locked: E − U is half of an odd number of steps, for the step that the opening
-  takes is off by as much as U is from a whole number; behind an opening that is not locked E − q/2
-  is a whole number, but for what that opening is rounded by; neither locked: E − U is half of an
-  odd number of counts.
+- a locked closing: where E − U is half of an odd number of steps, since the opening's step is off
+  by as much as U is from a whole number; behind an opening that is not locked, where E − q/2 is a
+  whole number of steps, up to the rounding of that opening; neither locked: where E − U is half of
+  an odd number of counts.
 
-Between two such speeds each point keeps its step. Where the controller takes settings in steps of
-its own (``resolution``) they change in between, but within their step of the ticks: which step a
-point acts in is looked at, between all speeds so found, and where it differs the jump is enclosed.
-Steps of a controller that are longer than those of the ticks jump more often than can be looked at.
+Between two such speeds each point keeps its step. A controller with its own steps for settings
+(``resolution``) changes them in between, but within a step of the ticks: the step in which a point
+acts is compared between all speeds found, and the jump is enclosed where it differs. A controller
+whose steps are longer than those of the ticks has more jumps than are checked.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class _Line:
     def where(
         self, per_s: float, mm: float, offset: float, *, low: float, high: float, most: int
     ) -> tuple[list[float], bool]:
-        """Return where it is (n + offset)·(per_s·speed + mm) (elementary), and if those are all."""
+        """Return where it is (n + offset)·(per_s·speed + mm) (elementary), and if these are all."""
 
         def ratio(v: float) -> float:
             return (self.a + self.c * v) / (per_s * v + mm) - offset
@@ -68,16 +68,16 @@ class _Line:
 def jumps_of_settings(
     at: At, low: float, high: float, *, most: int, least_mm: float
 ) -> tuple[list[tuple[float, float]], bool]:
-    """Return the speeds (mm/s) right below and above each jump between two, and whether all are.
+    """Return the speeds (mm/s) just below and above each jump, and whether these are all.
 
     Parameters
     ----------
     at : callable
         Line speed (mm/s) → the feeder at that speed.
     low, high : float
-        Near each other.
+        Near each other (mm/s).
     most : int
-        Most jumps of each kind; if more are expected, some of them.
+        Largest number of jumps of each kind.
     least_mm : float
         Jumps by less than this are left out.
     """
@@ -106,7 +106,7 @@ def jumps_of_settings(
 
 
 def _finest(at: FeederAtSpeed) -> float:
-    """Return the step of travels that can be typed in (mm)."""
+    """Return the finest step of travel that can be typed in (mm)."""
     steps = at.settings.resolution
     return max(steps.distance_mm, steps.lead_s * at.counted_mm_s)
 
@@ -185,7 +185,7 @@ def _steps(at: At, v: float) -> Steps:
 def _enclosed(
     at: At, low: float, high: float, below: Steps, expected: float | None
 ) -> tuple[float, float]:
-    """Return the speeds right below and above the jump between two (mm/s)."""
+    """Return the speeds just below and above the jump between two (mm/s)."""
     if expected is not None:
         sides = expected * (1.0 - _BESIDE), expected * (1.0 + _BESIDE)
         if low < sides[0] and sides[1] < high:

@@ -1,24 +1,22 @@
 """How ``"auto"`` reduces the mean error that right settings leave at line speed.
 
-Locked ticks. The act on a scanned eye's edge falls on one of steps γ after the capture
-(:mod:`feedsim.settings.acts`), so its mean is one of a row of values v_c·γ apart, whatever distance
-and lead say. On a row of counts, w of them a step, N counts lead to step j for certain where
-(j − 1)·w + 1 ≤ N ≤ j·w; between two such stretches the act falls now on one step and now on the
-other, which spreads the placement. The middle of the stretch is
+Locked ticks. The act on a scanned eye's edge falls on one of the steps γ after the capture
+(:mod:`feedsim.settings.acts`), so its mean is one of a row of values v_c·γ apart, for any distance
+and lead. With w counts a step, N counts surely lead to step j if (j − 1)·w + 1 ≤ N ≤ j·w; between
+two such ranges the act falls on either step, which spreads the placement. The middle of the range,
 
     travel = (j − ½)·v_c·γ + q/2,
 
-as far from either neighbour as can be: a speed that is off by up to half a step in the travel
-changes nothing (MODEL.md, section 13). The opening takes the step that stages nearest to the stage
-position, the closing the one that leaves the smallest mean error.
+is farthest from both neighbours: a speed error worth up to half a step of travel changes nothing
+(MODEL.md, section 13). The opening takes the step that stages nearest to the stage position, the
+closing the one that leaves the smallest mean error.
 
-Whatever is not locked moves freely, to a whole count: the closing takes off what the opening
-leaves; behind a scanned carrier eye and a latched insert eye it is the opening that takes off what
-the closing leaves, and the stage moves by that.
+A side that is not locked moves freely, to a whole count: the closing removes the error of the
+opening; behind a scanned carrier eye and a latched insert eye the opening removes the error of the
+closing instead, and the stage moves by it.
 
-All this goes onto the leads. A step of locked ticks is a time, so that its travel shrinks with the
-speed, and so does what a lead makes of it; the same millimetres on a distance would be there at a
-crawl as well.
+All changes go onto the leads. A step of locked ticks is a time, so its travel shrinks with the
+speed like that of a lead; millimetres added to a distance would remain at a crawl.
 """
 
 from __future__ import annotations
@@ -34,7 +32,7 @@ from feedsim.settings.predict import corrected_bias, engage_bias, landing_shift,
 from feedsim.settings.right import Solution, right_settings
 
 WORTH_MM = 0.05
-"""A mean error (mm) up to this is left, since right settings are right at every speed."""
+"""A mean error (mm) up to this is accepted, since right settings are right at every speed."""
 
 _NEXT = (-2, -1, 0, 1, 2)
 _FEW_COUNTS = 3.0
@@ -46,8 +44,8 @@ def less_what_is_known(
 ) -> Solution:
     """Return settings with a smaller mean error at line speed, by other leads.
 
-    ``right``: what is to be bettered, itself where what it leaves is not worth it; distances and
-    leads of ``at`` are not looked at. ``engage``, ``disengage``: which leads may be changed.
+    ``right``: settings to improve, returned unchanged if they are good enough; distances and leads
+    of ``at`` are ignored. ``engage``, ``disengage``: which leads may be changed.
     """
     side = AtLineSpeed(at, right)
     found = right
@@ -64,16 +62,16 @@ def less_what_is_known(
         engaging, opening = side.engaging(found), side.opening(found)
         left = side.mean(engaging, opening)
         if abs(left) > WORTH_MM:
-            # a later opening stages further on, so that the insert comes earlier
+            # a later opening stages further on, so the insert comes earlier
             counts = side.counts(opening + left / side.scale)
             found = side.opened(found, counts, key=lambda u: abs(side.mean(engaging, u)))
     return found
 
 
 def best_engage_lead(at: FeederAtSpeed) -> Solution:
-    """Return a feeder's own settings, but the engage lead that leaves the smallest mean error.
+    """Return a feeder's own settings with the engage lead that leaves the smallest mean error.
 
-    It compensates the error of the opening as far as possible.
+    The lead compensates the error of the opening as far as possible.
     """
     right = right_settings(at)
     side = AtLineSpeed(at, right)
@@ -107,9 +105,9 @@ class AtLineSpeed:
         return s.disengage_distance_mm - s.disengage_lead_s * self.counted
 
     def mean(self, engage: float, opening: float) -> float:
-        """Return the mean error of given travels (mm), without the effect of late marks.
+        """Return the mean error of given travels (mm), without late marks.
 
-        A lead that removed that effect would make more marks late.
+        A lead that removed their effect would make more marks late.
         """
         off = engage - self._right[0]
         landing = landing_shift(self.at, self.settings.speed_ratio * self._staged_further(opening))
@@ -133,16 +131,16 @@ class AtLineSpeed:
         return scanned and self.step > WORTH_MM
 
     def counts(self, travel: float) -> Iterable[float]:
-        """Return the travel itself, or the whole counts next to it (mm)."""
+        """Return the whole counts next to a travel (mm); the travel itself without counts."""
         if self.count == 0.0:
             return (travel,)
         return tuple(self.count * (round(travel / self.count) + n) for n in _NEXT)
 
     def middles(self, travel: float) -> Iterable[float]:
-        """Return the middles of the steps about a travel (mm of counted travel), of those ahead.
+        """Return the middles of the steps ahead near a travel (mm of counted travel).
 
-        Where a step is hardly longer than a count, the whole counts about it. A point that is
-        passed by the scan tick stays where it is.
+        If a step is hardly longer than a count: the whole counts near it. A point already passed at
+        the scan tick stays.
         """
         if travel <= 0.0:
             return (travel,)
@@ -156,10 +154,7 @@ class AtLineSpeed:
 
     @property
     def moved_by(self) -> float:
-        """One of the values by which the correction moves E (mm), which are steps apart.
-
-        The opening's act, that many steps after its scan tick, less its expected value.
-        """
+        """One of the corrections of E (mm), steps apart: an opening's act less its mean."""
         expected = self._right[1] - 0.5 * self.count
         expected += 0.5 * self.counted * self.controller.motion_cycle_s
         return -math.fmod(expected, self.step)
@@ -186,7 +181,7 @@ class AtLineSpeed:
         travels: Iterable[float],
         key: Callable[[float], float],
     ) -> float:
-        """Return the lead of the travel with the smallest key, of equal ones the nearest lead."""
+        """Return the lead of the travel with the smallest key; of equal ones, the nearest lead."""
         found = []
         for travel in travels:
             lead = (distance - travel) / self.counted
@@ -202,7 +197,7 @@ def _engage(side: AtLineSpeed, found: Solution) -> Solution:
     mean = side.mean(travel, side.opening(found))
     wanted = travel - mean / side.scale
     if corrected and not is_locked(side.at.eye, side.controller):
-        # the correction spreads the point, so that it need not be on a step or count
+        # the correction spreads the point, so it need not be on a step or count
         return side.engaged(found, [wanted]) if abs(mean) > WORTH_MM else found
     if side.is_coarse(scanned=side.at.carrier_eye.scanned):
         by = side.moved_by if corrected else 0.0

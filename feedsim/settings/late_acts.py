@@ -1,16 +1,15 @@
 """How late a clutch acts if the program learns of its edge or mark too late.
 
 A latched edge becomes known at the next scan tick, a time uniform on 0…scan after its capture.
-From a scan tick to a motion tick passes a whole number of steps γ, the greatest common divisor of
-scan and motion cycle, each as likely. So of a point that lay x before the scan tick ⌊x/γ⌋ steps
-have passed, each a motion tick in γ of cycle times, and the clutch acts γ·⌊x/γ⌋ later on average
-than had it been known in time. Over a scan S and a point u behind the capture that is
+From a scan tick to a motion tick it takes a whole number of steps γ, the greatest common divisor
+of scan and motion cycle, all equally likely. From a point x before the scan tick ⌊x/γ⌋ steps have
+passed, a fraction γ/cycle of them motion ticks, so the clutch acts γ·⌊x/γ⌋ later on average than
+if the edge had been known in time. For a scan S and a point u behind the capture that is
 
     ∫ γ·⌊x/γ⌋ dx / S   over x from max(0, −u) to S − u,
 
-and x in place of γ·⌊x/γ⌋ where the program or the motion has no cycle (derived in
-feedsim/MODEL.md, section 13, fact 7). A scanned edge is known at
-once, at its capture; it is late by −u where u is below 0.
+and x in place of γ·⌊x/γ⌋ if the program or the motion has no cycle (derived in feedsim/MODEL.md,
+section 13, fact 7). A scanned edge is known at its capture; it is late by −u if u is below 0.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ _PHASES = 16
 def late_opening_mean(at: FeederAtSpeed, travel: float | None = None) -> float:
     """Return the mean lateness (mm, counted travel) of openings known too late.
 
-    ``travel``: U, counted and not rounded, if it is another than that of the settings.
+    ``travel``: U, counted and not rounded; by default that of the settings.
     """
     return _late_mean(at, at.eye, at.opening_travel_mm if travel is None else travel)
 
@@ -41,8 +40,8 @@ def late_opening_mean(at: FeederAtSpeed, travel: float | None = None) -> float:
 def late_engage_mean(at: FeederAtSpeed) -> float:
     """Return the mean lateness (mm, counted travel) of closings known too late.
 
-    Of those that can still be hit. Where a late mark is skipped, those that are left do not meet
-    the ticks at any phase, and so come later or earlier than settings count on.
+    Covers those still within reach. If late marks are skipped, the others no longer meet the ticks
+    at a uniform phase, and so come later or earlier than settings assume.
     """
     travel, eye = at.engage_travel_mm, at.carrier_eye
     if at.controller.late_mark_engages:
@@ -51,7 +50,7 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
     wait, step = _wait(at, eye), _step(at)
     if is_locked(eye, at.controller) or wait == 0.0:
         return 0.0
-    # late is what has come a count beyond its point
+    # late: a count or more beyond its point
     ends = _points(travel, at.count_mm, (0, _PHASES - 1))
     if ends[-1] + at.count_mm >= wait or ends[0] + at.count_mm <= 0.0:
         return 0.0
@@ -69,8 +68,8 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
 def late_opening(at: FeederAtSpeed) -> Distribution:
     """Return the lateness (mm, counted travel) of openings known too late.
 
-    So much for sure, and rarely more, uniformly: as it is but for the steps γ, whose mean it has.
-    Where a scanned eye's acts are locked, their steps have it.
+    A fixed part, and rarely a uniform one: exact except for the steps γ, whose mean it keeps. For
+    a scanned eye with locked acts, their steps include it.
     """
     mean = late_opening_mean(at)
     if mean == 0.0:
@@ -84,10 +83,7 @@ def late_opening(at: FeederAtSpeed) -> Distribution:
 
 
 def _late_mean(at: FeederAtSpeed, eye: Eye, travel: float, *, most: float = math.inf) -> float:
-    """Return the mean lateness behind an eye (mm, counted), for a point at a travel.
-
-    ``most``: anything later does not count.
-    """
+    """Return a point's mean lateness behind an eye (mm, counted), of acts up to ``most`` late."""
     if is_locked(eye, at.controller):
         return 0.0  # the steps of its act begin at the scan tick, late or not
     wait, step = _wait(at, eye), _step(at)
@@ -114,7 +110,7 @@ def _step(at: FeederAtSpeed) -> float:
 
 
 def _points(travel: float, count_mm: float, phases: Sequence[int] = range(_PHASES)) -> list[float]:
-    """Return where a point lies behind its capture (mm), by the fraction of a count there."""
+    """Return the distances of a point from its capture (mm), for fractions of a count there."""
     if count_mm == 0.0:
         return [travel]
     counts = round(travel / count_mm)
@@ -122,7 +118,7 @@ def _points(travel: float, count_mm: float, phases: Sequence[int] = range(_PHASE
 
 
 def _whole_steps(upper: float, step: float) -> float:
-    """Return ∫ γ·⌊x/γ⌋ dx over x from 0 to ``upper`` (mm²); 0 below 0. Without steps ∫ x dx."""
+    """Return ∫ γ·⌊x/γ⌋ dx over x from 0 to ``upper`` (mm²), at least 0; without steps ∫ x dx."""
     if upper <= 0.0:
         return 0.0
     if step == 0.0:
@@ -132,7 +128,7 @@ def _whole_steps(upper: float, step: float) -> float:
 
 
 def _to_a_step(upper: float, step: float) -> float:
-    """Return ∫ (γ·⌈x/γ⌉ − x) dx over x from 0 to ``upper`` (mm²); below 0, at once, of −x."""
+    """Return ∫ (γ·⌈x/γ⌉ − x) dx over x from 0 to ``upper`` (mm²); of −x below 0."""
     if upper > 0.0 and step == 0.0:
         return 0.0
     stepped = _whole_steps(upper, step) + step * upper if upper > 0.0 else 0.0

@@ -1,10 +1,10 @@
 """How long a level of a photo-eye's output must last to be seen, in closed form.
 
-A level counts once it has lasted for the filter's time. A polled one must be there at a scan
-besides: the first scan after it began comes a time U later, uniform on 0…scan where phases are
-random, so that a level of length L is not seen with probability P(U > L) = max(0, 1 − L/scan),
-and seen at two scans or more with max(0, min(1, L/scan − 1)) (elementary). With both, a level
-must last for the longer of filter and U, since the filter puts off both of its ends alike.
+A level counts once it has lasted for the filter's time. A polled one must also be on at a scan:
+the first scan comes a time U after it began, uniform on 0…scan at random phases, so a level of
+length L is unseen with probability P(U > L) = max(0, 1 − L/scan), and seen at two scans or more
+with max(0, min(1, L/scan − 1)) (elementary). With both, a level must last for the longer of filter
+and U, since the filter delays both of its ends alike.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _PIECES, _NODES = 4, 8
 
 
 def filters(eye: Eye) -> bool:
-    """Return whether a level must last a while at this eye to be seen."""
+    """Return whether a level must last for some time at this eye to be seen."""
     return eye.polled or eye.filter_s > 0.0
 
 
@@ -32,10 +32,9 @@ def level_lasts(eye: Eye, controller: Controller) -> Distribution:
 def gap_lasts(eye: Eye, controller: Controller) -> Distribution:
     """Return how much longer than the off-response a gap must last at the eye (s).
 
-    The output comes on a response r after the next edge, so a gap must last for
-    max(filter, U) − r more; if that is below 0, for nothing more: an edge that comes before the
-    output has dropped merges whatever the filter is. The response's jitter is in it where
-    a level must last for longer than the response.
+    The output comes on a response r after the next edge, so a gap must last max(filter, U) − r
+    longer, or 0 if that is negative: an edge before the output has dropped always merges. Includes
+    the response's jitter if a level must last longer than the response.
     """
     least = max(eye.filter_s, eye.response_s)
     needs = _longer_than(eye, controller, least)
@@ -54,7 +53,7 @@ def _longer_than(eye: Eye, controller: Controller, least_s: float) -> Distributi
 def averaged(share: Callable[[float], float], needs: Distribution) -> float:
     """Return the average of a share over the time that a gap or a level needs (s).
 
-    The uniform part by four pieces of an eight-point rule of Gauss and Legendre; jitter left out.
+    The uniform part by an eight-point Gauss-Legendre rule on four pieces; without jitter.
     """
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)  # on −1…1
     found = share(needs.mean)

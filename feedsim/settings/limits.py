@@ -1,7 +1,7 @@
-"""The highest line speed up to which all are accepted in closed form, and what is refused beyond.
+"""The speed limit in closed form: all line speeds up to it are accepted; refused ones beyond it.
 
-Where acceptance comes and goes with speed, refused speeds form a row of windows, and the limit is
-where the first one begins; :mod:`feedsim.settings.cells` knows where to look for them.
+Refused speeds may form several windows; the limit is where the first one begins.
+:mod:`feedsim.settings.cells` finds them.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class SpeedLimit:
     mechanism : str
         In the machine's words.
     figure : {"missed", "jam_risk", "within_tolerance"}
-        The acceptance figure that it brings to its limit.
+        The acceptance figure that reaches its limit.
     speed_mm_s : float or None
         0.0: not even at a crawl. None: accepted at every speed checked, up to ``FASTEST_MM_S``.
     """
@@ -63,13 +63,13 @@ class Refused:
     Attributes
     ----------
     from_mm_s, to_mm_s : float
-        Its ends (mm/s); ``FASTEST_MM_S`` if it continues as far as was checked.
+        Its ends (mm/s); ``FASTEST_MM_S`` if no end was found.
     worst_mm_s : float
         Where it is worst; if it does not end, near its beginning.
     share : float
         Of the figure there.
     figure : {"missed", "jam_risk", "within_tolerance"}
-        Which one is furthest beyond what is allowed.
+        The one furthest beyond its limit.
     """
 
     from_mm_s: float
@@ -86,14 +86,14 @@ class Closed:
     Attributes
     ----------
     limits : tuple of SpeedLimit
-        Each mechanism's lowest speed at which its share exceeds what is allowed (below 1e-9
-        counts as none), the lowest first, those that do not exist left out; and under the name
-        ``TOGETHER`` the one from which the shares of some figure do so together, 1 − Π(1 − share).
+        The lowest speed at which each mechanism's share exceeds its limit (below 1e-9 counts as
+        none), rising, if there is one; and under the name ``TOGETHER`` the one at which the
+        combined shares of a figure do, 1 − Π(1 − share) (elementary).
     refused : tuple of Refused
         Rising.
     complete_to_mm_s : float
-        Up to which speed each jump was looked beside of those parts of cells in which the worst
-        places look refused, or all but; above, more may be missing.
+        Up to this speed all jumps were checked in parts of cells that look refused or nearly so;
+        above, windows may be missing.
     """
 
     limits: tuple[SpeedLimit, ...]
@@ -124,7 +124,7 @@ def closed_form(
     if refused:
         first = refused[0]
         speed = first.from_mm_s if first.from_mm_s > SLOWEST_MM_S else 0.0
-        # one that is too much alone begins there, and not a rounding step beside it
+        # use the speed of a mechanism that begins there alone, not a rounding step beside it
         alone = [limit.speed_mm_s for limit in found if limit.speed_mm_s]
         speed = min((v for v in alone if abs(v - speed) < _SAME * v), default=speed)
         found.append(SpeedLimit(TOGETHER, first.figure, speed))
@@ -136,9 +136,9 @@ def closed_form(
 
 
 def refused_between(at: At, allowed: Criteria, low: float, high: float) -> Closed:
-    """Return what is refused between two line speeds (mm/s), ends included, without limits.
+    """Return the refused stretches between two line speeds (mm/s), ends included, without limits.
 
-    A stretch that continues beyond the upper one ends at ``FASTEST_MM_S``.
+    One that continues beyond the upper speed ends at ``FASTEST_MM_S``.
     """
     shares = SharesBySpeed(at, allowed)
     fully = look_everywhere(shares, cells_between(low, high), MOST_WINDOWS)
@@ -146,7 +146,7 @@ def refused_between(at: At, allowed: Criteria, low: float, high: float) -> Close
 
 
 def window(at: At, allowed: Criteria, speed: float) -> tuple[float, float] | None:
-    """Return the line speeds (mm/s) about one between which it is accepted throughout.
+    """Return the ends (mm/s) of the accepted stretch of line speeds around one.
 
     Parameters
     ----------
@@ -158,8 +158,8 @@ def window(at: At, allowed: Criteria, speed: float) -> tuple[float, float] | Non
     Returns
     -------
     (float, float) or None
-        None if it is not accepted at that speed. An end is where it was last accepted, to
-        ``_AS_GOOD_AS_FOUND``; or, accepted up to there, ``_FURTHEST`` times the speed away.
+        None if that speed is refused. An end is the last accepted speed, to
+        ``_AS_GOOD_AS_FOUND``, at most ``_FURTHEST`` times the speed away.
     """
     shares = SharesBySpeed(at, allowed)
     if shares.refused(speed):
@@ -210,7 +210,7 @@ def _windows(shares: SharesBySpeed) -> list[Refused]:
 
 
 def _that_count(stretches: Sequence[tuple[float, float]]) -> list[int]:
-    """Return the places of the stretches that are not both narrow and alone."""
+    """Return the places of the stretches that are not both narrow and isolated."""
     before = [-math.inf, *(end for _, end in stretches[:-1])]
     after = [*(start for start, _ in stretches[1:]), math.inf]
     return [
@@ -258,7 +258,7 @@ def _alone(shares: SharesBySpeed, number: int) -> SpeedLimit:
 
 
 def _first(speeds: Sequence[float], exceeds: Callable[[float], bool]) -> int | None:
-    """Return the place of the first of rising speeds (mm/s) that exceeds, narrow ones left out."""
+    """Return the place of the first rising speed that exceeds, isolated narrow stretches aside."""
     first = next((place for place, speed in enumerate(speeds) if exceeds(speed)), None)
     if first is None:
         return None

@@ -7,15 +7,15 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import averaged, filters, gap_lasts
 from feedsim.settings.spreads import mark_to_act
 
-_FAR = 9.0  # standard deviations beyond which a share is nothing
+_FAR = 9.0  # standard deviations beyond which a share is negligible
 
 
 @term
 def share_merged(at: FeederAtSpeed) -> float:
     """Return the share of carriers that merge with the one before (feedsim/MODEL.md, section 4).
 
-    A filter or scan may need a longer gap than the eye's output needs to drop
-    (:mod:`feedsim.settings.levels`). Behind an empty pitch none merges.
+    Filter or scan may need a longer gap than the output takes to drop
+    (:mod:`feedsim.settings.levels`). None merges behind an empty pitch.
     """
     eye, arrival = at.carrier_eye, at.carriers.arrival
     here = 1.0 - at.carriers.missing
@@ -43,10 +43,9 @@ def blind_travel(at: FeederAtSpeed) -> float:
 
 
 def may_be_full(at: FeederAtSpeed) -> bool:
-    """Return whether marks kept that long can outnumber the places.
+    """Return whether marks can outnumber the places.
 
-    A mark is kept until it is acted on, and where it waits for the feeder until its carrier can no
-    longer be hit.
+    A mark is kept until it is acted on, or while it waits for the feeder until out of reach.
     """
     c, controller = at.carriers, at.controller
     kept = mark_to_act(at)

@@ -1,14 +1,15 @@
 """The mean placement error of all laid inserts: its known part, and other effects.
 
-Known is what settings leave (:func:`feedsim.settings.predict.expected_offsets`), the encoder's
-scale error, by how much carriers that waited for their insert are late, and what merging edges do:
-an edge that is seen early is the likelier lost to the card ahead, so that those left are seen late.
-With s(b) the share that merges of a gap b an eye needs, the edges normal of sd σ, the mean of those
-left is σ²·s'(b)/(1 − s) (C. Stein 1981, E[u·f(u)] = σ²·E[f'(u)], from memory). A polled eye that
-sees a level off for L < scan at all, with L/scan, has a tick in it, uniformly, and its next tick
-comes scan less up to L after the edge: h(L) = (L/scan)·(scan − L)/2 later than on average.
+The known part consists of the error left by settings
+(:func:`feedsim.settings.predict.expected_offsets`), the encoder's scale error, the lateness of
+carriers that waited for their insert, and the effect of merging: an edge seen early is more likely
+to merge with the card ahead, so the remaining ones are seen late. With s(b) the share that merges
+if the eye needs a gap b, and edges normal with sd σ, their mean is σ²·s'(b)/(1 − s) (C. Stein 1981,
+E[u·f(u)] = σ²·E[f'(u)], from memory). A polled eye sees an off level of length L < scan with
+probability L/scan; its tick is then uniform within the level and the next one comes scan less up to
+L after the edge: h(L) = (L/scan)·(scan − L)/2 later than on average.
 
-What else moves the mean has a size alone (:mod:`feedsim.settings.besides`).
+Other effects only have a size (:mod:`feedsim.settings.besides`).
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ _BY, _TICKS = 0.1, 16
 
 @dataclass(frozen=True, slots=True)
 class MeanError:
-    """The mean placement error of all inserts that are laid at a line speed (mm; late above 0).
+    """The mean placement error of all inserts laid at a line speed (mm; above 0: late).
 
     Attributes
     ----------
@@ -59,7 +60,7 @@ class MeanError:
 
 
 def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
-    """Return the mean placement error."""
+    """Return the mean placement error at the feeder's speed."""
     in_time = expected_offsets(at).error_mm + scale_shift(at) + _merging(at, allowed)
     waits = waiting(at, allowed) if at.controller.not_ready_engages else None
     return MeanError(in_time, waits.mean_mm if waits else 0.0, besides(at, allowed, waits))
@@ -97,7 +98,7 @@ def _seen_late(eye: Eye, merged: Callable[[Eye], float], mm_s: float, scan_s: fl
 
 
 def _polled_late(eye: Eye, merged: Callable[[Eye], float], scan_s: float) -> float:
-    """Return E[h(L)] (s), L how long the input is off: how much later those are known that are."""
+    """Return E[h(L)] (s), L the time for which the input is off: the extra delay of edges seen."""
     plain = replace(eye, polled=False, filter_s=0.0)
 
     def longer(x: float) -> float:

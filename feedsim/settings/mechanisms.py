@@ -41,7 +41,7 @@ Share = Callable[[FeederAtSpeed, Criteria], float]
 
 @dataclass(frozen=True, slots=True)
 class Mechanism:
-    """One thing that limits the speed.
+    """One mechanism that limits the speed.
 
     Attributes
     ----------

@@ -25,22 +25,22 @@ def nose_strike(at: FeederAtSpeed, allowed: Criteria) -> float:
 def tail_held(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of cycles in which the clutch opens before the placed tail is past the grip end.
 
-    Of those that find the next insert at once: another opens an insert pitch later.
+    Only among those that find the next insert at once: others open an insert pitch later.
     """
     held = tail_at_opening(at).share_below(at.feeder.grip_end_mm)
     return held and held * _at_once(at)
 
 
 def _at_once(at: FeederAtSpeed) -> float:
-    """Return the share of cycles that find the first insert that they search for."""
+    """Return the share of cycles whose search finds its first insert."""
     return (1.0 - at.inserts.misfeed) * (1.0 - strays(at))
 
 
 def off_carrier(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts that stick out over an end of their carrier by more than is allowed.
+    """Share of inserts that overhang an end of their carrier by more than is allowed.
 
-    By spread, or since their carrier had to wait or its mark came late; one that is out of
-    reach by then gets no insert.
+    Because of spread, a wait of the carrier or a late mark; a carrier out of reach by then gets no
+    insert.
     """
     error = placement_spread(at)
     target, over = at.settings.target_offset_mm, allowed.overhang_mm
@@ -56,14 +56,12 @@ def off_carrier(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def run_up(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts that land before they are fast enough, or when they are too fast.
+    """Share of inserts that land too slow or too fast, beyond those whose nose strikes.
 
-    Beyond those whose nose strikes: who is staged too far has less run-up.
-
-    The run-up of an insert, from where it is staged to the placement point plus its slip, is
-    compared with the travel after which the feed is fast enough, with the remaining lag of the
-    cycle before. Inserts that land too fast are past that travel, except those that land in the
-    ramp-out when the feed has slowed down again.
+    (An insert staged too far on has less run-up.) The run-up, from the staged nose to the placement
+    point plus the slip, is compared with the travel after which the feed is fast enough, with the
+    remaining lag of the previous cycle. Inserts land too fast beyond that travel, except those that
+    land in the ramp-out when the feed has slowed down again.
     """
     way = staged_nose(at).times(-1.0).plus(slips(at)).shifted(at.feeder.insert_eye_to_placement_mm)
     slowest, fastest = (
@@ -86,18 +84,16 @@ def run_up(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def landing_late(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts that land when the feed has slowed down too far.
+    """Share of inserts that land when the feed has slowed down too far, beyond those held.
 
-    Beyond those whose tail is held: both stand too far back at the opening.
-
-    Those whose nose stands, at the tick that opens the clutch, so far short of the placement
-    point that the feed is too slow when it comes there: the feed's own motion in the nominal
-    cycle says how far it runs until then.
+    (In both cases the insert is too far back at the opening.) The feed's motion in the nominal
+    cycle gives the travel from the opening tick until it is too slow; inserts whose nose is then
+    farther than that from the placement point land late.
     """
     nose = placed_nose_at_opening(at)
     slowest = (1.0 - allowed.speed_mismatch) * at.speed_mm_s
     if at.feed_mm_s < slowest:
-        return 0.0  # too slow at any place: that is the run-up's
+        return 0.0  # too slow everywhere: counted under the run-up
     still = way_until_slower(at, slowest)
     held = tail_held(at, allowed)
     late = nose.share_below(at.feeder.insert_eye_to_placement_mm - still)
@@ -106,7 +102,7 @@ def landing_late(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def drive(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """1 where the ramps ask for more acceleration than the drive allows, else 0."""
+    """1 if the ramps demand more acceleration than the drive allows, else 0."""
     limit = at.feeder.servo.max_acceleration_mm_s2
     return float(largest_demand(at) > limit * (1.0 + 1e-9))
 

@@ -18,12 +18,12 @@ _HARDLY = 1e-6
 
 
 def feed_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of the carriers that find the feeder busy, every insert found at once.
+    """Share of carriers that find the feeder busy, with every insert found at once.
 
     With H the mean number of carriers that come while one is served, H/(1 + H) are lost: a
-    renewal begins with each carrier that is served (Cox, Renewal Theory, 1962, from memory). A
-    record is walked along in its order instead. Where a carrier waits for the feeder, those are
-    lost that have to wait until they can no longer be hit (:mod:`feedsim.settings.waits`).
+    renewal begins with each carrier served (Cox, Renewal Theory, 1962, from memory). A record is
+    followed in its order instead. If carriers wait for the feeder, those whose wait takes them out
+    of reach are lost (:mod:`feedsim.settings.waits`).
     """
     if at.controller.not_ready_engages:
         return waiting_alone(at, allowed, found=True).dropped
@@ -33,11 +33,10 @@ def feed_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
 def unstaged(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of carriers lost to eyes that miss cards, misfeeds and strays.
 
-    After a misfeed or a stray, with the share p, the feeder searches on for another insert
-    pitch, after j in a row for j: H of :func:`feed_cycle` is then
-    Σ p^j·(1 − p)·H(j pitches more), but that behind a stray the next one has a share of its
-    own. What is lost to that beyond what a feed cycle loses anyway. All is lost where a search
-    comes to its limit more often than once in 10 000 cycles: the feeder is empty from then on.
+    After a misfeed or a stray, with probability p, the feeder searches on for another insert pitch,
+    after j in a row for j: H of :func:`feed_cycle` becomes Σ p^j·(1 − p)·H(j pitches more), where p
+    differs behind a stray. The share is the loss beyond that of the feed cycle; it is 1 if more
+    than one search in 10 000 comes to its limit: the feeder is empty from then on.
     """
     seen = 1.0 - at.carrier_eye.missed
     on = searched_on(at)
@@ -58,8 +57,8 @@ def unstaged(at: FeederAtSpeed, allowed: Criteria) -> float:
 def _lost(at: FeederAtSpeed, on: tuple[SearchedOn, ...]) -> float:
     """Return the share of carriers that come while one is served.
 
-    ``on``: as :func:`feedsim.settings.mechanisms_unseen.searched_on` has it.
-    Of carriers that are missing, or whose mark the eye misses, none comes.
+    ``on``: of :func:`feedsim.settings.mechanisms_unseen.searched_on`. Missing carriers and those
+    that the eye misses do not count.
     """
     more = searches(at, on)
     come = (1.0 - at.carriers.missing) * (1.0 - at.carrier_eye.missed)
@@ -67,15 +66,14 @@ def _lost(at: FeederAtSpeed, on: tuple[SearchedOn, ...]) -> float:
 
 
 def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of marks that find the memory of the program full, beyond those lost to the feeder.
+    """Share of marks that find the program's memory full, beyond those lost to the feeder.
 
-    A mark is kept from when it is known until it is acted on, and where it waits for the feeder as
-    long as that. Where the feeder loses none anyway and one place is all there is, or pitches are
-    steady: a block of c marks is kept, then those are lost that come before the first of them is
-    acted on; with L of them on average, L/(c + L) (renewal, as in :func:`feed_cycle`). L is the sum
-    over n = c, c + 1 … of the probabilities that n pitches are over by then, which for a steady
-    pitch makes 1 − c/⌈kept/pitch⌉. Else marks are followed one by one
-    (:mod:`feedsim.settings.followed`).
+    A mark is kept from when it is known until it is acted on, its wait for the feeder included. If
+    the feeder loses none, and there is one place or pitches are steady: a block of c marks is kept,
+    then all marks are lost until the first of them is acted on; with L of them on average,
+    L/(c + L) (renewal, as in :func:`feed_cycle`). L is the sum over n = c, c + 1 … of the
+    probabilities that n pitches have passed by then; a steady pitch makes the share
+    1 − c/⌈kept/pitch⌉. Else marks are followed one by one (:mod:`feedsim.settings.followed`).
     """
     places, c = at.controller.mark_memory, at.carriers
     kept, waits = mark_to_act(at), at.controller.not_ready_engages
@@ -106,7 +104,7 @@ def _beyond(
 
 
 def late_marks(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of marks known after their point, which are skipped."""
+    """Share of marks skipped because they become known after their point."""
     if at.controller.late_mark_engages:
         return 0.0
     return late_marks_by(at, 0.0)
@@ -115,14 +113,14 @@ def late_marks(at: FeederAtSpeed, allowed: Criteria) -> float:
 def carrier_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of carriers that merge with the one before at the carrier eye.
 
-    Behind an empty pitch none does. Where the memory or the feeder loses some anyway: what merging
-    loses beyond these, marks followed one by one (:mod:`feedsim.settings.followed`).
+    None does behind an empty pitch. If the memory or the feeder loses some too, the loss beyond
+    theirs, with marks followed one by one (:mod:`feedsim.settings.followed`).
     """
     merged = share_merged(at)
     if merged < _HARDLY:
         return 0.0
     others = 1.0 - (1.0 - memory(at, allowed)) * (1.0 - feed_cycle(at, allowed))
-    # marks followed one by one know one gap for all, which a scan does not ask for
+    # following marks uses one gap for all, but a scan needs a different one each time
     scanned = at.carrier_eye.polled and at.carriers.arrival.in_step
     if others < _HARDLY or scanned:
         return merged
@@ -130,9 +128,9 @@ def carrier_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def carrier_short(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of carriers that have passed their eye before filter or scan lets them be seen.
+    """Share of carriers that pass their eye too fast for filter or scan.
 
-    The output is on from the seen edge and the response to the tail and the off-response.
+    The output is on from the seen edge plus response to the tail plus off-response.
     """
     eye = at.carrier_eye
     if not filters(eye):

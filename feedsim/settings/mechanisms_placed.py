@@ -26,16 +26,16 @@ def late_engages(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts placed too late because their mark was known too late."""
     if not at.controller.late_mark_engages:
         return 0.0
-    # from a scan tick to the motion tick it is half a step less than settings count on
+    # from scan tick to motion tick it is half a step less than settings assume
     sooner = 0.5 * at.speed_mm_s * locked_step(at.controller)
     return late_marks_by(at, allowed.placement_tolerance_mm + sooner)
 
 
 def late_marks_by(at: FeederAtSpeed, by_mm: float) -> float:
-    """Return the share of marks known later than their point by more than a travel (mm).
+    """Return the share of marks known more than a travel (mm) after their point.
 
-    The point is a whole number of counts on, and passed once a further count is reached: by the
-    mark's own fraction of a count that is half a count more on average.
+    The point is a whole number of counts on, and passed at the next count: half a count later on
+    average, by the mark's own fraction of a count.
     """
     travel, count = at.engage_travel_mm, at.count_mm
     if count > 0.0:
@@ -54,7 +54,7 @@ def late_openings(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 @term
 def placement(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts out of tolerance by spread and mean error alone, no opening being late.
+    """Share of inserts out of tolerance by spread and mean error alone, without late openings.
 
     If settings compensate the mean effect of late openings, that compensation stays in.
     """
@@ -73,9 +73,9 @@ def _outside(error: Distribution, allowed: Criteria) -> float:
 
 
 def no_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts that land only in the next cycle; 1 where cycles do not repeat at all.
+    """Share of inserts that land only in the next cycle; 1 if cycles cannot repeat.
 
-    Those that the feed leaves short of the placement point when it rests with the next one staged.
+    They are short of the placement point when the feed rests with the next insert staged.
     """
     if no_cycle_because(at):
         return 1.0

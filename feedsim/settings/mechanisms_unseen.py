@@ -29,10 +29,10 @@ def insert_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
 def merged_inserts(at: FeederAtSpeed) -> float:
     """Return the share of :func:`insert_gap` (derived in feedsim/MODEL.md, section 13, fact 13).
 
-    Where the tail of a staged insert still covers the eye, the insert falls back by its slip
-    before the tail has passed, and only the gap less that is left. Where the tail has passed
-    before the insert rests, the output has until the next nose comes, a cycle after the one
-    before: a carrier pitch, less the way of an insert's length.
+    If the tail of a staged insert still covers the eye, the insert slips back before the tail has
+    passed, and the gap shrinks by the slip. If the tail has passed before the insert rests, the
+    output can drop until the next nose comes, a cycle after the last one: a carrier pitch, less the
+    travel of an insert's length.
     """
     ins, eye = at.inserts, at.eye
     covered = stage_spread(at).share_below(ins.length_mm)
@@ -47,7 +47,7 @@ def merged_inserts(at: FeederAtSpeed) -> float:
 
 
 def _merging(at: FeederAtSpeed, shift: Distribution) -> float:
-    """Return the share of gaps, longer by a travel, that end before the output drops."""
+    """Return the share of gaps, lengthened by ``shift``, that end before the output drops."""
     eye = at.eye
     if eye.off_response_s == 0.0 and eye.edge_sd_mm == 0.0 and not filters(eye):
         return 0.0
@@ -60,16 +60,13 @@ def _merging(at: FeederAtSpeed, shift: Distribution) -> float:
 
 
 def again_unseen(at: FeederAtSpeed) -> float:
-    """Return the share of inserts unseen behind one that was: its gap is free of any slip."""
+    """Return the share of inserts unseen behind an unseen one, whose gap no slip changes."""
     merged = _merging(at, Distribution())
     return 1.0 - (1.0 - at.eye.missed) * (1.0 - merged) * (1.0 - _short(at))
 
 
 def insert_short(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts that have passed their eye before filter or scan lets them be seen.
-
-    The clutch is closed until they are, so they pass at feed speed.
-    """
+    """Share of inserts that pass their eye, at feed speed, too fast for filter or scan."""
     return _short(at)
 
 
@@ -88,10 +85,10 @@ def _short(at: FeederAtSpeed) -> float:
 
 
 class SearchedOn(NamedTuple):
-    """Why a search goes on behind its first insert: how likely, and how much longer it is then.
+    """One reason for a search to go on past its first insert.
 
-    ``share``: of all searches. ``behind``: how likely it goes on once more, and so on.
-    ``longer_mm``: mm of belt travel, by the first; by each further one it is an insert pitch.
+    ``share``: of all searches. ``behind``: probability of going on once more, each time.
+    ``longer_mm``: extra belt travel of the first time; each further one takes an insert pitch.
     """
 
     share: float
@@ -101,10 +98,10 @@ class SearchedOn(NamedTuple):
 
 @term
 def searched_on(at: FeederAtSpeed) -> tuple[SearchedOn, SearchedOn, SearchedOn]:
-    """Return why searches go on: by a misfeed, by an insert unseen, and by one that merged.
+    """Return why searches go on: a misfeed, an unseen insert, a merged one.
 
-    Behind a misfeed the gap is long and nothing merges; behind a stray the next one may merge
-    again. Those that merge do so since their gap is short.
+    After a misfeed the gap is long and nothing merges; after a stray the next insert may merge
+    again. Merged inserts have short gaps.
     """
     ins = at.inserts
     misfeed = ins.misfeed
@@ -128,12 +125,12 @@ def insert_pitch(at: FeederAtSpeed) -> float:
 def searches(
     at: FeederAtSpeed, on: Sequence[SearchedOn], *, most: int = _MOST_AGAIN
 ) -> dict[float, float]:
-    """Return by how much belt travel (mm) searches are longer, with the share of each.
+    """Return the extra belt travels of searches (mm) with their shares.
 
-    ``most``: so many inserts go past at most; those that would be more are put there.
+    ``most``: largest number of inserts that go past; it includes the share of more.
     """
     pitch = insert_pitch(at)
-    # the gaps of those that do not merge are the longer ones
+    # inserts that do not merge have the longer gaps
     merged = sum(why.share for why in on if why.longer_mm < pitch)
     shorter = sum(why.share * (pitch - why.longer_mm) for why in on)
     found = {shorter / (1.0 - merged) if merged < 1.0 else 0.0: 1.0 - sum(why.share for why in on)}
@@ -158,7 +155,7 @@ def _gap_beyond(inserts: Inserts, x: float) -> float:
 
 
 def _shortest_gaps(inserts: Inserts, share: float) -> float:
-    """Return the mean of the shortest gaps (mm), so large a share of all.
+    """Return the mean of the shortest gaps (mm) that make up a share of all.
 
     With t the longest of them, t − E[max(0, t − X)]/P(X ≤ t) (elementary).
     """
@@ -182,13 +179,13 @@ def _sooner(at: FeederAtSpeed, travel: float) -> float:
 
 @term
 def strays(at: FeederAtSpeed) -> float:
-    """Share of inserts that go past unseen: missed, merged, too short, or there too early."""
+    """Share of inserts that go past unseen: missed, merged, too short, or too early."""
     return 1.0 - (1.0 - unseen(at)) * (1.0 - merged_inserts(at)) * (1.0 - _short(at))
 
 
 @term
 def unseen(at: FeederAtSpeed) -> float:
-    """Return the share of inserts that their eye misses, or that pass it before the search."""
+    """Return the share of inserts that their eye misses or that pass it before the search."""
     edge = Distribution(-at.inserts.length_mm, at.eye.edge_sd_mm)
     next_nose = stage_spread(at).plus(gaps(at).times(-1.0)).plus(edge)
     early = 1.0 - next_nose.share_below(0.0)

@@ -12,15 +12,15 @@ from feedsim.probability.distribution_parts import Clipped
 def eye_delay(eye: Eye, controller: Controller) -> float:
     """Return d, the mean time from an edge passing an eye to its capture (s).
 
-    The response, what the input filter takes, and half a scan where the travel is stored at a
-    scan tick: an edge comes at a uniform phase of the scan, so it waits scan/2 on average.
+    The response, the input filter, and half a scan if the travel is stored at a scan tick: an edge
+    comes at a uniform phase of the scan, so it waits scan/2 on average.
     """
     scan_wait_s = 0.5 * controller.scan_s if eye.scanned else 0.0
     return eye.response_s + eye.filter_s + scan_wait_s
 
 
 def following_time(servo: Servo) -> float:
-    """Return τ = (1−k)/K, by which the feed lags behind its command at steady speed (s).
+    """Return τ = (1−k)/K, the lag of the feed behind its command at steady speed (s).
 
     The steady following error of a type-1 position loop with velocity feedforward is
     (1−k)·v/K, any control textbook; with K infinite it is 0.
@@ -31,7 +31,7 @@ def following_time(servo: Servo) -> float:
 def clipped_slip_mean(inserts: Inserts) -> float:
     """Return the mean of an insert's slip, normal(m, s) clipped at 0 (mm).
 
-    As :attr:`feedsim.probability.distribution_parts.Clipped.mean` has it, with its source.
+    Source: :attr:`feedsim.probability.distribution_parts.Clipped.mean`.
 
     Examples
     --------
@@ -49,7 +49,6 @@ def clipped_slip_sd(inserts: Inserts) -> float:
 
 @lru_cache(maxsize=64)
 def _clipped(m: float, s: float) -> tuple[float, float]:
-    """Return mean and standard deviation of normal(m, s) clipped at 0."""
     if s > 0.0:
         clipped = Clipped(m, s)
         return clipped.mean, math.sqrt(clipped.variance)
@@ -57,8 +56,5 @@ def _clipped(m: float, s: float) -> tuple[float, float]:
 
 
 def rectangular_sd(half_width: float) -> float:
-    """Return a/√3: any value within ±a is as likely (a jitter, half a tick, half a count).
-
-    JCGM 100:2008 (GUM), 4.3.7.
-    """
+    """Return a/√3, the sd of a uniform law on ±a (JCGM 100:2008, GUM, 4.3.7)."""
     return half_width / math.sqrt(3.0)

@@ -1,7 +1,7 @@
-"""One mean feed cycle, with the ramp and lag remaining from the one before.
+"""One mean feed cycle, with the ramp and lag remaining from the previous one.
 
-The closed form of the right settings assumes that ramps have ended and the lag has settled whenever
-an edge reaches its eye or an insert lands. This module covers the other cases.
+The closed form of the right settings assumes that ramps have ended and the lag has settled when an
+edge reaches its eye or an insert lands. This module covers the other cases.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ _SURELY = 40.0  # e^-40 is 4e-18
 class NominalCycle:
     """Times of a cycle among equal ones (s from the tick that closes the clutch).
 
-    ``edge_s``: the next insert's edge passes its eye. ``opening_s``: the tick at which the
-    clutch has to open so that it rests at the stage position. ``landing_s``: the insert lands.
+    ``edge_s``: the next insert's edge passes its eye. ``opening_s``: the tick at which the clutch
+    must open to stage that insert at its position. ``landing_s``: the insert lands.
     """
 
     edge_s: float
@@ -38,10 +38,7 @@ class NominalCycle:
 
 
 class _Parts(NamedTuple):
-    """What equal cycles depend on: lengths in mm, speeds in mm/s.
-
-    ``before``: as :func:`_before` has it.
-    """
+    """What equal cycles depend on: lengths in mm, speeds in mm/s. ``before``: :func:`_before`."""
 
     carrier_pitch_mm: float
     insert_pitch_mm: float
@@ -67,9 +64,9 @@ class _Cycles:
 def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     """Return the cycle that follows many equal ones, every card nominal.
 
-    At the line's speed, as if the controller counted that (the solver knows no scale error); what
-    rests at the stage position, whatever distances and leads. None where there is no such cycle,
-    see :func:`no_cycle_because`.
+    At the line's speed, as if the controller counted that (the solver does not know the scale
+    error), with inserts resting at the stage position for any distances and leads. None if there is
+    no such cycle (:func:`no_cycle_because`).
     """
     parts, feeder = _parts(at, at.line_mm_s), at.feeder
     cycles, landing_s = _line_cycles(at, parts.before), nominal_landing(at)
@@ -79,14 +76,14 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     edge = cycles.start_mm + pitch - feeder.settings.stage_position_mm
     edge_s = cycles.feed.time_at(edge) - cycles.start_s
     if edge_s > cycles.opening_s + feeder.servo.command_delay_s:
-        # no clutch opens before the edge is known, so that the feed runs on until then
+        # the clutch cannot open before the edge is known, so the feed runs on until then
         running = _cycles(parts, opens=False) or cycles
         edge_s = running.feed.time_at(edge) - running.start_s
     return NominalCycle(edge_s=edge_s, opening_s=cycles.opening_s, landing_s=landing_s)
 
 
 def nominal_landing(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float | None:
-    """Return ``landing_s`` of :func:`nominal_cycle` for inserts that rest so much further on."""
+    """Return ``landing_s`` of :func:`nominal_cycle` for inserts that rest further on."""
     cycles = _line_cycles(at, _before(at, further_mm))
     if cycles is None:
         return None
@@ -97,12 +94,11 @@ def nominal_landing(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float | No
 def left_unsettled(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float:
     """Return a bound (mm) on how far remaining ramps and lag move an act.
 
-    For the cycle of :func:`nominal_cycle` with inserts that rest further on by a travel.
-
-    Where a ramp-in is over before an insert lands and the next edge comes, both before the clutch
-    opens, and a ramp-out before it closes again, what is left of a lag falls by e^(−K·t) in the
-    least time t between: of both ramps it is less than 2·v/K each (feedsim/MODEL.md, section 13,
-    fact 9), over all cycles as in a geometric series. Else infinite.
+    For the cycle of :func:`nominal_cycle`, with inserts that rest further on by a travel. Suppose
+    the ramp-in ends before the insert lands and the next edge comes, both happen before the clutch
+    opens, and the ramp-out ends before it closes again. Then the rest of a lag falls by e^(−K·t) in
+    the least time t between; it is less than 2·v/K for each ramp (feedsim/MODEL.md, section 13,
+    fact 9), and adds up over cycles as a geometric series. Else infinite.
     """
     to = _until(at)
     stage = at.settings.stage_position_mm + further_mm
@@ -119,10 +115,7 @@ def left_unsettled(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float:
 
 
 class _Until(NamedTuple):
-    """Values of a line at its speed for :func:`left_unsettled`, for any stage position.
-
-    ``per_s``: s per mm of feed.
-    """
+    """Values for :func:`left_unsettled` at any stage position; ``per_s``: s per mm of feed."""
 
     pitch_mm: float
     per_s: float
@@ -156,10 +149,10 @@ def no_cycle_because(at: FeederAtSpeed) -> str:
 
 
 def left_at_opening(at: FeederAtSpeed) -> float | None:
-    """Return the feed travel (mm) from the tick that opens the clutch to the rest.
+    """Return the feed travel (mm) from the opening tick to rest, at the counted speed.
 
-    Of a cycle at the counted speed, with the remaining ramp-in and lag; None if the clutch would
-    have to open before its ramp-in has ended.
+    Includes the remaining ramp-in and lag; None if the clutch would have to open before its ramp-in
+    has ended.
     """
     cycles = _cycles_at(at)
     if cycles is None:
@@ -170,12 +163,9 @@ def left_at_opening(at: FeederAtSpeed) -> float | None:
 
 @term
 def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
-    """Return the feed travel (mm) from the opening tick until the feed is slower than a speed.
-
-    ``nose_mm_s``: the feed speed, above 0.
-    """
+    """Return the feed travel (mm) from the opening tick until the feed is slower than a speed."""
     cycles, feeder = _cycles_at(at), at.feeder
-    if cycles is None:  # as if the ramp-in and the lag had been over
+    if cycles is None:  # as if ramp-in and lag were over
         feed = _from_rest(_parts_at(at))
         feed.open(
             _LONG_S + feeder.servo.command_delay_s,
@@ -192,15 +182,14 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
 
 @term
 def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
-    """Return how far (mm) the next insert runs from its rest until the feed reaches a speed.
+    """Return how far (mm) the next insert runs from rest until the feed reaches a speed.
 
-    With the remaining lag of the cycle before; ``inf`` if it never reaches it.
-    ``nose_mm_s``: the feed speed.
+    Includes the remaining lag of the previous cycle; ``inf`` if it never reaches that speed.
     """
     cycles, delay = _cycles_at(at), at.feeder.servo.command_delay_s
     if cycles is None:
         feed, begins = _from_rest(_parts_at(at), delay), 0.0
-    else:  # the last engagement is never ended
+    else:  # the last engagement never ends
         feed, begins = cycles.feed, cycles.start_s + cycles.period_s
     at_rest = feed.command(begins)
     end = _when(feed, begins + delay, nose_mm_s, slower=False)
@@ -215,7 +204,7 @@ def _when(feed: FeedMotion, since_s: float, level_mm_s: float, *, slower: bool) 
     """
     sign, t = -1.0 if slower else 1.0, since_s
     while t < math.inf:
-        feed.speed(t)  # so that there is a piece
+        feed.speed(t)  # creates the piece
         piece = next(piece for piece in reversed(feed.pieces) if piece.start_s <= t)
         shape, s = piece.shape, t - piece.start_s
         decay = 0.0
@@ -234,9 +223,9 @@ def _when(feed: FeedMotion, since_s: float, level_mm_s: float, *, slower: bool) 
 
 
 def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
-    """Return when the first insert of all lands (s from the drive's start), and how.
+    """Return when the very first insert lands (s from the drive's start), and the feed speed then.
 
-    How: the feed's speed then over its speed with the clutch closed.
+    The speed is a fraction of that with the clutch closed.
     """
     feed = _from_rest(_parts_at(at))
     way = at.feeder.insert_eye_to_placement_mm - at.settings.stage_position_mm
@@ -250,7 +239,7 @@ def run_up_time(at: FeederAtSpeed, run_up: float) -> float:
 
 
 def _from_rest(parts: _Parts, delay_s: float = 0.0) -> FeedMotion:
-    """Return a feed at rest whose clutch closes, and stays so."""
+    """Return a feed at rest whose clutch closes and stays closed."""
     feed = _feed(parts)
     feed.engage(delay_s, Ramp(parts.clutch.ramp_in, parts.clutch.travel_ramp))
     return feed
@@ -275,7 +264,7 @@ def _parts_at(at: FeederAtSpeed) -> _Parts:
 
 
 def _line_cycles(at: FeederAtSpeed, before: int) -> _Cycles | None:
-    """Return the cycles at the line's speed, kept as by :func:`line_term`."""
+    """Return the cycles at the line's speed, cached as by :func:`line_term`."""
     known, key = at.known_of_line, (_line_cycles, before)
     if key not in known:
         known[key] = _cycles(_parts(at, at.line_mm_s)._replace(before=before))
@@ -284,7 +273,7 @@ def _line_cycles(at: FeederAtSpeed, before: int) -> _Cycles | None:
 
 
 def _before(at: FeederAtSpeed, further_mm: float = 0.0) -> int:
-    """Return how many cycles before its own an edge or a landing may be, staged further on."""
+    """Return how many cycles early an edge or a landing may come if staged further on."""
     insert_pitch = at.inserts.length_mm + at.inserts.gap_mm
     beyond = at.settings.stage_position_mm + further_mm
     beyond -= min(insert_pitch, at.feeder.insert_eye_to_placement_mm)
@@ -311,11 +300,11 @@ def _feed(parts: _Parts) -> FeedMotion:
 
 @lru_cache(maxsize=256)
 def _cycles(parts: _Parts, *, opens: bool = True) -> _Cycles | None:
-    """Return the motion of many equal cycles; None where one would open inside its ramp-in.
+    """Return the motion of many equal cycles; None if one would open inside its ramp-in.
 
-    Where a cycle takes longer than a carrier pitch, a paced carrier out of so many is served.
-    So many cycles that what is left of the first one's lag, e^(−K·t), is nothing, or a few
-    (elementary). ``opens``: whether the clutch opens in the last one.
+    If a cycle takes longer than a carrier pitch, every n-th paced carrier is served. There are
+    enough cycles for the first one's lag, e^(−K·t) (elementary), to vanish, up to a maximum.
+    ``opens``: whether the clutch opens in the last one.
     """
     clutch, pitch, speed = parts.clutch, parts.insert_pitch_mm, parts.speed_mm_s
     ramp_in, ramp_out = (
@@ -339,6 +328,6 @@ def _cycles(parts: _Parts, *, opens: bool = True) -> _Cycles | None:
         feed.engage(number * period + delay, ramp_in)
         if number < last or opens:
             feed.open(number * period + opening + delay, ramp_out)
-    if opens:  # the feed is engaged again in time for what is still to land
+    if opens:  # engaged again in time for inserts still to land
         feed.engage((last + 1) * period + delay, ramp_in)
     return _Cycles(feed, last * period, last * pitch, opening, period)

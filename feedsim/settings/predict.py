@@ -29,10 +29,7 @@ _NOTHING_MM, _HARDLY_MM = 1e-9, 1e-3
 
 
 class Expected(NamedTuple):
-    """Where a feeder stages and places on average, at one speed: mm off the target.
-
-    ``stage_mm`` above 0: past the stage position; ``error_mm`` above 0: late.
-    """
+    """Mean errors of stage (above 0: past its position) and placement (above 0: late), mm."""
 
     stage_mm: float
     error_mm: float
@@ -47,7 +44,7 @@ class Shift:
 
 
 class _Off(NamedTuple):
-    """The present settings less the right ones: mm of counted travel, s."""
+    """The feeder's settings less the right ones: mm of counted travel, s."""
 
     engage_distance_mm: float
     engage_lead_s: float
@@ -74,22 +71,22 @@ def opening_acts(at: FeederAtSpeed) -> Distribution:
 def corrected_point(at: FeederAtSpeed) -> Distribution:
     """Return the effect of acts on the placement with stage correction (mm of belt travel).
 
-    The correction moves E by where the insert was really staged: by the acts of its opening
-    (:func:`feedsim.settings.acts.corrected_acts`), and by the error of the opening's settings.
+    The correction moves E by the insert's actual stage error: by the acts of its opening
+    (:func:`feedsim.settings.acts.corrected_acts`) and the error of the opening's settings.
     """
     distance = at.settings.engage_distance_mm + _opened_off(at)
     return corrected_acts(at, distance - at.settings.engage_lead_s * at.counted_mm_s)
 
 
 def corrected_bias(at: FeederAtSpeed, engage: float, opening: float) -> float:
-    """Return the mean of :func:`corrected_point` (mm) for other E and U than the settings' own."""
+    """Return the mean of :func:`corrected_point` (mm) for given E and U."""
     right = right_settings(at)
     opened = right.disengage_distance_mm - right.disengage_lead_s * at.counted_mm_s
     return corrected_mean(at, engage + opening - opened, opening)
 
 
 def _opened_off(at: FeederAtSpeed) -> float:
-    """Return ΔU, the travel (mm, counted) by which U is off the right one."""
+    """Return ΔU, the error of U (mm, counted)."""
     return _off(at).disengage_distance_mm - _off(at).disengage_lead_s * at.counted_mm_s
 
 
@@ -97,8 +94,8 @@ def _opened_off(at: FeederAtSpeed) -> float:
 def known_bias(at: FeederAtSpeed) -> float:
     """Return the mean placement error that right settings leave (mm).
 
-    Rounding to whole counts and, of scanned eyes, locked ticks (feedsim/MODEL.md, section 13,
-    fact 1): of E, less the same of U; with stage correction of E with its correction.
+    From rounding to whole counts and, for scanned eyes, locked ticks (feedsim/MODEL.md, section 13,
+    fact 1): that of E less that of U; with stage correction, that of the corrected E.
     """
     if at.settings.stage_correction:
         return corrected_point(at).average
@@ -121,10 +118,10 @@ def opening_bias(at: FeederAtSpeed, travel: float) -> float:
 
 @term
 def expected_offsets(at: FeederAtSpeed) -> Expected:
-    """Return where the present settings stage and place on average.
+    """Return the mean errors of stage and placement with the feeder's settings.
 
-    What they are off the right ones, the known terms, and what is known too late
-    (:mod:`feedsim.settings.late_acts`). The scale error's own shift is not in it.
+    Includes the deviation from the right settings, the known terms, and late acts
+    (:mod:`feedsim.settings.late_acts`), but not the shift of the scale error.
     """
     off, late = settings_off(at), late_opening_mean(at)
     error = late_engage_mean(at)
@@ -150,10 +147,10 @@ def _usual_landing(at: FeederAtSpeed) -> float | None:
 
 @term
 def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
-    """Return how late inserts land (mm) that are staged further on, ramp and lag not over.
+    """Return how late inserts staged further on land (mm) because ramp and lag are not over.
 
-    But for their shorter way: from the stage position, and from there on, as the nominal cycle has
-    it (feedsim/MODEL.md, section 13, fact 9). 0 where one of the two does not land in its cycle.
+    Compares the nominal cycle from both positions, without the effect of the shorter way
+    (feedsim/MODEL.md, section 13, fact 9). 0 if one of the two does not land in its cycle.
     """
     if abs(further_mm) < _HARDLY_MM:
         return 0.0
@@ -168,11 +165,10 @@ def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
 
 @term
 def settings_off(at: FeederAtSpeed) -> Expected:
-    """Return the effect on stage and error of the deviation of the settings from the right ones.
+    """Return the effect on stage and error of the settings' deviation from the right ones.
 
-    With ΔE and ΔU what is given less what is right, the error is (1+ε)·(ΔE − ΔU), or
-    (1+ε)·ΔE with stage correction, and the stage is off by g·ΔU (derived in feedsim/MODEL.md,
-    section 13).
+    With ΔE and ΔU the deviations, the error is (1+ε)·(ΔE − ΔU), or (1+ε)·ΔE with stage correction,
+    and the stage is off by g·ΔU (derived in feedsim/MODEL.md, section 13).
     """
     off, opened = _off(at), _opened_off(at)
     error = off.engage_distance_mm
@@ -183,7 +179,7 @@ def settings_off(at: FeederAtSpeed) -> Expected:
 
 
 def scale_shift(at: FeederAtSpeed) -> float:
-    """Return by how much the encoder's scale error shifts the placement (mm), at any speed.
+    """Return the shift of the placement by the encoder's scale error (mm), at any speed.
 
     ε·(D + target + mean carrier slip) (feedsim/MODEL.md, section 13, fact 5).
     """
@@ -192,15 +188,12 @@ def scale_shift(at: FeederAtSpeed) -> float:
 
 
 def placement_shifts(at: FeederAtSpeed) -> list[Shift]:
-    """Return the parts of the mean placement error; zero parts are left out.
-
-    Those of :func:`expected_offsets`, each by itself, and the scale error's.
-    """
+    """Return the nonzero parts of :func:`expected_offsets`, and the shift of the scale error."""
     return [shift for shift in _shifts(at) if abs(shift.mean_mm) > _NOTHING_MM]
 
 
 def mean_shift(shifts: Sequence[Shift]) -> float:
-    """Return the sum of the shifts: the mean placement error (mm)."""
+    """Return the mean placement error (mm)."""
     return sum(shift.mean_mm for shift in shifts)
 
 
@@ -248,8 +241,8 @@ def cycle_time(at: FeederAtSpeed) -> float:
 def until_next_tick(at: FeederAtSpeed) -> float:
     """Return how long a ready feeder waits for a motion tick (s), on the opening's grid.
 
-    Engage ticks and readiness are compared on one grid, so ramp-out, settling and command delay
-    count as rounded up to whole motion cycles (derived in feedsim/MODEL.md, sections 5 and 6).
+    Engage ticks and readiness share one grid, so ramp-out, settling and command delay are rounded
+    up to whole motion cycles (derived in feedsim/MODEL.md, sections 5 and 6).
     """
     clutch, cycle = at.feeder.clutch, at.controller.motion_cycle_s
     closing = clutch.ramp_out / at.speed_mm_s if clutch.travel_ramp else clutch.ramp_out
@@ -260,9 +253,9 @@ def until_next_tick(at: FeederAtSpeed) -> float:
 def nose_at_opening(at: FeederAtSpeed, staged_mm: float) -> float:
     """Return where the next insert's nose is when the clutch opens (mm from its eye).
 
-    The feed still runs on until it rests at ``staged_mm``: as the nominal cycle has it, with
-    what is left of ramp-in and lag. Where there is none, by its lag, the command delay and half
-    the ramp-out (feedsim/MODEL.md, section 13, fact 10).
+    The feed runs on until the nose rests at ``staged_mm``: as in the nominal cycle, with the rest
+    of ramp-in and lag; without such a cycle, by its lag, the command delay and half the ramp-out
+    (feedsim/MODEL.md, section 13, fact 10).
     """
     left = left_at_opening(at)
     if left is not None:
@@ -277,7 +270,7 @@ def nose_at_opening(at: FeederAtSpeed, staged_mm: float) -> float:
 def largest_demand(at: FeederAtSpeed) -> float:
     """Return the larger acceleration that the two ramps demand of the drive (mm/s²).
 
-    g·v_c/T, or g·v_c²/A of a ramp in travel (feedsim/MODEL.md, section 6).
+    g·v_c/T, or g·v_c²/A for a ramp in travel (feedsim/MODEL.md, section 6).
     """
     counted, clutch = at.counted_mm_s, at.feeder.clutch
     wanted = at.settings.speed_ratio * (counted * counted if clutch.travel_ramp else counted)
@@ -286,11 +279,10 @@ def largest_demand(at: FeederAtSpeed) -> float:
 
 
 def late_share(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
-    """Return the share of edges known only after a point so far (mm, counted) has passed.
+    """Return the share of edges known only after a travel (mm, counted) from the capture.
 
-    From capture to the scan tick passes a time uniform on 0…scan (latched) or none
-    (scanned, captured at the tick itself). Late where the point's travel is covered sooner:
-    1 − travel/(v_c·scan) (feedsim/MODEL.md, section 13, fact 7).
+    From capture to scan tick a time uniform on 0…scan passes (latched), or none (scanned, captured
+    at the tick): 1 − travel/(v_c·scan) (feedsim/MODEL.md, section 13, fact 7).
     """
     if travel < 0.0:
         return 1.0

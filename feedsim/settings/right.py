@@ -47,10 +47,7 @@ class Lead(NamedTuple):
 
 
 class EngageDistance(NamedTuple):
-    """The terms of the engage distance (mm): D, target, carrier slip, q/2, −(R + slip)/g, −A_in/2.
-
-    A ramp in time has no part in it.
-    """
+    """Terms of the engage distance (mm): D, target, carrier slip, q/2, −(R + slip)/g, −A_in/2."""
 
     placement_mm: float
     target_mm: float
@@ -70,10 +67,10 @@ class DisengageDistance(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """Leads (s) and distances (mm of counted travel) that put the mean error at 0.
+    """Leads (s) and distances (mm of counted travel) that make the mean error 0.
 
     ``unsettled``: at line speed an edge comes, or an insert lands, before the ramp-in has ended
-    or the lag has settled, so that the distances are right at that speed only.
+    or the lag has settled, so the distances are right at that speed only.
     """
 
     engage_distance_mm: float
@@ -84,13 +81,13 @@ class Solution:
 
 
 def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
-    """Work out the right settings of one feeder at the line's speed."""
+    """Return the right settings of one feeder at the line's speed."""
     return right_settings(FeederAtSpeed(machine, feeder))
 
 
 @line_term
 def right_settings(at: FeederAtSpeed) -> Solution:
-    """Return the right settings at the line's speed, whatever speed they are asked at."""
+    """Return the right settings at the line's speed, also if ``at`` is at another speed."""
     steady = settled_settings(at)
     if left_unsettled(at) < _NOTHING_MM:
         return steady
@@ -166,9 +163,9 @@ def _lead(at: FeederAtSpeed, eye: Eye, ramp: float) -> Lead:
 
 
 def _exact(at: FeederAtSpeed, cycle: NominalCycle, *, leads: Solution) -> Solution:
-    """Return the distances for the cycle as it runs at line speed, the leads kept.
+    """Return the distances for the cycle as it runs at line speed, with the leads kept.
 
-    From its edge until the clutch has to act passes d + cycle/2 + (point − lead·v_c − q/2)/v_c.
+    From its edge to the act of the clutch it takes d + cycle/2 + (point − lead·v_c − q/2)/v_c.
     """
     v, half_count = at.line_mm_s, 0.5 * at.count_mm
     half_cycle = 0.5 * at.controller.motion_cycle_s

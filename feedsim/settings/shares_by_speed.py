@@ -24,7 +24,7 @@ _OF = {f: [n for n, m in enumerate(MECHANISMS) if m.figure == f] for f in FIGURE
 class Excess:
     """The acceptance figure furthest beyond its limit, or nearest to it.
 
-    ``times``: its share over the largest that is allowed; above 1 it is refused.
+    ``times``: its share over the largest allowed one; above 1 it is refused.
     """
 
     times: float
@@ -41,8 +41,8 @@ class Excess:
 class SharesBySpeed:
     """The shares of one feeder's mechanisms, each computed on first use.
 
-    Most questions need few of them: one figure is enough to refuse a speed, and a figure known to
-    be accepted is needed only if no other is as near its limit.
+    Few are needed mostly: one figure is enough to refuse a speed, and a figure known to be accepted
+    matters only if no other is as near its limit.
 
     Attributes
     ----------
@@ -82,11 +82,11 @@ class SharesBySpeed:
         return accepted_to(self.allowed.largest(figure))
 
     def bear(self, low: float, high: float, figure: Figure) -> None:
-        """Note that a figure is at most ``EASILY`` of what is allowed at all speeds between two."""
+        """Note that a figure is at most ``EASILY`` of its limit at all speeds between two."""
         self._borne[figure].append((low, high))
 
     def is_borne(self, speed: float, figure: Figure) -> bool:
-        """Return whether that was noted of a line speed (mm/s)."""
+        """Return whether that was noted for a line speed (mm/s)."""
         return any(low <= speed <= high for low, high in self._borne[figure])
 
     def excess(self, speed: float) -> Excess:
@@ -106,8 +106,7 @@ class SharesBySpeed:
     def is_beyond(self, speed: float, times: float, *, of: Sequence[Figure] = FIGURES) -> bool:
         """Return whether a figure exceeds a multiple of its limit (``EASILY`` or more).
 
-        ``speed``: line speed (mm/s). ``of``: which figures.
-        The mechanism that exceeded it last is tried first.
+        ``speed``: line speed (mm/s). ``of``: which figures. Tries the last offender first.
         """
         self.looked_at.add(speed)
         likely = MECHANISMS[self._likely].figure
@@ -138,10 +137,7 @@ class SharesBySpeed:
         return any(self.alone(speed, number) for number in range(len(MECHANISMS)))
 
     def edge(self, one: float, other: float, *, to: float) -> float:
-        """Return where between two speeds, one refused and one not, it changes (mm/s).
-
-        ``to``: how near, as a share of the speed.
-        """
+        """Return the edge (mm/s) between a refused and an accepted speed, to a fraction of it."""
         return crossing(lambda speed: self.excess(speed).times, one, other, to=to)
 
     def runs(self) -> list[list[float]]:
@@ -159,7 +155,7 @@ class SharesBySpeed:
 def accepted_to(most: float) -> float:
     """Return the largest accepted share of a figure with limit ``most``.
 
-    A share below 1e-9 counts as none, and one beyond what is allowed by rounding alone as allowed.
+    A share below 1e-9 counts as none, and one beyond its limit by rounding alone as allowed.
 
     >>> 1.0 - (1.0 - 0.001) > 0.001, 1.0 - (1.0 - 0.001) > accepted_to(0.001)
     (True, False)
@@ -178,8 +174,8 @@ def together(shares: Iterable[float]) -> float:
 def crossing(times: Callable[[float], float], one: float, other: float, *, to: float) -> float:
     """Return where between two speeds (mm/s) a ratio crosses 1, being above it at one of them.
 
-    ``times``: line speed (mm/s) → how many times a share is what is allowed. ``to``: how near, as a
-    share of the speed.
+    ``times``: line speed (mm/s) → a share over its limit. ``to``: accuracy, as a fraction of the
+    speed.
     """
     near, far, halve = times(one), times(other), False
     while abs(other - one) > to * max(one, other):
@@ -199,11 +195,11 @@ def crossing(times: Callable[[float], float], one: float, other: float, *, to: f
 def _part(near: float, far: float, *, halve: bool) -> float:
     """Return the fraction of a stretch at which shares, linear in their logarithm, reach 1.
 
-    The half where they are not, or where that last left more than half of the stretch
-    (regula falsi, halving where it is slow: in the way of Illinois, from memory).
+    0.5 if that is undefined or last left more than half of the stretch (regula falsi with halving,
+    like the Illinois method, from memory).
     """
     if halve or min(near, far) <= 0.0:
         return 0.5
     first, second = math.log(near), math.log(far)
-    # a little beyond it, so that the other end is moved as well
+    # keep off both ends, so that either can move
     return min(0.95, max(0.05, first / (first - second))) if first != second else 0.5

@@ -1,8 +1,8 @@
-"""The ``"auto"`` settings: the right ones, less what can be taken off at line speed.
+"""The ``"auto"`` settings: the right ones, corrected for known errors at line speed.
 
-The right settings (:mod:`feedsim.settings.right`) leave what is known beforehand: points rounded
-to whole counts, and the steps of locked ticks (:mod:`feedsim.settings.known`). A controller takes
-settings in steps of its own (:mod:`feedsim.settings.steps`).
+The right settings (:mod:`feedsim.settings.right`) leave known errors: points rounded to whole
+counts, and the steps of locked ticks (:mod:`feedsim.settings.known`). A controller takes settings
+in steps of its own (:mod:`feedsim.settings.steps`).
 """
 
 from __future__ import annotations
@@ -28,11 +28,7 @@ def solve(machine: Machine) -> Machine:
 def auto_feeder(machine: Machine, feeder: Feeder) -> Solution:
     """Return the ``"auto"`` settings at line speed, as if all four were automatic.
 
-    Parameters
-    ----------
-    machine : Machine
-    feeder : Feeder
-        Its target and stage position are taken, its distances and leads are not.
+    The feeder's own distances and leads are ignored.
     """
     given = FeederAtSpeed(machine, feeder)
     return _worked_out(given.with_settings(**dict.fromkeys(NAMES, math.nan)))
@@ -41,17 +37,17 @@ def auto_feeder(machine: Machine, feeder: Feeder) -> Solution:
 def solved(given: FeederAtSpeed) -> FeederAtSpeed:
     """Return a feeder with its NaN settings solved at the line's speed.
 
-    ``given``: as the scenario has it, but with the acceleration of its motor.
+    ``given``: as in the scenario, but with the acceleration of its motor.
     """
     found = _worked_out(given)
     return given.with_settings(**{name: getattr(found, name) for name in NAMES})
 
 
 def with_chosen_motor(feeder: Feeder) -> Feeder:
-    """Return the feeder with the acceleration of its chosen motor where it is NaN (``"auto"``).
+    """Return the feeder with a NaN (``"auto"``) acceleration set to that of its chosen motor.
 
     The motor's peak torque less friction and pull-off, through the reductions, over all inertia
-    (feedsim/MODEL.md, section 15).
+    (feedsim/MODEL.md, section 15). Raises ValueError without a chosen motor.
     """
     if not math.isnan(feeder.servo.max_acceleration_mm_s2):
         return feeder
@@ -65,8 +61,8 @@ def with_chosen_motor(feeder: Feeder) -> Feeder:
 def _worked_out(at: FeederAtSpeed) -> Solution:
     """Return the settings of a feeder with the NaN ones solved.
 
-    What is known beforehand is taken off a side whose distance and lead are both automatic:
-    where one of them is typed in, what it does is meant.
+    Known errors are corrected on a side whose distance and lead are both automatic: one that is
+    typed in is taken as intended.
     """
     given, right = at.settings, right_settings(at)
     automatic = {name: math.isnan(getattr(given, name)) for name in NAMES}

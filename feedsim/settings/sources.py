@@ -1,13 +1,13 @@
-"""The sources of spread of the placement, one by one, as a GUM budget has them.
+"""The sources of spread of the placement, one by one, as in a GUM budget.
 
-Each source is a quantity that varies (an edge, a response, a wait for a tick, a count, a slip)
-with its standard uncertainty, and by how much the placement error moves with it. What comes
-late on the carrier side places late; what comes late on the insert side stages the insert
-further on, so that it places early. What is off on the insert side by a feed travel x places by
-(1 + ε)·x/g of belt travel. What moves the mean error is in :mod:`feedsim.settings.predict`.
+Each source is a quantity that varies (an edge, a response, a wait for a tick, a count, a slip),
+with its standard uncertainty and the sensitivity of the placement error to it. Lateness on the
+carrier side places late; on the insert side it stages the insert further on, which places early.
+An error x of feed travel on the insert side moves the placement by (1 + ε)·x/g of belt travel
+(feedsim/MODEL.md, section 6). Shifts of the mean are in :mod:`feedsim.settings.predict`.
 
-With each goes what it does to the placement as a whole distribution, and the sum of these is the
-placement error (:func:`placement_spread`).
+Each source also has its effect on the placement as a whole distribution; their sum is the placement
+error (:func:`placement_spread`).
 """
 
 from __future__ import annotations
@@ -48,19 +48,19 @@ class Source:
     name : str
         In the machine's words.
     side : {"carrier", "insert"}
-        Whether it moves the carrier's mark (or the carrier), or the insert and its stage.
+        Whether it moves the carrier (or its mark), or the insert (or its stage).
     cause : str
         What to change about the machine; several sources may have one cause.
     unit : {"mm", "s"}
-        Of what varies; a time counts with the speed.
+        Of the quantity; the effect of a time grows with the speed.
     distribution : {"normal", "clipped normal", "rectangular", "discrete"}
-        "discrete": a few values; of a tick equally likely ones at equal steps.
+        "discrete": a few values; for a tick equally likely ones at equal steps.
     half_width : float or None
-        From the middle to either end (``unit``); None where there is no end.
+        From the middle to either end (``unit``), if there is an end.
     standard_uncertainty : float
-        Standard deviation of what varies (``unit``).
+        Standard deviation of the quantity (``unit``).
     sensitivity_mm_per_unit : float
-        Change of the placement error with it (mm per ``unit``); below 0 it falls.
+        Change of the placement error per ``unit`` (mm).
     """
 
     name: str
@@ -74,10 +74,7 @@ class Source:
 
     @property
     def contribution_mm(self) -> float:
-        """Standard deviation that it alone gives the placement error (mm).
-
-        Standard uncertainty times the size of the sensitivity, JCGM 100:2008 (GUM), 5.1.3.
-        """
+        """Its own standard deviation of the placement error (mm), JCGM 100:2008 (GUM), 5.1.3."""
         return abs(self.sensitivity_mm_per_unit) * self.standard_uncertainty
 
 
@@ -117,9 +114,9 @@ def placement_sd(at: FeederAtSpeed) -> float:
 
 @term
 def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
-    """Return the placement error (mm, above 0: late), of marks that were known in time.
+    """Return the placement error (mm, above 0: late) for marks known in time.
 
-    ``late``: with what late openings do: the insert starts further on and comes early.
+    ``late``: include late openings, after which the insert starts further on and comes early.
     """
     if late:
         whole = placement_spread(at, late=False)
@@ -197,7 +194,7 @@ def _acts(at: FeederAtSpeed) -> tuple[_Part, ...]:
     insert = _Late(at, "insert", -at.speed_mm_s)
     if at.settings.stage_correction:
         return tuple(_corrected(at, carrier, insert))
-    # the sum has the acts backwards: of each side first its count, then its tick
+    # the sum adds the acts in reverse: for each side first its count, then its tick
     return (
         *_act(at, at.eye, insert, at.opening_travel_mm),
         *_act(at, at.carrier_eye, carrier, at.engage_travel_mm),
@@ -207,8 +204,8 @@ def _acts(at: FeederAtSpeed) -> tuple[_Part, ...]:
 def _act(at: FeederAtSpeed, eye: Eye, late: _Late, travel: float) -> Iterator[_Part]:
     """List the sources of one side's point, count and tick.
 
-    Locked, the fraction of a count at the storing tick decides which step it is: that spreads
-    where the point lies within a count of a step, and not at all elsewhere.
+    If locked, the fraction of a count at the storing tick decides the step: it spreads only if the
+    point lies within a count of a step.
     """
     yield late.tick(scanned=eye.scanned)
     first = first_shifts(at, travel, scanned=eye.scanned)
@@ -222,8 +219,8 @@ def _act(at: FeederAtSpeed, eye: Eye, late: _Late, travel: float) -> Iterator[_P
 def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Part]:
     """List the sources of point, counts and tick with stage correction.
 
-    They are those of :func:`feedsim.settings.predict.corrected_point`; a tick that is locked to the
-    scan and one step of its correction make up a whole motion cycle.
+    They are those of :func:`feedsim.settings.predict.corrected_point`; a tick locked to the scan
+    and one step of its correction make up a whole motion cycle.
     """
     yield carrier.tick(scanned=at.carrier_eye.scanned)
     name, locked = "steps of correction", is_locked(at.carrier_eye, at.controller)
@@ -239,7 +236,7 @@ def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Pa
     if steps:
         moved = Distribution(choices=steps)
         yield _of_steps(name, "carrier", MOTION_CYCLE, moved, sd_mm=moved.sd)
-    else:  # a count has so many steps that they are as good as none
+    else:  # a count has so many steps that it is as good as uniform
         yield insert.count()
 
 
@@ -250,7 +247,7 @@ def _of_steps(name: str, side: Side, cause: str, error: Distribution, *, sd_mm: 
 
 @dataclass(frozen=True, slots=True)
 class _Late:
-    """What makes one side late, and the speed of its times (mm/s; below 0: places early)."""
+    """Builds the sources of one side; ``speed``: mm/s, below 0 if lateness places early."""
 
     at: FeederAtSpeed
     side: Side
@@ -258,11 +255,11 @@ class _Late:
 
     @property
     def sign(self) -> float:
-        """1 if what comes late places late, −1 if it places early."""
+        """1 if lateness places late, −1 if it places early."""
         return math.copysign(1.0, self.speed)
 
     def anywhere(self, name: str, half_width_s: float, *, cause: str = "") -> _Part:
-        """Return a time that lies anywhere within ± the half-width."""
+        """Return a time uniform within ± the half-width."""
         u, of = rectangular_sd(half_width_s), cause or name
         source = partial(
             Source, name, self.side, of, "s", "rectangular", half_width_s, u, self.speed
@@ -270,7 +267,7 @@ class _Late:
         return _Part(source, Distribution(half_widths=(abs(self.speed) * half_width_s,)))
 
     def tick(self, *, scanned: bool) -> _Part:
-        """Return the wait for a motion tick: any, or from a scan tick one of a few steps γ.
+        """Return the wait for a motion tick: uniform, or from a scan tick one of a few steps γ.
 
         n values a step γ apart have the variance γ²·(n² − 1)/12 = (cycle² − γ²)/12 (discrete
         uniform distribution, any textbook).
@@ -288,7 +285,7 @@ class _Late:
         return _Part(source, later_ticks(self.at, abs(self.speed)).times(self.sign))
 
     def count(self, mean_mm: float = 0.0) -> _Part:
-        """Return an encoder count at any phase, with the mean that goes with it (mm)."""
+        """Return an encoder count at any phase, with a given mean (mm)."""
         half, per_mm = 0.5 * self.at.count_mm, self.sign * self.at.scale
         u, name = rectangular_sd(half), f"{self.side} eye count"
         source = partial(Source, name, self.side, _COUNT, "mm", "rectangular", half, u, per_mm)

@@ -1,4 +1,4 @@
-"""Stage position, the rest between cycles and the wait of a mark, as whole distributions."""
+"""Stage position, busy travel and the wait of a mark, as whole distributions."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ from feedsim.settings.sources import captures, slips
 
 @term
 def stage_spread(at: FeederAtSpeed) -> Distribution:
-    """Return where the nose of a staged insert rests (mm from its eye), late openings left out.
+    """Return where the nose of a staged insert rests (mm from its eye), without late openings.
 
-    What is late by a belt travel x stages g·x/(1 + ε) further on, ε the encoder's scale error: the
-    feed follows the counted travel (feedsim/MODEL.md, section 6). An edge seen off is off as it is.
+    Lateness by a belt travel x stages g·x/(1 + ε) further on, ε the encoder's scale error: the feed
+    follows the counted travel (feedsim/MODEL.md, section 6). An edge error counts one to one.
     """
     g = at.settings.speed_ratio
     counted = 1.0 / at.scale
@@ -43,20 +43,20 @@ def staged_nose(at: FeederAtSpeed) -> Distribution:
 
 
 def tail_at_opening(at: FeederAtSpeed) -> Distribution:
-    """Return where the placed insert's tail is (mm from the insert eye) when the clutch opens."""
+    """Return the placed insert's tail (mm from the insert eye) when the clutch opens."""
     return _placed_at_opening(at, 0.0)
 
 
 @term
 def placed_nose_at_opening(at: FeederAtSpeed) -> Distribution:
-    """Return where the placed insert's nose would then be if it were not laid down."""
+    """Return where the placed insert's nose would be then, had it not been laid down."""
     return _placed_at_opening(at, at.inserts.length_mm)
 
 
 def _placed_at_opening(at: FeederAtSpeed, ahead_mm: float) -> Distribution:
-    """Return a place of the placed insert, so far and a gap ahead of the next one's nose.
+    """Return a point of the placed insert, a distance and a gap ahead of the next one's nose.
 
-    Late openings push it further on, as they do the next one.
+    Late openings push it further on, like the next one.
     """
     staged = stage_spread(at)
     nose = nose_at_opening(at, staged.mean)
@@ -67,7 +67,7 @@ def _placed_at_opening(at: FeederAtSpeed, ahead_mm: float) -> Distribution:
 
 @lasting_term
 def gaps(at: FeederAtSpeed) -> Distribution:
-    """Return the gap between two inserts (mm), as drawn: normal, clipped at the least."""
+    """Return the gap between two inserts (mm), as drawn: normal, clipped at its minimum."""
     ins = at.inserts
     return clipped_at(ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm)
 
@@ -75,7 +75,7 @@ def gaps(at: FeederAtSpeed) -> Distribution:
 def _half_widths(at: FeederAtSpeed, eye: Eye, *, tick: bool = True) -> list[float]:
     """Half-widths (mm of belt travel) of one side's uniform parts, from an edge to the act.
 
-    The tick of a scanned eye is not among them where it is locked to the scan.
+    Without the tick of a scanned eye if it is locked to the scan.
     """
     locked = is_locked(eye, at.controller)
     widths = captures(at, eye)
@@ -90,10 +90,10 @@ def _half_widths(at: FeederAtSpeed, eye: Eye, *, tick: bool = True) -> list[floa
 def busy_travel(at: FeederAtSpeed) -> Distribution:
     """Return the belt travel (mm) from a carrier's engage tick until another may be engaged.
 
-    One feed cycle moves the feed by one insert pitch and what the stage is off before
-    and after; engaging waits for a tick before, opening likewise; and since engage ticks and
-    readiness are compared on one grid, the part of a cycle from opening to readiness counts as
-    rounded up, less half a cycle (feedsim/MODEL.md, section 13, fact 6).
+    One feed cycle moves the feed by one insert pitch plus the stage errors before and after;
+    engaging and opening each wait for a tick; and since engage ticks and readiness share one grid,
+    the time from opening to readiness is rounded up, less half a cycle (feedsim/MODEL.md,
+    section 13, fact 6).
     """
     per_feed = at.belt_per_feed
     busy = cycle_time(at) + (until_next_tick(at) - 0.5 * at.controller.motion_cycle_s)
@@ -113,8 +113,8 @@ def busy_travel(at: FeederAtSpeed) -> Distribution:
 def mark_to_act(at: FeederAtSpeed) -> Distribution:
     """Return the belt travel (mm) from when a mark is known until it is acted on.
 
-    Relative to the next mark's own delay: jitter, edges and scan of both are in the spread (derived
-    in feedsim/MODEL.md, section 13, fact 12).
+    Relative to the next mark's own delay: the spread includes jitter, edges and scan of both
+    (derived in feedsim/MODEL.md, section 13, fact 12).
     """
     eye, cycle = at.carrier_eye, at.speed_mm_s * at.controller.motion_cycle_s
     scan = 0.0 if eye.scanned else at.speed_mm_s * at.controller.scan_s

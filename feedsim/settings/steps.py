@@ -1,10 +1,9 @@
 """Settings on the steps of a controller, with the least error together.
 
-A lead goes to the nearest of its steps, and the distance beside it to the step that makes up for
-that best at line speed; or the distance to one of the steps next to it, and the lead makes up.
-What leaves the smallest mean error (for the opening: stages nearest to where it should) is taken.
-At another speed v a lead rounded by δ is an error of δ·(v − line speed), the distance having been
-chosen for the line speed (feedsim/MODEL.md, section 13).
+Either the lead goes to its nearest step and the distance compensates at line speed, or the distance
+goes to a step next to it and the lead compensates; the smallest mean error wins (for the opening:
+the nearest to the stage position). At another speed v a lead rounded by δ leaves an error of
+δ·(v − line speed), since the distance is chosen for line speed (feedsim/MODEL.md, section 13).
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ _DIGITS = 12
 
 
 def nearest_step(value: float, step: float) -> float:
-    """Return the nearest whole number of steps; the value itself where the step is 0.
+    """Return the nearest multiple of a step; the value itself if the step is 0.
 
     Examples
     --------
@@ -37,12 +36,10 @@ def nearest_step(value: float, step: float) -> float:
 def nearest_pair(
     distance_mm: float, lead_s: float, steps: Resolution, *, counted_mm_s: float
 ) -> tuple[float, float]:
-    """Return a distance (mm) and a lead (s) on their steps, of nearly the same travel at a speed.
+    """Return a distance (mm) and a lead (s) on their steps with nearly the same travel at a speed.
 
-    Of the pairs about a distance and a lead the one whose travel, distance − lead·speed, errs
-    least; of those that err alike the one with the nearest lead.
-
-    ``counted_mm_s``: line speed as the controller counts it.
+    Of the nearest steps, the pair whose travel, distance − lead·speed, errs least; of equal ones
+    the one with the nearest lead. ``counted_mm_s``: line speed as the controller counts it.
 
     Examples
     --------
@@ -70,8 +67,8 @@ def on_steps(
 ) -> Solution:
     """Return settings with the automatic ones on the steps of their resolution.
 
-    ``wanted``: the settings if there were no steps. ``right``: the reference of the mean error,
-    with what was typed in. ``automatic``: names of those that may change.
+    ``wanted``: the settings without steps. ``right``: the reference for the mean error, with
+    typed-in values. ``automatic``: names of those that may change.
     """
     steps = at.settings.resolution
     if steps.distance_mm == 0.0 and steps.lead_s == 0.0:
@@ -94,7 +91,7 @@ def _side(
     key: Callable[[Solution], float],
     automatic: frozenset[str],
 ) -> Solution:
-    """Return one side's settings on steps; where only one is automatic, that one rounded."""
+    """Return one side's settings on steps; if only one is automatic, that one rounded."""
     steps = side.settings.resolution
     distance_key, lead_key = f"{name}_distance_mm", f"{name}_lead_s"
     distance, lead = getattr(wanted, distance_key), getattr(wanted, lead_key)

@@ -25,12 +25,11 @@ _FEW_LOST = 1e-3
 def waiting(at: FeederAtSpeed, allowed: Criteria) -> Waits:
     """Return the waits (derived in feedsim/MODEL.md, section 13, facts 11 and 12).
 
-    A service lasts from an engage tick to the first at which the next one may be: the cycle, its
-    part from the opening tick on rounded up to whole motion cycles. A misfeed or a stray makes it
-    an insert pitch longer. Pitches without a carrier, or whose mark the eye misses, bring no mark.
-    What edges, ticks and counts put a carrier's own point and its insert's opening off is noise of
-    each comparison, and is not handed on. Where marks merge or find no place in the memory, or come
-    from a record, they are followed one by one; else their law is solved for.
+    A service lasts from an engage tick to the next possible one: the cycle, with the part from the
+    opening tick on rounded up to whole motion cycles. A misfeed or a stray adds an insert pitch.
+    Pitches without a carrier, or whose mark the eye misses, bring no mark. Edges, ticks and counts
+    add noise to each comparison that is not passed on. Marks that merge, find no place in the
+    memory or come from a record are followed one by one; else their law is solved for.
     """
     if share_merged(at) > _FEW_LOST or may_be_full(at):
         seen = followed(at, allowed)
@@ -45,8 +44,8 @@ def waiting_alone(
 ) -> Waits:
     """Return the same as :func:`waiting`, as if every mark that the eye sees were remembered.
 
-    ``found``: every insert is found at once, misfeeds and strays left out. ``longer_mm``: by how
-    much each service is longer than it is, where carriers are drawn by a law.
+    ``found``: every insert is found at once, without misfeeds and strays. ``longer_mm``: added to
+    each service, if carriers are drawn by a law.
     """
     if at.carriers.arrival.in_order:
         return followed(at, allowed, found=found, memory=False, merging=False).waits
@@ -65,8 +64,8 @@ def followed(
 ) -> Followed:
     """Return the outcome of marks followed one by one.
 
-    ``found``: every insert is found at once. ``memory``, ``merging``: whether marks may find no
-    place, and carriers merge.
+    ``found``: every insert is found at once. ``memory``, ``merging``: whether the memory is limited
+    and carriers merge.
     """
     eye, kept = at.carrier_eye, mark_to_act(at)
     return follow(
@@ -92,8 +91,8 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
     slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * per_feed)
     noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
     spread = math.hypot(c.arrival.spread_mm, per_feed * ins.gap_sd_mm, noise)
-    # a lateness is counted from the point, which lies at a count, and not from the tick after it:
-    # one of as many whole counts as there is room for is within reach until the next count
+    # lateness counts from the point, which lies at a count, not from the tick after it: a lateness
+    # of the most whole counts that fit is within reach until the next count
     room, count = c.length_mm - at.settings.target_offset_mm, at.count_mm
     if count > 0.0:
         room = count * (math.floor(room / count) + 1.0)

@@ -1,20 +1,19 @@
-"""How long carriers wait for a feeder, each wait handed on to the next (Lindley's recursion).
+"""How long carriers wait for a feeder, each wait passed on to the next (Lindley's recursion).
 
-With D the belt travel by which the feeder is ready after a carrier's engage point, it waits
-W = max(0, D − U), U the noise of its own point and tick. One that waits no longer than the
-room on it is served, and the next finds D' = max(U, D) + service − pitch; one that waits longer is
-dropped, and the next finds D' = D − pitch; so does one behind a pitch that brings no mark.
+With D the belt travel by which the feeder is ready after a carrier's engage point, the carrier
+waits W = max(0, D − U), U the noise of its own point and tick. If the wait does not exceed its room
+it is served, and the next one finds D' = max(U, D) + service − pitch; else it is dropped, and the
+next finds D' = D − pitch, as after a pitch that brings no mark.
 
 That is Lindley's recursion (Lindley 1952, Proceedings of the Cambridge Philosophical Society
-48:277-289, from memory) with an end to patience. Its stationary law is solved for on a row of
-nodes, fine near 0 and a thirtieth of D apart far from it: what falls between two nodes is shared
-between them so that its mean stays, and the share beyond a limit is taken from the law itself,
-one step on. Sharing spreads D, by up to a quarter of the nodes' distance squared a step, and where
-a feeder hardly keeps up that is what makes waits. So nodes are then put where D is, their distance
-as the third root of how rarely (which makes the sum of all spreads least), until the mean wait
-stays. With exponential gaps, an equal service and no end to patience this is M/D/1, whose
-formula (Erlang 1909) is the test: shares are met to 1 %, the mean wait to 1.5 %
-(tests/theory/test_waits.py).
+48:277-289, from memory) with limited patience. Its stationary law is solved on a row of nodes, fine
+near 0 and a thirtieth of D apart far from it: a value between two nodes is shared between them so
+that its mean stays, and the share beyond a limit is taken from the law itself, one step on. Sharing
+adds a variance to D of up to a quarter of the squared node distance a step, which matters where
+a feeder hardly keeps up. So nodes are then placed where D mostly is, with distances that grow as
+the third root of its rarity (which minimises the sum of all added variances), until the mean wait
+stays. With exponential gaps, equal services and unlimited patience this is M/D/1, whose formula
+(Erlang 1909) is the test: shares agree to 1 %, the mean wait to 1.5 % (tests/theory/test_waits.py).
 """
 
 from __future__ import annotations
@@ -31,7 +30,7 @@ from feedsim.arrivals.law import Arrival, clipped_beyond
 from feedsim.probability.distribution_parts import normal_nodes
 
 _FINE = 8192
-_FAR = 8.0  # standard deviations beyond which a normal part is nothing
+_FAR = 8.0  # standard deviations beyond which a normal part is negligible
 _RELATIVE = 1.0 / 30.0
 _NODES_BELOW = 16.0
 _NOISE_NODES, _PLACES = 7, 64
@@ -54,14 +53,14 @@ class Queue:
     come : float
         Share of pitches that bring a mark.
     service_mm : float
-        From an engage tick to the first at which the next one may be, less the gap between inserts.
+        From an engage tick to the next possible one, less the gap between inserts.
     gap_mm, gap_sd_mm, least_gap_mm : float
         The gap between inserts, as drawn (clipped), as belt travel.
     double, double_mm : float
         Share of services that are longer by up to a length, and that length.
     again : tuple of (float, float)
-        By how much services are longer whose search goes on (mm), each with its share; also of
-        those in which it does not. The shares' sum is 1.
+        Extra travel of a service because its search goes on (mm; 0 if it does not), with its share.
+        The shares add up to 1.
     noise_sd_mm : float
         Standard deviation of U, mean 0.
     room_mm : float
@@ -86,10 +85,10 @@ class Queue:
 
 @dataclass(frozen=True, slots=True)
 class Waits:
-    """The stationary law of waits: how likely one beyond a travel is, of all carriers.
+    """The stationary law of waits.
 
-    ``beyond``: travel (mm, not below 0; one or an array) → share of the carriers that bring a mark.
-    ``dropped``: share of carriers that wait for longer than there is room on them.
+    ``beyond``: travel (mm, not below 0; one or an array) → share of the marked carriers that wait
+    longer. ``dropped``: share that waits longer than its room.
     """
 
     beyond: Callable[[Floats | float], Floats]
@@ -100,7 +99,7 @@ class Waits:
         object.__setattr__(self, "dropped", float(self.beyond(self.room_mm)))
 
     def served_beyond(self, travel: Floats | float) -> Floats:
-        """Return the share of those served that wait for more than a travel (mm), or each."""
+        """Return the share of served carriers that wait more than a travel (mm), or each."""
         if self.dropped >= 1.0:
             return np.zeros_like(travel)
         waits = np.maximum(0.0, self.beyond(np.maximum(0.0, travel)) - self.dropped)
@@ -108,8 +107,8 @@ class Waits:
 
     @property
     def mean_mm(self) -> float:
-        """∫ P(wait > x) dx of those that are served (mm), up to the room on a carrier."""
-        # closer together near 0, where a share falls fastest
+        """Mean wait of served carriers (mm): ∫ P(wait > x) dx up to the room (elementary)."""
+        # denser near 0, where the share falls fastest
         places = self.room_mm * np.linspace(0.0, 1.0, _PLACES) ** 2
         heights, widths = self.served_beyond(places), np.diff(places)
         return float(0.5 * np.sum((heights[1:] + heights[:-1]) * widths))
@@ -137,8 +136,8 @@ def waits_of(queue: Queue) -> Waits:
 class _Settled:
     """The stationary law of D on a row of nodes.
 
-    ``here``: the share of carriers at each node; ``starts``, ``stays``: of those from which D goes
-    on by a service, and by a pitch alone. ``mean_mm``: about the mean wait.
+    ``here``: share of carriers at each node; ``starts``, ``stays``: shares that go on by a service,
+    and by a pitch alone. ``mean_mm``: roughly the mean wait.
     """
 
     steps: _Steps
@@ -154,14 +153,14 @@ class _Settled:
     def of(
         cls, queue: Queue, steps: _Steps, nodes: Floats, noise: Floats, chances: Floats
     ) -> _Settled:
-        # who is served at once, its service from a noise's point (nodes × noise), and later, from D
+        # served at once, from the noise's point (nodes × noise), or later, from D
         waits = nodes[:, None] - noise
         sooner = (waits < 0.0) * chances * queue.come
         later = ((waits >= 0.0) & (waits <= queue.room_mm)) @ chances * queue.come
         stay = 1.0 - later - sooner.sum(axis=1)
         points, serving = _between(noise, nodes), _moves(steps.serving, nodes)
         moved = later[:, None] * serving + stay[:, None] * _moves(steps.passing, nodes)
-        # not by a library of linear algebra, whose threads each take a core to wait for the others
+        # einsum, not BLAS, whose threads each occupy a core while they wait for the others
         moved += np.einsum("ij,jk->ik", sooner, np.einsum("ij,jk->ik", points, serving))
         here = _stationary(moved)
         starts, stays = here * later + (here @ sooner) @ points, here * stay
@@ -169,14 +168,14 @@ class _Settled:
         return cls(steps, nodes, noise, chances, here, starts, stays, mean)
 
     def finer(self, many: int) -> Floats:
-        """Return a number of nodes, dense where D mostly is."""
+        """Return new nodes, dense where D mostly is."""
         apart = np.diff(self.nodes)
         weights = 0.5 * (self.here[1:] + self.here[:-1]) + _ANYWHERE * apart / apart.sum()
         nodes = np.concatenate(([0.0], np.cumsum(apart * np.cbrt(weights / apart))))
         return np.interp(np.linspace(0.0, nodes[-1], many), nodes, self.nodes)
 
     def beyond(self, travel: Floats | float) -> Floats:
-        """Return the share of carriers that wait for more than a travel (mm), or each."""
+        """Return the share of carriers that wait more than a travel (mm), or each of some."""
         # travels × noise × nodes
         far = np.asarray(travel)[..., None, None] + self.noise[:, None] - self.nodes
         moves = np.einsum("...ij,j", 1.0 - self.steps.serving.below(far), self.starts)
@@ -186,7 +185,7 @@ class _Settled:
 
 
 def _nodes(queue: Queue, *, low: float, high: float) -> Floats:
-    """Return nodes from the lowest place of D that matters to the highest."""
+    """Return nodes from the lowest relevant D to the highest."""
     fine = max(queue.fine_mm, (high - low) / 4000.0)
     places = list(np.arange(low, 0.0, max(fine, -low / _NODES_BELOW)))
     x = 0.0
@@ -198,7 +197,7 @@ def _nodes(queue: Queue, *, low: float, high: float) -> Floats:
 
 
 def _between(places: Floats, nodes: Floats) -> Floats:
-    """Return each place's (row) parts at the two nodes (columns) about it."""
+    """Return each place's (row) weights at its two neighbouring nodes (columns)."""
     after = np.clip(np.searchsorted(nodes, places), 1, len(nodes) - 1)
     part = np.clip((places - nodes[after - 1]) / (nodes[after] - nodes[after - 1]), 0.0, 1.0)
     ones = np.eye(len(nodes))
@@ -218,7 +217,7 @@ class _Law:
         function = np.minimum(1.0, np.cumsum(shares))
         width = places[1] - places[0]
         whole = np.concatenate(([0.0], np.cumsum(function)[:-1] * width))
-        # half of what a place has lies below it
+        # half of a place's share lies below it
         return cls(places, function - 0.5 * shares, whole)
 
     def below(self, x: Floats) -> Floats:
@@ -240,8 +239,8 @@ class _Law:
 def _moves(law: _Law, nodes: Floats) -> Floats:
     """Return the shares with which each node (row) moves to each (column) by a step of the law.
 
-    The share of a node is the mean of the tent over it: second differences of E[max(0, x − X)].
-    What ends below the first node or above the last is put there.
+    A node's share is the mean of its tent function: second differences of E[max(0, x − X)] (any
+    textbook on finite elements). Moves beyond the first or last node end there.
     """
     under = law.under(nodes[None, :] - nodes[:, None])
     slopes = np.diff(under, axis=1) / np.diff(nodes)[None, :]
@@ -250,12 +249,11 @@ def _moves(law: _Law, nodes: Floats) -> Floats:
 
 
 def _stationary(moved: Floats) -> Floats:
-    """Return the law that stays as it is: πM = π, Σπ = 1; ``moved`` is lost.
+    """Return the stationary law, πM = π, Σπ = 1; overwrites ``moved``.
 
-    Where feeders are at rest now and then, what is moved some times is that law. Else
-    nodes are left out from the lowest on, and what moves by way of them is put down to the others
-    (Grassmann, Taksar and Heyman 1985, Operations Research 33:1107-1116, from memory), up to one
-    beyond which there is as good as nothing.
+    If the feeder rests now and then, a few moves give it. Else nodes are eliminated from the lowest
+    on, moves by way of them going to the others (Grassmann, Taksar and Heyman 1985, Operations
+    Research 33:1107-1116, from memory), up to one with practically nothing beyond it.
     """
     np.maximum(moved, 0.0, out=moved)
     moved /= moved.sum(axis=1)[:, None]
@@ -281,7 +279,7 @@ def _stationary(moved: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Steps:
-    """What D moves by to the next carrier: served, and not."""
+    """The changes of D to the next carrier, served or not."""
 
     serving: _Law
     passing: _Law
@@ -307,7 +305,7 @@ class _Steps:
         )
         longer = _tents(lambda x: _longer_beyond(queue, x), start=-width, width=width)
         size = 2 * _FINE
-        # service − pitch: the pitch turned round, so that its last place comes first
+        # service − pitch: the pitch reversed, so that its last place comes first
         waves = (np.fft.rfft(shares, size) for shares in (gap, longer, pitch[::-1]))
         both = np.maximum(np.fft.irfft(math.prod(waves), size)[:-1], 0.0)
         first = start - (_FINE - 1) * width
@@ -325,9 +323,9 @@ class _Steps:
 
 
 def _tents(beyond: Callable[[Floats], Floats], *, start: float, width: float) -> Floats:
-    """Return a law's shares on an even row of places, its mean kept; what is further is last.
+    """Return a law's shares on an even row of places, its mean kept; the last takes the rest.
 
-    ``beyond``: x → E[max(0, X − x)], whose second differences they are.
+    ``beyond``: x → E[max(0, X − x)], whose second differences they are (elementary).
     """
     places = start + width * np.arange(-1, _FINE + 1, dtype=np.float64)
     found: Floats = np.maximum(np.diff(beyond(places), n=2), 0.0) / width
@@ -336,9 +334,9 @@ def _tents(beyond: Callable[[Floats], Floats], *, start: float, width: float) ->
 
 
 def _longer_beyond(queue: Queue, x: Floats) -> Floats:
-    """Return E[max(0, L − x)] of what a double and inserts gone by make longer, shape of ``x``.
+    """Return E[max(0, L − x)], L the extra travel for a double and passed inserts, shape of ``x``.
 
-    A double is longer by anything up to d: E[max(0, U − x)] = (d − x)²/2d for 0 ≤ x ≤ d.
+    A double adds anything up to d: E[max(0, U − x)] = (d − x)²/2d for 0 ≤ x ≤ d (elementary).
     """
     found: Floats = np.zeros_like(x)
     for longer, chance in queue.again:
