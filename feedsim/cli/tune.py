@@ -43,7 +43,7 @@ def tune(
             "--knob",
             "KEY=VALUES",
             "What may be chosen: a range (from, to, step), "
-            '"feeder.0.settings.stage_position=40:90:1 mm", or what can be had, '
+            '"feeder.0.settings.stage_position=40:90:1 mm", or the possible values, '
             '"controller.motion_cycle=0.5,1,2 ms". May be given again; joins those of [tune].',
         ),
     ] = None,

@@ -1,6 +1,6 @@
-"""How carriers arrive: which keys go together, and the record read where its name stands.
+"""How carriers arrive: which keys go together, and the record in place of its file name.
 
-A scenario holds the recorded pitches themselves, so that it can be run again without the file.
+A scenario holds the recorded pitches themselves, so it runs again without the file.
 """
 
 from __future__ import annotations

@@ -31,7 +31,7 @@ OF_A_RECORD = ("record", "record_speed", "after_record")
 
 @dataclass(frozen=True)
 class OrNothing(KeyType):
-    """A quantity; None where the key is left out."""
+    """A quantity; None if left out."""
 
     quantity: Quantity
 
@@ -48,10 +48,10 @@ class OrNothing(KeyType):
 
 @dataclass(frozen=True)
 class Record(KeyType):
-    """Recorded pitches (mm); none where the key is left out.
+    """Recorded pitches (mm); none if left out.
 
-    A file name is allowed too, and reads as no pitches here: where it applies, its pitches have
-    already replaced it (:mod:`feedsim.scenario.arrivals`).
+    A file name is valid too, and reads as no pitches: if it applies,
+    :mod:`feedsim.scenario.arrivals` has already replaced it by its pitches.
     """
 
     most: int = MOST_PITCHES
@@ -79,7 +79,7 @@ class Record(KeyType):
         return tuple(pitches)
 
     def _pitch(self, raw: Any) -> float:
-        """Read one pitch; twenty times as fast if feedsim wrote it, to the same float."""
+        """Read one pitch; twenty times faster if feedsim wrote it, to the same float."""
         if isinstance(raw, str) and self.plain.fullmatch(raw):
             return float(raw[:-3])
         return float(self.pitch.read(raw))
@@ -146,7 +146,7 @@ class Carrier(Section):
     arrival: Annotated[
         Literal["paced", "random", "recorded"], Choice("paced", "random", "recorded")
     ] = key(
-        "Paced by a feeder upstream, laid by hand at random, or recorded on a line.",
+        "Paced by a feeder upstream, laid at random by hand, or recorded on a line.",
         "paced",
     )
     record: Annotated[tuple[float, ...], Record()] = key(

@@ -1,7 +1,7 @@
-"""Distances in encoder counts: ``"8400 counts"`` to mm, by the counts and the wheel of the encoder.
+"""Distances in encoder counts: ``"8400 counts"`` to mm, by the encoder's counts and wheel.
 
 Controllers show and take engage and disengage distances in counts. The size of a count comes from
-another table, so these keys are read before the scenario is checked key by key.
+another table, so these keys are converted before each key is checked.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def _read(
     count_mm: Fraction | None,
     faults: list[Fault],
 ) -> Iterator[tuple[Any, Any]]:
-    """Yield the keys of a table with their values, those in counts in mm."""
+    """Yield the keys of a table with their values, counts converted to mm."""
     for name, raw in table.items():
         value = raw
         if str(name).rpartition(".")[2] in COUNTED:

@@ -36,7 +36,7 @@ class TextOrNone(KeyType):
 
 
 def _tables(name: str, most: int) -> BeforeValidator:
-    """Check that this is a list of tables, and their number, before reading each."""
+    """Check that this is a list of not too many tables, before reading each."""
     allowed = f"up to {most} of [[feeder.drive.{name}]]"
 
     def check(raw: Any) -> Any:
@@ -64,7 +64,7 @@ class Roller(Section):
         "Moment of inertia about its axis, if known; replaces size and density.",
         "0 kg*m^2",
     )
-    count: Annotated[int, Whole(1, 1000)] = key("How many of these turn.", 1)
+    count: Annotated[int, Whole(1, 1000)] = key("Number of such rollers.", 1)
 
 
 class Reduction(Section):
@@ -82,7 +82,7 @@ class Reduction(Section):
 class Motor(Section):
     """A candidate to drive the feeder, from its data sheet."""
 
-    name: Annotated[str, Text(100)] = key("Name, unlike that of any other candidate.")
+    name: Annotated[str, Text(100)] = key("Name; each candidate has its own.")
     rated_torque: Torque = key("Continuous torque at rated speed.")
     peak_torque: Torque = key("Peak torque, for a short time.")
     rated_speed: Turning = key("Speed for which torque and power are rated.")
@@ -92,17 +92,17 @@ class Motor(Section):
     )
     rated_power: Annotated[float, Quantity("power", above=0.0)] = key("Continuous power.")
     over_temperature_factor: Annotated[float, Ratio(0.1, 1.0)] = key(
-        "Share of rated torque and power that is left where it runs hotter than rated.", 1.0
+        "Share of rated torque and power left at temperatures above the rated one.", 1.0
     )
 
 
 class Drive(Section):
-    """The drive of the feeder, for feedsim drive; nothing else asks for it."""
+    """The drive of the feeder, for feedsim drive and an automatic largest acceleration."""
 
     roller_diameter: Size = key("Diameter of the feed roller at the feed surface.")
-    belt_mass: Mass = key("Mass of belts and whatever else moves at feed speed.", "0 kg")
+    belt_mass: Mass = key("Mass of belts and other parts that move at feed speed.", "0 kg")
     insert_mass: Mass = key("Mass of one insert.", "0 kg")
-    inserts_carried: Annotated[int, Whole(0, 10_000)] = key("Inserts that move at a time.", 1)
+    inserts_carried: Annotated[int, Whole(0, 10_000)] = key("Inserts moving at a time.", 1)
     friction_torque: Annotated[float, Quantity("torque", at_least=0.0)] = key(
         "Friction torque at the feed roller's shaft while it turns.", "0 Nm"
     )
@@ -110,19 +110,19 @@ class Drive(Section):
         "Force with which the magazine holds the next insert back.", "0 N"
     )
     pull_off_from: Length = key(
-        "Feed travel of a cycle from which it acts; 0 mm is as the clutch closes.", "0 mm"
+        "Feed travel in a cycle at which this force begins; 0 mm: as the clutch closes.", "0 mm"
     )
     pull_off_travel: Annotated[float | Literal["auto"], Auto(Quantity("length", at_least=0.0))] = (
-        key("Feed travel over which it acts; auto is the length of an insert.", "auto")
+        key("Feed travel over which it acts; auto: the length of an insert.", "auto")
     )
     friction_coefficient: Annotated[float, Ratio(0.0, 10.0)] = key(
-        "Friction coefficient between feed surface and insert; 0 where it is not known.", 0.0
+        "Friction coefficient between feed surface and insert; 0: unknown.", 0.0
     )
     normal_force: Annotated[float, Quantity("force", at_least=0.0)] = key(
-        "Force that presses the insert on the feed surface; 0 N where it is not known.", "0 N"
+        "Force that presses the insert on the feed surface; 0 N: unknown.", "0 N"
     )
     service_factor: Annotated[float, Ratio(1.0, 10.0)] = key(
-        f"Torques and power are multiplied by it before they are compared. {_PRACTICE}", 1.2
+        f"Factor on required torques and power before comparing. {_PRACTICE}", 1.2
     )
     allowed_inertia_ratio: Annotated[float, Ratio(0.1, 1000.0)] = key(
         f"Largest reflected inertia, as a multiple of the rotor's. {_PRACTICE}", 10.0
@@ -131,7 +131,7 @@ class Drive(Section):
         "Rollers, pulleys and couplings that turn.", ()
     )
     reduction: Annotated[tuple[Reduction, ...], _tables("reduction", _MOST_TABLES)] = key(
-        "Stages from the motor to the feed roller; none: it sits on the roller's shaft.", ()
+        "Stages from the motor to the feed roller; none: the motor sits on its shaft.", ()
     )
     motor: Annotated[tuple[Motor, ...], _tables("motor", MOST_MOTORS)] = key(
         "Candidates to drive the feeder.", ()
@@ -140,12 +140,12 @@ class Drive(Section):
         "Instead: a CSV file of candidates, its path relative to this one.", ""
     )
     chosen: Annotated[str, TextOrNone(100)] = key(
-        "Name of the candidate that drives it; servo.max_acceleration may then be auto.", ""
+        "Name of the chosen candidate; servo.max_acceleration may then be auto.", ""
     )
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """The file's name: its rows are among the motors."""
+        """The file's name: its rows have joined the motors."""
         return ("motors",)
 
 

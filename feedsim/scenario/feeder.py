@@ -35,7 +35,7 @@ AutoLead = Annotated[float | Literal["auto"], Auto(Quantity("time", at_least=-10
 
 @dataclass(frozen=True)
 class Ramp(KeyType):
-    """A ramp, 0 or more: seconds, or mm of travel, as the key ``ramp`` above it says."""
+    """A ramp, 0 or more: seconds or mm of travel, depending on the key ``ramp`` above it."""
 
     def read(self, raw: Any, siblings: Siblings | None = None) -> float:
         """Check a ramp; see :meth:`KeyType.read`."""
@@ -69,7 +69,7 @@ def _ramp_kinds(siblings: Siblings | None) -> tuple[Kind, ...]:
 
 
 class Insert(Section):
-    """The inserts, and how the singulator lets them onto the insert path."""
+    """The inserts, and how the singulator draws them."""
 
     length: Size = key("Length of an insert, along the insert path.")
     gap: Length = key("Tail of one insert to nose of the next, a length.")
@@ -80,15 +80,15 @@ class Insert(Section):
     slip: Distance = key(
         "How far an insert falls back in the feeder from staged to placed, a length.", "0 mm"
     )
-    slip_sd: Length = key("Standard deviation of that, a length.", "0 mm")
+    slip_sd: Length = key("Standard deviation of that slip, a length.", "0 mm")
     misfeed: Share = key("Share of draws that bring no insert.", "0 %")
     double: Share = key("Share of draws that bring two inserts, one on the other.", "0 %")
     magazine: Annotated[int, Whole(0, 100_000_000)] = key(
-        "Inserts that the magazine holds; 0: it never runs empty.", 0
+        "Capacity of the magazine in inserts; 0: it never runs empty.", 0
     )
     magazine_warning: Annotated[int, Whole(0, 100_000_000)] = key(
-        "Inserts left at which it is refilled while the line runs; 0: only once it is empty and "
-        "the line stands.",
+        "Inserts left at which it is refilled while the line runs; 0: only when it is empty and "
+        "the line has stopped.",
         0,
     )
     refill_time: Time = key("Time to fill the magazine.", "30 s")
@@ -100,8 +100,8 @@ class DoubleCheck(Section):
     finds: Share = key("Share of doubles that it finds.", "0 %")
     false_alarm: Share = key("Share of single inserts that it calls a double.", "0 %")
     action: Annotated[Literal["count", "stop"], Choice("count", "stop")] = key(
-        "What happens when it finds one: it is counted and goes on, or the line stops and it is "
-        "taken out.",
+        "What to do with a double that it finds: count it and go on, or stop the line and take it "
+        "out.",
         "count",
     )
 
@@ -143,8 +143,7 @@ class Servo(Section):
     max_acceleration: Annotated[
         float | Literal["auto"], Auto(Quantity("acceleration", above=0.0, may_be_infinite=True))
     ] = key(
-        'Largest acceleration the drive can give; "inf m/s^2" is any, auto that of the chosen '
-        "motor.",
+        'Largest acceleration of the drive; "inf m/s^2": no limit, auto: that of the chosen motor.',
         "150 m/s^2",
     )
     command_delay: Delay = key("From the controller to the drive, a time.", "0 ms")
@@ -161,7 +160,7 @@ class Resolution(Section):
         "Step of leads, a time.", "0 ms"
     )
     ratio: Annotated[int, Whole(0, 2**31 - 1)] = key(
-        "Largest whole number of the fraction that the speed ratio is typed in as, 10 or more.", 0
+        "Largest whole number in the fraction that states the speed ratio, 10 or more.", 0
     )
 
 
@@ -175,7 +174,7 @@ class Settings(Section):
         "auto",
     )
     engage_lead: AutoLead = key(
-        "Time by which the clutch closes sooner, to make up for the delays; or auto.", "auto"
+        "Time by which the clutch closes sooner, to compensate delays; or auto.", "auto"
     )
     disengage_distance: AutoDistance = key(
         "Belt travel from the insert's edge to opening the clutch, extrapolated to zero speed; or "
@@ -183,14 +182,14 @@ class Settings(Section):
         "auto",
     )
     disengage_lead: AutoLead = key(
-        "Time by which the clutch opens sooner, to make up for the delays; or auto.", "auto"
+        "Time by which the clutch opens sooner, to compensate delays; or auto.", "auto"
     )
     speed_ratio: Annotated[float, Ratio(0.1, 10.0)] = key("Feed travel per belt travel.", 1.0)
     speed_trim: Annotated[float, Quantity("share", at_least=-0.5, at_most=0.5)] = key(
         "Correction of the speed ratio, a share.", "0 %"
     )
     stage_correction: Annotated[bool, YesNo()] = key(
-        "Whether the engaging point compensates for where the insert was really staged.", False
+        "Whether the engaging point compensates for the insert's actual stage position.", False
     )
     resolution: Resolution = Field(default_factory=Resolution)
 
@@ -198,7 +197,7 @@ class Settings(Section):
 class Feeder(Section):
     """One feeder beside the line."""
 
-    name: Annotated[str, Text(100)] = key("Name, unlike that of any other feeder.")
+    name: Annotated[str, Text(100)] = key("Name; each feeder has its own.")
     eye_to_placement: Size = key("Carrier eye to placement point, along the line, a length.")
     insert_eye_to_placement: Size = key(
         "Insert eye to placement point, along the insert path, a length."
@@ -207,10 +206,10 @@ class Feeder(Section):
         "Last point at which the feeder holds an insert, from the insert eye, a length.", "100 mm"
     )
     nose_limit: Size = key(
-        "Where a staged nose begins to reach into the carriers' way, from the insert eye.",
+        "Where a staged nose begins to reach into the carriers' path, from the insert eye.",
         "95 mm",
     )
-    jog_speed: Speed = key("Speed at which the feeder jogs in its first insert.", "100 mm/s")
+    jog_speed: Speed = key("Speed for jogging in the first insert.", "100 mm/s")
     insert: Insert
     eye: Eye = Field(default_factory=Eye)
     double_check: DoubleCheck = Field(default_factory=DoubleCheck)

@@ -1,7 +1,6 @@
-"""Whether the machine that a file describes can work at all.
+"""Whether the machine in a file can work at all.
 
-The checks read the raw data key by key and skip keys that are faulty in themselves, so all
-faults of a file are reported at once.
+The checks read the raw data key by key and skip faulty keys, so all faults are reported at once.
 """
 
 from __future__ import annotations
@@ -25,18 +24,7 @@ _LEAST_RATIO = 10
 
 
 def geometry_faults(data: dict[str, Any]) -> list[Fault]:
-    """Find combinations of valid keys that cannot work.
-
-    Parameters
-    ----------
-    data : dict
-        A whole scenario as read from the file.
-
-    Returns
-    -------
-    list of Fault
-        Empty if all keys fit together.
-    """
+    """Find combinations of valid keys of a whole scenario that cannot work."""
     given = Given(data)
     faults = [*_carriers(given), *_record(given), *_eye(given, ("carrier_eye",)), *_names(given)]
     for number in range(given.feeders):
@@ -154,7 +142,7 @@ def _target(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
 
 
 def _resolution(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
-    """Check that distances have one step, and that a fraction can come near any ratio."""
+    """Check that distances have one step, and that a fraction can approximate any ratio."""
     length, counts = given(*here, "distance"), given(*here, "distance_counts")
     ratio = given(*here, "ratio")
     if length and counts:

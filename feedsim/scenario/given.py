@@ -1,4 +1,4 @@
-"""The keys given in a scenario, read one by one from its raw data, past faulty ones."""
+"""The keys given in a scenario, read one by one from its raw data, skipping faulty ones."""
 
 from __future__ import annotations
 
@@ -12,13 +12,7 @@ from feedsim.scenario.wording import dotted, shown
 
 
 class Given:
-    """The checked value of a key in raw data, or None where it has a fault.
-
-    Parameters
-    ----------
-    data : dict
-        A whole scenario as read from the file.
-    """
+    """The checked values of keys in the raw data of a whole scenario; None for faulty ones."""
 
     def __init__(self, data: dict[str, Any]) -> None:
         self._data = data
@@ -27,7 +21,7 @@ class Given:
         self.feeders = number if number <= MOST_FEEDERS else 0
 
     def __call__(self, *path: str | int) -> Any:
-        """Give the checked value at a path; None where it has a fault or there is none."""
+        """Return the checked value at a path; None if it is faulty or missing."""
         leaf = node([part for part in path if isinstance(part, str)])
         if leaf is None or leaf.leaf is None:
             return None

@@ -24,7 +24,7 @@ Below = tuple[tuple[str | int, ...], Any, str]
 
 
 class Section(BaseModel):
-    """A table of the file: frozen, no unknown keys allowed, defaults checked too."""
+    """A table of the file: frozen, without unknown keys, defaults checked too."""
 
     model_config = ConfigDict(
         frozen=True,
@@ -44,7 +44,7 @@ def key(about: str, default: Any = ..., **more: Any) -> Any:
     return Field(default, description=about, **more)
 
 
-class Refused(ValueError):  # noqa: N818 - it says what happened, and reads so
+class Refused(ValueError):  # noqa: N818 - reads well without "Error"
     """A value that is not allowed.
 
     Parameters
@@ -54,7 +54,7 @@ class Refused(ValueError):  # noqa: N818 - it says what happened, and reads so
     message : str
         Replaces the whole sentence "found ...; needs ...".
     below : tuple of (path below the key, value found there, allowed)
-        The faults inside a list, where the value is one.
+        The faults inside a list.
     """
 
     def __init__(self, allowed: str, message: str = "", *, below: tuple[Below, ...] = ()) -> None:
@@ -73,7 +73,7 @@ class KeyType(ABC):
         Parameters
         ----------
         raw : object
-            What a TOML reader gives.
+            As a TOML reader gives it.
         siblings : dict, optional
             The keys before it in the same table, already checked.
 

@@ -27,7 +27,7 @@ Size = Annotated[float, Quantity("length", above=0.0)]
 Distance = Annotated[float, Quantity("length")]
 Time = Annotated[float, Quantity("time", at_least=0.0)]
 Delay = Annotated[float, Quantity("time", at_least=0.0, at_most=10.0)]
-"""Bounds of the delay of an eye, a drive or a filter."""
+"""Delay of an eye, a drive or a filter."""
 Tick = Annotated[float, Quantity("time", at_least=0.0, at_most=1.0)]
 """From one tick of a program to the next."""
 Speed = Annotated[float, Quantity("speed", above=0.0)]
@@ -66,7 +66,7 @@ class Profile(KeyType):
         return tuple(points)
 
     def _point(self, raw: Any, place: int, faults: list[Below]) -> tuple[float, float]:
-        """Read one point; NaN where it is faulty."""
+        """Read one point; NaN for a fault."""
         if not isinstance(raw, (list, tuple)) or len(raw) != 2:
             faults.append(((place,), raw, 'a time and a speed, such as ["5 s", "60 m/min"]'))
             return math.nan, math.nan
@@ -115,8 +115,8 @@ class Encoder(Section):
     """The encoder on the conveyor."""
 
     kind: Annotated[Literal["incremental", "absolute"], Choice("incremental", "absolute")] = key(
-        "Type of encoder: after a stop without power an incremental one must find home, and misses"
-        " carriers that come meanwhile; an absolute one keeps its position.",
+        "Type of encoder: after a stop without power an incremental one must home, and misses "
+        "carriers that come meanwhile; an absolute one keeps its position.",
         "incremental",
     )
     counts_per_rev: Annotated[int, Whole(1, 1_000_000_000)] = key(
@@ -127,7 +127,7 @@ class Encoder(Section):
         "Excess of true over counted belt travel, a share; negative if the belt travels less.",
         "0 %",
     )
-    home_time: Time = key("Time that an incremental encoder takes to find home.", "10 s")
+    home_time: Time = key("Homing time of an incremental encoder.", "10 s")
 
 
 class Line(Section):
@@ -138,7 +138,7 @@ class Line(Section):
         "Acceleration of the belt where no profile sets it.", "0.5 m/s^2"
     )
     profile: Annotated[tuple[tuple[float, float], ...], Profile()] = key(
-        "Speed over time: points of a time and a speed, straight in between, the last speed held. "
+        "Speed over time: points of time and speed, linear in between, the last speed held. "
         "None: the line speed throughout.",
         [],
     )
@@ -153,8 +153,8 @@ class Eye(Section):
         "Largest deviation of the response either way, a time, at most the response.", "0 ms"
     )
     off_response: Delay = key(
-        "Delay from the trailing edge to the output switching off, a time; an edge that comes "
-        "sooner is not seen.",
+        "Delay from the trailing edge to the output switching off, a time; an edge before that is "
+        "not seen.",
         "0.5 ms",
     )
     edge_sd: Annotated[float, Quantity("length", at_least=0.0, at_most=100.0)] = key(
@@ -164,13 +164,13 @@ class Eye(Section):
     capture: Annotated[
         Literal["latched", "scanned", "polled"], Choice("latched", "scanned", "polled")
     ] = key(
-        "Whether the count is latched as the eye switches, or read at the next scan after that, or"
-        " the program polls the eye's level at each scan and loses whatever falls between two "
-        "scans: a short card, or the gap between two.",
+        "latched: the count is stored as the eye switches. scanned: it is stored at the next scan. "
+        "polled: the program sees only the eye's level at each scan, and misses a short card or "
+        "gap between two scans.",
         "latched",
     )
     filter_time: Delay = key(
-        "Input filter: how long a level of the eye's output must last to count, a time; 0 is none.",
+        "Input filter: time for which a level of the eye's output must last to count; 0: none.",
         "0 ms",
     )
 
@@ -178,13 +178,13 @@ class Eye(Section):
 class Controller(Section):
     """The program that watches the eyes and closes the clutches."""
 
-    scan: Tick = key("Time from one scan of the program to the next; 0 is at once.", "2 ms")
+    scan: Tick = key("Time from one scan of the program to the next; 0: at once.", "2 ms")
     motion_cycle: Tick = key(
-        "Time from one motion cycle to the next, in which clutches act; 0 is at once.", "1 ms"
+        "Time from one motion cycle, in which clutches act, to the next; 0: at once.", "1 ms"
     )
     speed_filter: Time = key("Time constant of the filter on the encoder speed.", "0 ms")
     search_limit: Size = key(
-        "Feed travel without an insert seen after which the search ends, a length.", "10 m"
+        "Feed travel after which a search ends without an insert, a length.", "10 m"
     )
     mark_memory: Annotated[int, Whole(1, 1_000_000)] = key(
         "Carriers that the program can remember between the eye and the engaging point.", 8

@@ -1,7 +1,7 @@
 """Common words for keys, used for suggestions.
 
-``tolerance`` in ``[acceptance]`` is ``placement_tolerance``, though ``within_tolerance`` is spelt
-just as similarly; ``delay`` of an eye is its ``response``, though the two look nothing alike.
+Spelling alone does not find these: ``tolerance`` in ``[acceptance]`` is ``placement_tolerance``,
+not ``within_tolerance``, and ``delay`` of an eye is its ``response``.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 _MEANT: dict[str, tuple[str, ...]] = {
-    # word: the keys that it may stand for, in the order in which they are tried
+    # word: the keys that it may mean, tried in order
     "tolerance": ("placement_tolerance",),
     "error": ("placement_tolerance",),
     "max_error": ("placement_tolerance",),

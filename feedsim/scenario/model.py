@@ -28,7 +28,7 @@ class Limits(Section):
         "Largest difference between insert and belt speed at placement, a share.", "5 %"
     )
     overhang: Length = key(
-        "How far an insert may stick out over its carrier, at either end, a length.", "0 mm"
+        "How far an insert may overhang its carrier at either end, a length.", "0 mm"
     )
     jam_probability: JamProbability | None = key(
         "Probability that each hazard becomes a jam, which stops the line; none does if left out.",
@@ -81,12 +81,12 @@ class Scenario(Section):
     limits: Limits = Field(default_factory=Limits)
     acceptance: Acceptance = Field(default_factory=Acceptance)
     product: Product | None = key(
-        "The recipe of a product; if left out, it needs an insert of each feeder.",
+        "The recipe of a product; by default it needs an insert of each feeder.",
         None,
         json_schema_extra=as_table,
     )
     divert: Divert | None = key(
-        "A gate beyond the last feeder; there is none if left out.",
+        "A gate beyond the last feeder, if any.",
         None,
         json_schema_extra=as_table,
     )

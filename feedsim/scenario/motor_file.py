@@ -17,7 +17,7 @@ from feedsim.scenario.wording import dotted, shown
 MOST_MOTORS = 200
 _LARGEST = 1_000_000  # bytes
 _LONGEST = 60  # characters of a file's name that are shown
-_MOST_ROWS = 5  # of faulty ones, told one by one
+_MOST_ROWS = 5  # faulty rows reported one by one
 _TORQUE = {
     "n_m": "N*m",
     "nm": "N*m",
@@ -62,8 +62,8 @@ def with_motors(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], lis
     Returns
     -------
     data : dict
-        With ``[[feeder.drive.motor]]`` for each row in place of ``motors``, which stays where
-        its file is faulty.
+        With ``[[feeder.drive.motor]]`` for each row in place of ``motors``, which stays if its
+        file is faulty.
     faults : list of Fault
         The faults of the files.
     """
@@ -92,7 +92,7 @@ def with_motors(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], lis
 
 
 def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
-    """Read the candidates of a file, each as ``[[feeder.drive.motor]]`` would have it.
+    """Read the candidates of a file, each like a ``[[feeder.drive.motor]]``.
 
     Raises
     ------
@@ -145,7 +145,7 @@ def motor_faults(motor: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 
 def _columns(names: Sequence[str], *, file: str, key: str) -> dict[str, tuple[int, str]]:
-    """Find each key's column: its place, and its unit (``""`` for what has none)."""
+    """Find each key's column: its place, and its unit (``""``: none)."""
     found: dict[str, tuple[int, str]] = {}
     faults = []
     for name in ("name", _FACTOR):

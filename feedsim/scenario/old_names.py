@@ -12,7 +12,7 @@ _CURRENT = {"guard": "supervision"}
 
 
 def current_name(table: str) -> str:
-    """Return what a table at the top of a scenario is called now."""
+    """Return the current name of a table at the top of a scenario."""
     return _CURRENT.get(table, table)
 
 

@@ -21,8 +21,8 @@ def apply_overrides(data: dict[str, Any], overrides: Sequence[str]) -> dict[str,
     data : dict
         A whole scenario as read from a file; it is not changed.
     overrides : sequence of str
-        Each ``path=value``. The path names tables and keys and numbers what comes in lists;
-        the value is TOML if it reads as such, else text. A later one wins.
+        Each ``path=value``. The path has names of tables and keys, and numbers in lists; the value
+        is TOML if it parses, else text. A later one wins.
 
     Returns
     -------

@@ -62,7 +62,7 @@ def no_default(schema: dict[str, Any]) -> None:
 
 
 def tables(name: str) -> BeforeValidator:
-    """Check that this is a list of tables, and their number, before reading each."""
+    """Check that this is a list of not too many tables, before reading each."""
     allowed = f"up to {_MOST} of [[{name}]]"
 
     def check(raw: Any) -> Any:
@@ -157,7 +157,7 @@ class _Planned(Section):
         "When: a time from the start. This or carrier.", None, json_schema_extra=no_default
     )
     carrier: Annotated[int | None, OrNone(Whole(0, 100_000_000))] = key(
-        "When: as this carrier comes to its eye, by its number in carriers.csv. This or at.",
+        "When: as this carrier reaches its eye, by its number in carriers.csv. This or at.",
         None,
         json_schema_extra=no_default,
     )
@@ -169,7 +169,7 @@ class _Planned(Section):
 
 
 class Fault(_Planned):
-    """A planned fault, at a time or as a carrier comes to the carrier eye."""
+    """A planned fault, at a time or as a carrier reaches the carrier eye."""
 
     kind: Annotated[
         Literal["carrier_jam", "insert_jam", "no_insert", "eye_dirty", "emergency_stop"],

@@ -91,7 +91,7 @@ class Product(Section):
         ALL,
     )
     may_overlap: Annotated[bool, YesNo()] = key(
-        "Whether inserts may overlap where no pair limits it.", True
+        "Whether inserts may overlap if no pair limits it.", True
     )
     pair: Annotated[tuple[ProductPair, ...], tables("product.pair")] = key(
         "Pairs of feeders with their required overlap.", ()
@@ -108,8 +108,7 @@ class Divert(Section):
 
     at: Size = key("The gate, as belt travel from the carrier eye, a length.")
     decide_before: Length = key(
-        "How far the carrier's leading edge must still be from the gate when it has moved, a "
-        "length.",
+        "Least distance of the carrier's leading edge from the gate when it has moved, a length.",
         "0 mm",
     )
     gate_time: Time = key("From the decision until the gate has moved, a time.", "0 ms")
@@ -117,8 +116,8 @@ class Divert(Section):
         "Whether a product is diverted if a needed feeder is known to have missed it.", True
     )
     doubled: Annotated[bool, YesNo()] = key(
-        "Whether one is diverted if the double check calls its insert a double.", True
+        "Whether a product is diverted if the double check calls its insert a double.", True
     )
     late: Annotated[bool, YesNo()] = key(
-        "Whether one is diverted if a clutch closed after its point.", False
+        "Whether a product is diverted if a clutch closed after its point.", False
     )

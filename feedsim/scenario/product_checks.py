@@ -25,7 +25,7 @@ def product_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
 
 
 def _names(given: Given) -> dict[str, int] | None:
-    """Return the feeders' numbers by their names; None where a name is not known."""
+    """Return the feeders' numbers by their names; None if a name is not known."""
     names = [given("feeder", number, "name") for number in range(given.feeders)]
     return None if None in names or not names else {n: i for i, n in enumerate(names)}
 
@@ -96,7 +96,7 @@ def _limits(given: Given, here: _Path, *, below: int, above: int) -> Iterator[Fa
 
 
 def _gate(given: Given) -> Iterator[Fault]:
-    """Check that the gate lies beyond the last insert, and that something is to be diverted."""
+    """Check that the gate lies beyond the last insert and has a reason to divert."""
     at, before = given("divert", "at"), given("divert", "decide_before")
     ends = list(_laid_whole(given))
     if at is not None and ends and at < max(ends)[0] - _SAME_MM:
@@ -115,7 +115,7 @@ def _gate(given: Given) -> Iterator[Fault]:
 
 
 def _laid_whole(given: Given) -> Iterator[tuple[float, int]]:
-    """Yield how far a carrier has travelled when each feeder's insert is wholly on it (mm)."""
+    """Yield the travel (mm) at which each feeder's insert is wholly on its carrier."""
     for number in range(given.feeders):
         parts = [
             given("feeder", number, "eye_to_placement"),

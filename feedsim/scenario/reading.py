@@ -44,8 +44,8 @@ def load_scenario(path: str | Path, *, overrides: Sequence[str] = ()) -> Scenari
     Parameters
     ----------
     path : str or Path
-        A TOML file in UTF-8, at most 1 MB. A record of carriers named in it, or in an override, is
-        relative to its folder, and is read once, now.
+        A TOML file in UTF-8, at most 1 MB. The path of a record of carriers in it, or in an
+        override, is relative to its folder; the record is read once, now.
     overrides : sequence of str
         Keys to change, each ``path=value``, such as ``feeder.0.insert.gap=60 mm``.
 
@@ -84,7 +84,7 @@ def scenario_from_dict(
     except FeedsimError:
         if not isinstance(data, dict) or _too_deep(data) or units_of(data) == "metric":
             raise
-    with hints_in("inch"):  # what is wrong with a line in inches is told in inches
+    with hints_in("inch"):  # report faults of a line in inches in inches
         return _checked(data, overrides, folder)
 
 

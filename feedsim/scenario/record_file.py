@@ -1,7 +1,6 @@
 """A record of carriers: a CSV file with a column of pitches or of eye times, read once.
 
-The first row names the columns; the unit is in the name. Every fault names its
-file and row.
+The first row names the columns with their units. Every fault names its file and row.
 """
 
 from __future__ import annotations
@@ -46,9 +45,9 @@ class Column:
     Attributes
     ----------
     file : str
-        Its name, to be shown.
+        Its name, for messages.
     times : bool
-        Whether these are eye times, s; else pitches, mm.
+        Whether these are eye times (s); else pitches (mm).
     values : tuple of Fraction
         One for each row.
     first_row : int
@@ -68,7 +67,7 @@ class Recorded:
     Attributes
     ----------
     file : str
-        Its name, to be shown.
+        Its name, for messages.
     first_row : int
         Row of the first pitch.
     """
@@ -111,7 +110,7 @@ def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
     Returns
     -------
     Recorded
-        Of n + 1 eye times n pitches, (t_k − t_(k−1))·v.
+        n + 1 eye times give n pitches, (t_k − t_(k−1))·v.
 
     Raises
     ------
@@ -154,7 +153,7 @@ def _place(table: Table, file: str) -> int:
 
 
 def _kind(name: str) -> Kind | None:
-    """Return what a column of this name holds; None if it is not read."""
+    """Return the kind of a column by its name; None if it is not read."""
     found = _COLUMN.fullmatch(name.lower())
     if not found:
         return None

@@ -34,9 +34,9 @@ def scenario_to_toml(
     Parameters
     ----------
     written : mapping, optional
-        Data that it was read from: unchanged values keep their notation.
+        The data it was read from: unchanged values keep their notation.
     units : {"metric", "inch"}
-        Of all other lengths.
+        For all other lengths.
     every_key : bool
         Write every key that has an effect; else only those in `written`, if given.
     """
@@ -71,7 +71,7 @@ def _as_written(value: Any, written: Any, units: System, key: str = "") -> Any:
 
 
 def _in_inches(length_mm: float) -> str:
-    """Write a length (mm) in inches, with as few digits as read as exactly the same."""
+    """Write a length (mm) in inches, with the fewest digits that read as exactly the same."""
     texts = (f"{length_mm / 25.4:.{digits}g} in" for digits in range(1, 18))
     return next(text for text in texts if measure(text, "length").value == length_mm)
 
@@ -88,21 +88,21 @@ def corrected_text(
     Parameters
     ----------
     text : str
-        Of a sound file.
+        Of a valid file.
     overrides : sequence of str
-        Keys that were changed on the command line; they are written too.
+        Keys changed on the command line, to be written too.
     settings : mapping
-        By number of the feeder: key of its ``settings`` → value, mm for distances and s for
-        leads. Written to a thousandth of a mm and of a ms, in the unit that stands there; where
-        none does, in that of the stage position, and leads in ms.
+        By number of the feeder: key of its ``settings`` → value (mm for distances, s for leads).
+        Written to a thousandth of a mm or ms in the unit used there; by default in that of the
+        stage position, and in ms.
     folder : str or Path
-        Where the file lies, for other files that it names.
+        Folder of the file, for other files that it names.
 
     Returns
     -------
     str
-        The same scenario but for those keys. Comments, order, blank lines and unchanged values are
-        kept.
+        The same scenario except for those keys, with comments, order, blank lines and unchanged
+        values kept.
 
     Raises
     ------
@@ -130,12 +130,12 @@ def changed_text(
 ) -> str:
     """Return the text of a scenario file with some keys changed, as ``--set`` changes them.
 
-    Comments, order, blank lines and all values that did not change are as they were.
+    Comments, order, blank lines and unchanged values stay.
 
     Parameters
     ----------
     notes : mapping of str to str, optional
-        Comment by path of the key, appended to any that is there.
+        Comment by path of the key, appended to an existing one.
     check : bool
         Whether the result must be valid: not if it names a file that does not exist yet.
 
@@ -168,7 +168,7 @@ def _in_place(
 
 
 def in_unit_of(feeder: Mapping[str, Any], key: str, value: float) -> str:
-    """Write a setting in the unit that stands in a feeder's table.
+    """Write a setting in the unit used in a feeder's table.
 
     Parameters
     ----------
@@ -233,8 +233,7 @@ def _written(text: str, wanted: Mapping[str, Any], notes: Mapping[str, str]) -> 
 def _change(here: Any, wanted: Mapping[str, Any], *, top: bool = False) -> None:
     """Change a table in place to the wanted values; touch only those that differ.
 
-    A new table within another is written inline: a header of its own would cut off the keys below
-    it.
+    A new inner table is written inline: its own header would claim the keys below it.
     """
     for key in [key for key in here if key not in wanted]:
         del here[key]

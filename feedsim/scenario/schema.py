@@ -9,7 +9,7 @@ from feedsim.scenario.old_names import with_old_names
 
 
 def json_schema() -> dict[str, Any]:
-    """Give the JSON Schema (draft 2020-12) of a scenario file, with descriptions and defaults."""
+    """Return the JSON Schema (draft 2020-12) of a scenario file, with descriptions and defaults."""
     schema = with_old_names(Scenario.model_json_schema())
     head = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

@@ -6,5 +6,5 @@ from importlib import resources
 
 
 def starter_text() -> str:
-    """Give the text of a commented scenario: an invented membership card on an A5 letter."""
+    """Return a commented scenario: an invented membership card on an A5 letter."""
     return resources.files("feedsim.scenario").joinpath("starter.toml").read_text("utf-8")

@@ -134,7 +134,7 @@ def _changed_feeders(data: dict[str, Any], given: Given) -> Iterator[Fault]:
 
 
 def supervision_of(scenario: Scenario) -> machine.Supervision | None:
-    """Return what may stop or change the line as it runs; None where nothing can."""
+    """Return what may stop or change the line while it runs; None if nothing can."""
     limits, encoder = scenario.limits, scenario.line.encoder
     chances = () if limits.jam_probability is None else tuple(limits.jam_probability)
     jams = tuple((machine.Hazard(name), share) for name, share in chances if share > 0.0)

@@ -121,27 +121,27 @@ class Supervision(Section):
         "Belt travel with the carrier eye's output on without a break, a length; 0 is off.", "0 mm"
     )
     carrier_eye_silent: Length = key(
-        "Belt travel without the carrier eye's output switching on, while carriers are to come, a "
-        "length; 0 is off.",
+        "Belt travel without the carrier eye switching on, while carriers are still due, a length; "
+        "0 is off.",
         "0 mm",
     )
     misses_in_a_row: Annotated[int, Whole(0, 1_000_000)] = key(
-        "Carriers in a row that the program knew and a feeder missed; 0 is off.", 0
+        "Known carriers that a feeder misses in a row; 0 is off.", 0
     )
     double_found: Annotated[bool, YesNo()] = key(
         "Whether an insert that a double check calls a double stops the line.", False
     )
     jam: Annotated[bool, YesNo()] = key("Whether a jam stops the line; it always does.", True)
     drive_overload: Annotated[bool, YesNo()] = key(
-        "Whether a ramp that demands more than its drive can give stops the line.", False
+        "Whether a ramp that demands too much of its drive stops the line.", False
     )
     stop_deceleration: Annotated[float, Quantity("acceleration", above=0.0)] = key(
-        "How fast the belt slows down to a stop.", "2 m/s^2"
+        "Deceleration of the belt in a stop.", "2 m/s^2"
     )
     emergency_deceleration: Annotated[
         float | Literal["auto"], Auto(Quantity("acceleration", above=0.0))
     ] = key(
-        "How fast it slows down in an emergency stop; auto is stop_deceleration.",
+        "Deceleration of the belt in an emergency stop; auto: stop_deceleration.",
         "auto",
     )
     clearing_time: Annotated[Clearing, ClearingTime()] = key(
@@ -152,11 +152,11 @@ class Supervision(Section):
 
 
 class JamProbability(Section):
-    """How likely a hazard becomes a jam, which stops the line."""
+    """Probability that a hazard becomes a jam, which stops the line."""
 
     nose_strike: Share = key("Of a staged nose beyond the nose limit.", "0 %")
     tail_held: Share = key("Of a tail that the feeder still holds as it slows.", "0 %")
     speed_mismatch: Share = key("Of an insert that lands too fast or too slow.", "0 %")
-    off_carrier: Share = key("Of an insert that sticks out over its carrier.", "0 %")
+    off_carrier: Share = key("Of an insert that overhangs its carrier too far.", "0 %")
     stray_insert: Share = key("Of an insert that goes past its eye unseen.", "0 %")
     double: Share = key("Of two inserts, one on the other.", "0 %")

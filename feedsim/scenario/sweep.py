@@ -125,7 +125,7 @@ class Sweep(Section):
         {"from": "20 m/min", "to": "120 m/min", "step": "10 m/min"},
     )
     replications: Annotated[int, Whole(1, 10_000)] = key(
-        "How many runs at each speed, each with random numbers of its own.", 1
+        "Runs at each speed, each with its own random numbers.", 1
     )
 
     @property
@@ -140,7 +140,7 @@ class Sweep(Section):
 def _exact(speed_mm_s: float) -> Fraction:
     """Return the fraction that this float was rounded from: 20 m/min is 1000/3 mm/s.
 
-    The speeds of a range then equal, to the last bit, those written singly.
+    Speeds of a range then equal single ones to the last bit.
     """
     near = Fraction(speed_mm_s).limit_denominator(1_000_000)
     return near if float(near) == speed_mm_s else Fraction(speed_mm_s)

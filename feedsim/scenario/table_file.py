@@ -1,9 +1,9 @@
 """A user's CSV file, as a spreadsheet or a logger writes it: one rule for all.
 
-UTF-8, with or without a byte order mark, or a spreadsheet's UTF-16. Cells are parted by
-semicolons, tabs or commas, whichever is most frequent in the first line, or as a line ``sep=;``
-before it says. Unless commas separate cells, a number may have a decimal comma. Lines that begin
-with ``#`` are left out. Rows are counted as a spreadsheet counts them, from 1.
+UTF-8, with or without a byte order mark, or a spreadsheet's UTF-16. Cells are separated by
+semicolons, tabs or commas, whichever is most frequent in the first line, or as stated in a line
+``sep=;`` before it. Unless commas separate cells, a number may have a decimal comma. Lines that
+begin with ``#`` are skipped. Rows are numbered from 1, like in a spreadsheet.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Table:
     delimiter : str
         The separator of its cells.
     head : tuple of str
-        The names of its columns, stripped; empty where the file is.
+        The names of its columns, stripped; none in an empty file.
     head_row : int
         The row of these names.
     """
@@ -75,7 +75,7 @@ class Table:
 
 def _lines(text: str) -> Iterable[str]:
     """Yield the lines of a text with their ends, without the copy that `StringIO` makes."""
-    if text.count("\r") != text.count("\r\n"):  # ends of a line as old Macintoshes wrote them
+    if text.count("\r") != text.count("\r\n"):  # line ends of old Macintoshes
         yield from io.StringIO(text, newline="")
         return
     begin = 0

@@ -1,4 +1,4 @@
-"""A user's file as text, with a clear error where it cannot be read."""
+"""A user's file as text, with a clear error if it cannot be read."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def text_of(path: str | Path, *, largest: int, what: str, utf_16: bool = False) 
     Parameters
     ----------
     largest : int
-        Largest size allowed (bytes), some millions.
+        Largest size allowed (bytes), a few millions.
     what : str
         What it should be: ``"scenario"`` or ``"record"``.
     utf_16 : bool
@@ -62,7 +62,7 @@ def refuse_special(path: str | Path, *, what: str) -> None:
     """
     try:
         mode = os.stat(path).st_mode
-    except (OSError, ValueError):  # told as what comes of opening it
+    except (OSError, ValueError):  # reported when it is opened
         return
     if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
         message = f"is a pipe or a device, not a {what} file; write it to a file first"

@@ -71,7 +71,7 @@ def node(names: Sequence[str]) -> Node | None:
 
 _TOP = "the top of the file"
 _PARTS = {"pitch": "from leading edge to leading edge", "gap": "from tail to nose"}
-"""How a key is measured, where one table has one key and another table a similar one."""
+"""How these lengths are measured: some tables have one key, some the other."""
 
 
 def table_name(names: Sequence[str]) -> str:
@@ -90,7 +90,7 @@ def unknown_key(path: Sequence[str | int], *, names: Sequence[str] | None = None
     path : sequence of str or int
         The whole path; every part but the last is known.
     names : sequence of str, optional
-        The path without the numbers of tables, where they are not plain from its types.
+        The path without the numbers of tables, if its types do not tell.
     """
     names = names or [part for part in path if isinstance(part, str)]
     *above, name = names
@@ -120,7 +120,7 @@ def _no_such_key(path: Sequence[str | int], hint: str) -> Fault:
 
 
 def _nearest(name: str, known: Sequence[str], *, alike: float = 0.6) -> str | None:
-    """Find the known name most like this one, if any is at all like it (1: the same)."""
+    """Find the most similar known name, if any is similar enough (1: the same)."""
     near = difflib.get_close_matches(name, known, n=1, cutoff=alike)
     if not near and alike < 0.9 and len(name) > 2:
         near = [key for key in known if name in key]

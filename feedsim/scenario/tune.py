@@ -29,7 +29,7 @@ _ENDS = ("from", "to", "step")
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A range of values as it was written; without a step it is cut into some two hundred."""
+    """A range of values as written; without a step it is cut into some two hundred."""
 
     start: Any
     end: Any
@@ -154,14 +154,14 @@ class TuneKnob(Section):
     """A choice that is still open."""
 
     key: Annotated[str, _KEY] = described(
-        "Path of the key, as --set has it: feeder.0.settings.stage_position."
+        "Path of the key, as for --set: feeder.0.settings.stage_position."
     )
     values: Annotated[tuple[Any, ...] | Span, Values()] = described(
-        "The possible values: a list, or a range from, to and step. Without a step: finely cut."
+        "The possible values: a list, or a range from, to and step (some 200 values without a "
+        "step)."
     )
     price: Annotated[float | tuple[float, ...], Prices()] = described(
-        "What it costs to choose a value other than now, in any currency; of a list also one "
-        "price for each value.",
+        "Cost of changing the value, in any currency; for a list also one price for each value.",
         0.0,
     )
 
@@ -169,19 +169,19 @@ class TuneKnob(Section):
 class TuneUnsure(Section):
     """A value that is known only roughly."""
 
-    key: Annotated[str, _KEY] = described("Path of the key, as --set has it: carrier_eye.response.")
+    key: Annotated[str, _KEY] = described("Path of the key, as for --set: carrier_eye.response.")
     by: Annotated[str | None, OrNone(Text(60))] = described(
-        "How far it may be off, either way: a quantity, or a share of what the scenario says. "
-        "This or between.",
+        "How far it may be off either way: a quantity, or a share of the scenario's value. This or "
+        "between.",
         None,
         json_schema_extra=no_default,
     )
     between: Annotated[tuple[str, str] | None, OrNone(Pair())] = described(
-        "The two values that it lies between. This or by.", None, json_schema_extra=no_default
+        "Its lowest and highest value. This or by.", None, json_schema_extra=no_default
     )
     law: Annotated[Literal["uniform", "triangular", "normal"], Choice(*LAWS)] = described(
-        "How likely the values in between are. Of normal, by is two standard deviations, and none "
-        "lies more than three off; the ends of between are these three.",
+        "Distribution of the values. normal: by is two standard deviations, values stay within "
+        "three, and between gives these three.",
         "uniform",
     )
 
@@ -203,7 +203,7 @@ class Tune(Section):
         "speed",
     )
     speed: Annotated[float | None, OrNone(Quantity("speed", above=0.0))] = described(
-        "At which line speed, where the aim is another than speed; that of the line if left out.",
+        "Line speed for any other aim than speed; by default that of the line.",
         None,
         json_schema_extra=no_default,
     )
@@ -211,15 +211,15 @@ class Tune(Section):
         "Share of the possible machines on which a setup must be accepted.", "95 %"
     )
     draws: Annotated[int, Whole(20, 100_000)] = described(
-        "How many machines are drawn of what is unsure, for the verdict; more where the assurance "
-        "cannot be shown with so few: 437 for 99 %, 4380 for 99.9 %.",
+        "Machines drawn from the unsure values for the verdict; more if the assurance needs them: "
+        "437 for 99 %, 4380 for 99.9 %.",
         200,
     )
     carriers: Annotated[int, Whole(100, 10_000_000)] = described(
         "Carriers run for each machine drawn, at each speed.", 10_000
     )
     spend: Annotated[float | None, OrNone(_PRICE)] = described(
-        "Most that all changes together may cost; no limit if left out.",
+        "Largest cost of all changes together; no limit if left out.",
         None,
         json_schema_extra=no_default,
     )
@@ -232,5 +232,5 @@ class Tune(Section):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """Keys that are left out, and tables where there are none."""
+        """Keys and tables that are left out."""
         return tuple(name for name, value in self if value is None or value == ())

@@ -102,15 +102,15 @@ def _row(data: dict[str, Any], given: Given, here: _Path, key: str) -> Iterator[
         return
     if ".settings." in key and key.rsplit(".", maxsplit=1)[-1] in _TYPED:
         message = (
-            f"{key} is typed in, so it is known; unsure is what the machine is, such as "
-            "carrier_eye.response or feeder.0.insert.gap"
+            f"{key} is typed in, so it is known; only properties of the machine can be unsure, "
+            "such as carrier_eye.response or feeder.0.insert.gap"
         )
         yield Fault(dotted((*here, "key")), shown(key), message=message)
         return
     try:
         unsure = TuneUnsure(**data["tune"]["unsure"][here[2]])
     except ValueError:
-        return  # told by the keys themselves
+        return  # reported with the keys themselves
     try:
         off(leaf, unsure, believed=raw_of(data, key))
     except Refused as refused:

@@ -15,11 +15,11 @@ _NUMBER = r"[+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})"
 _PART = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d+", re.ASCII)
 _KNOB = (
-    'a key and what can be had, such as "feeder.0.settings.stage_position=40:90:1 mm" (from, to, '
-    'step; the step may be left out) or "controller.motion_cycle=0.5,1,2 ms"'
+    'a key and its possible values, such as "feeder.0.settings.stage_position=40:90:1 mm" (from, '
+    'to, step; the step may be left out) or "controller.motion_cycle=0.5,1,2 ms"'
 )
 _UNSURE = (
-    'a key and how far it may be off, such as "carrier_eye.response=±0.2 ms", and a law after it: '
+    'a key and how far it may be off, such as "carrier_eye.response=±0.2 ms", then perhaps a law: '
     + " or ".join(LAWS)
 )
 
@@ -38,10 +38,9 @@ def with_tune(
     data : mapping
         As a TOML reader gives it; it is not changed.
     knobs, unsure : sequence of str
-        Each in the form that :func:`knob_of` or :func:`unsure_of` reads. It replaces an entry of
-        the same key.
+        As for :func:`knob_of` and :func:`unsure_of`. Each replaces an entry of the same key.
     **keys
-        Other keys of the table, as they would stand in it; None: left as it is.
+        Other keys of the table; None leaves one unchanged.
 
     Raises
     ------
@@ -112,7 +111,7 @@ def _refuse_decimal_comma(text: str, values: str, parts: Sequence[str], unit: st
     if place is None or "." in values or not re.search(r"\d,\d", values, re.ASCII):
         return
     if parts[0] != "0" and not parts[0].startswith("-"):
-        return  # whole numbers, such as 20,24 ms; of one number alone a knob makes no sense
+        return  # whole numbers, such as 20,24 ms: a knob has more than one value
     one = _value(f"{parts[place]}.{parts[place + 1]}", unit)
     each = ", ".join(str(_value(part, unit)) for part in parts)
     message = f'found {shown(text)}; write "{one}" with a point, or if it is a list "{each}"'

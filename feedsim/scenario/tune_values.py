@@ -42,7 +42,7 @@ class Off:
 def kind_of(leaf: KeyType, raw: Any = None) -> Kind | None:
     """Return the kind of quantity of a key; None for plain numbers and words.
 
-    ``raw``: a value of it, where the key takes quantities of two kinds.
+    ``raw``: a value, for a key that takes quantities of two kinds.
     """
     if isinstance(leaf, Auto):
         return leaf.quantity.kind
@@ -61,7 +61,7 @@ def _is_quantity_of_two(leaf: KeyType) -> bool:
 
 
 def number_of(leaf: KeyType, raw: Any) -> float | None:
-    """Return a value of a key as a number in the internal unit; None where it is a word.
+    """Return a value of a key as a number in the internal unit; None for a word.
 
     Raises
     ------
@@ -149,7 +149,7 @@ def _unit(raw: Any, kind: Kind | None) -> tuple[str, float]:
 
 
 def in_unit_of(leaf: KeyType, raw: Any, other: Any) -> Any:
-    """Write a value in the unit of another one of the same key; words and numbers as they are."""
+    """Write a quantity in the unit of another value of the same key."""
     kind, number = kind_of(leaf, other), number_of(leaf, raw)
     if kind is None or number is None or not math.isfinite(number):
         return raw

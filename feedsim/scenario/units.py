@@ -10,15 +10,15 @@ from feedsim.quantities import System
 
 
 def units_of(data: Mapping[str, Any]) -> System:
-    """Return the system in which more lengths of a scenario file are written; metric if as many.
+    """Return the system in which most lengths of a scenario file are written; metric in a tie.
 
-    All lengths count alike. Speeds and accelerations do not count, as drives are often set in units
-    of their own; nor do titles and names.
+    Speeds and accelerations do not count, as drives often have their own units; nor do titles and
+    names.
 
     Parameters
     ----------
     data : mapping
-        As a TOML reader gives it, before anything is changed about it.
+        As a TOML reader gives it, unchanged.
 
     Examples
     --------

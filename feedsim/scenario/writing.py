@@ -13,11 +13,11 @@ from feedsim.scenario.tree import nodes
 
 
 def scenario_to_dict(scenario: Scenario) -> dict[str, Any]:
-    """Write a scenario as plain data: text, numbers, yes and no, lists and tables.
+    """Write a scenario as plain data: text, numbers, booleans, lists and tables.
 
-    Every key that has an effect is there, defaults too, and every quantity has its unit.
-    `scenario_from_dict` reads exactly the same scenario from it, to the last bit of each float,
-    and needs no other file: a record of carriers is written as a list of pitches.
+    Includes every key that has an effect, defaults too; every quantity has its unit. A record of
+    carriers becomes a list of pitches. `scenario_from_dict` reads exactly the same scenario from
+    it, to the last bit of each float, without any other file.
     """
     return _table(scenario)
 
@@ -38,7 +38,7 @@ def override(scenario: Scenario, overrides: Sequence[str]) -> Scenario:
 
 
 def at_line_speed(scenario: Scenario, speed_mm_s: float) -> Scenario:
-    """Give the same scenario at another line speed, for a sweep.
+    """Return the same scenario at another line speed, for a sweep.
 
     Parameters
     ----------

@@ -72,7 +72,7 @@ def test_a_knob_on_one_line(text: str, values: Any):
 
 @pytest.mark.parametrize("text", ["", "a", "a=", "=1", "a=1:2:3:4 mm", "a=1,,2 mm"])
 def test_what_is_no_knob(text: str):
-    with pytest.raises(FeedsimError, match=r"^--knob: found .*; needs a key and what can be had"):
+    with pytest.raises(FeedsimError, match=r"^--knob: found .*; needs a key and its possible "):
         knob_of(text)
 
 
