@@ -15,7 +15,7 @@ import pytest
 import feedsim
 from feedsim.answers.learn.answer import Learnt, learn
 from feedsim.answers.learn.study.belt import rounded_alike
-from feedsim.answers.learn.study.figures import NORMAL_95, Figure, combined
+from feedsim.answers.learn.study.figures import NORMAL_95, Finding, combined
 from feedsim.answers.learn.study.fits import bounded_line
 from feedsim.answers.learn.study.lattice import lattice_of
 from feedsim.answers.learn.study.pitches import (
@@ -159,7 +159,7 @@ def test_the_grid_of_acts(step: float) -> None:
 def test_the_scan_behind_scanned_edges(ratio: float) -> None:
     """Of 60 logs with a scan of so many motion cycles, some acts in a hundred late on their own."""
     hits, told, g = 0, 0, 3.1e-3
-    grid = Figure(g, g - 1e-9, g + 1e-9, 250)
+    grid = Finding(g, g - 1e-9, g + 1e-9, 250)
     for seed in range(60):
         r = np.random.default_rng(seed)
         edges = np.cumsum(r.normal(0.3, 0.004, 250)) + r.random()
@@ -345,7 +345,7 @@ def seen_of(seed: int, *, n: int, flickers: bool = False) -> tuple[ScanSeen | No
     acts += np.where(r.random(n) < 0.5, g, 0.0) if flickers else 0.0
     noise = 1e-3 / math.sqrt(12.0)
     waits = acts - edges - 0.1 + r.uniform(-0.5e-3, 0.5e-3, n)
-    return scan_seen(waits, acts, grid=Figure(g, g - 1e-9, g + 1e-9, n), noise_s=noise), scan
+    return scan_seen(waits, acts, grid=Finding(g, g - 1e-9, g + 1e-9, n), noise_s=noise), scan
 
 
 def test_all_acts_show_one_scan() -> None:
@@ -374,7 +374,7 @@ def test_a_travel_that_ends_at_the_edge_of_a_tick_shows_no_longer_scan() -> None
         seen, _ = seen_of(seed, n=250, flickers=True)
         longer += seen is not None and seen.scan is not None
     assert longer == 0
-    odd = ScanSeen(Figure(5e-3, 4.6e-3, 5.6e-3, 250), 0.0, 25e-6, 2.6e-6, 250)
+    odd = ScanSeen(Finding(5e-3, 4.6e-3, 5.6e-3, 250), 0.0, 25e-6, 2.6e-6, 250)
     alone = ScanSeen(None, 3e-3, 0.0, 0.7e-6, 250)
     assert scan_of_all([odd, alone, alone]) == alone
     assert scan_of_all([odd]) == odd
@@ -384,7 +384,7 @@ def test_a_time_that_all_speeds_share_looks_like_a_lead() -> None:
     """Two travels with an error of 0.5 mm each, and 0.3 ms that both have: by hand."""
     own, shared, speeds = 0.5, 0.3e-3, np.array([800.0, 1200.0])
     halves = [NORMAL_95 * math.hypot(own, shared * v) for v in speeds.tolist()]
-    travels = [Figure(x, x - h, x + h, 100) for x, h in zip((350.0, 346.0), halves, strict=True)]
+    travels = [Finding(x, x - h, x + h, 100) for x, h in zip((350.0, 346.0), halves, strict=True)]
     fit = distance_and_lead(speeds, travels, shared_s=shared)
     assert fit.lead is not None
     assert fit.lead.value == pytest.approx(0.01)

@@ -11,7 +11,7 @@ from scipy.integrate import solve_ivp
 import feedsim
 from feedsim.answers.learn.answer import learn
 from feedsim.answers.learn.study import learned
-from feedsim.answers.learn.study.followed import Servo, servo_of
+from feedsim.answers.learn.study.followed import ServoFit, servo_of
 from feedsim.answers.learn.study.following import Track, cycles_of, ramps_of
 from feedsim.logs import Log
 from feedsim.motion.ramps import bend_lag, ramp_bends
@@ -40,7 +40,7 @@ def test_what_a_feed_lags_behind_a_ramp(rate: bool) -> None:
     assert got == pytest.approx(expected, rel=1e-6, abs=1e-12)
 
 
-def followed(seed: int, *, rate: bool, rest_s: float, period_s: float = 1e-3) -> Servo:
+def followed(seed: int, *, rate: bool, rest_s: float, period_s: float = 1e-3) -> ServoFit:
     """Fit a feed that is at rest for so long between an opening and the next closing.
 
     Travels in hundredths of a millimetre, speeds in tenths of a millimetre a second.

@@ -11,9 +11,9 @@ import pytest
 
 from feedsim.answers.learn.acts_words import fault_words
 from feedsim.answers.learn.study.act_faults import came_after
-from feedsim.answers.learn.study.act_rows import Came, ComparedActs, ProgramFault, Verdict
+from feedsim.answers.learn.study.act_rows import ActVerdict, Came, ComparedActs, ProgramFault
 from feedsim.answers.learn.study.acts import compared_acts
-from feedsim.answers.learn.study.figures import Quantity
+from feedsim.answers.learn.study.figures import Subject
 from feedsim.answers.learn.study.program import program_of, told_together
 from feedsim.arrivals import Paced
 from feedsim.logs import read_log
@@ -67,7 +67,7 @@ def test_a_healthy_line_draws_no_accusation(shape: str, rate_hz: float, tmp_path
     assert found.faults == ()
     (acts,) = found.feeders
     for rows in (acts.closings, acts.openings):
-        assert np.mean(rows.verdict == Verdict.AS_ASKED) > 0.95
+        assert np.mean(rows.verdict == ActVerdict.AS_ASKED) > 0.95
         exact = rows.exact & rows.judged
         assert np.all(rows.late_low_s[exact] <= 0.0)
         assert np.all(rows.late_high_s[exact] >= 0.0)
@@ -225,7 +225,7 @@ def test_what_another_log_at_that_speed_does_not_have_is_said(tmp_path: Path) ->
 def with_ticks_unknown(run: LoggedRun, path: Path, asked: Machine) -> list[ProgramFault]:
     """Hold a log that shows no ticks against a program; its faults."""
     log = read_log(written(run, path / "log.csv"), feeders=["a"])
-    untold = Quantity("controller.motion_cycle", "motion cycle", "time").untold(CYCLE_S, "")
+    untold = Subject("controller.motion_cycle", "motion cycle", "time").untold(CYCLE_S, "")
     (read,) = program_of([log], ["log.csv"], asked, [untold])
     return list(read.faults)
 

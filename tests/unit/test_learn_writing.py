@@ -7,7 +7,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from feedsim.answers.learn.study.feeder_rows import travels_asked
-from feedsim.answers.learn.study.figures import Figure, Quantity
+from feedsim.answers.learn.study.figures import Finding, Subject
 from feedsim.answers.learn.writing import _side
 
 LEAD_S = 0.012
@@ -16,7 +16,7 @@ SEEN = ((600.0, None), (1000.0, 348.0), (1010.0, 351.0))
 
 
 def log(speed: float, travel: float | None) -> Any:
-    asked = None if travel is None else Figure(travel, travel - 0.1, travel + 0.1, 50)
+    asked = None if travel is None else Finding(travel, travel - 0.1, travel + 0.1, 50)
     part = SimpleNamespace(closings=SimpleNamespace(asked=asked), openings=None)
     belt = SimpleNamespace(speed=SimpleNamespace(value=speed))
     return SimpleNamespace(belt=belt, feeders=[part], file="a.csv")
@@ -30,10 +30,10 @@ def test_the_distance_is_of_the_log_whose_travel_differs() -> None:
     logs = [log(*each) for each in SEEN]
     path = "feeder.0.settings.engage"
     rows = [
-        Quantity(f"{path}_{name}", name, "length").untold(0.0, "") for name in ("distance", "lead")
+        Subject(f"{path}_{name}", name, "length").untold(0.0, "") for name in ("distance", "lead")
     ]
     for speed, asked, _ in travels_asked(logs, 0, "engage"):
-        row = Quantity("", f"travel from edge to closing, {speed}", "length")
+        row = Subject("", f"travel from edge to closing, {speed}", "length")
         rows.append(row.told(asked, 360.0 - LEAD_S * speed))
     assert [row.verdict for row in rows] == ["untold", "untold", "agrees", "differs"]
     settings = SimpleNamespace(engage_lead_s=LEAD_S)

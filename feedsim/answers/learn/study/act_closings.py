@@ -10,13 +10,13 @@ import math
 from bisect import bisect_left
 from dataclasses import dataclass, field
 
-from feedsim.answers.learn.study.act_matching import Matching, Opened, in_time, late
-from feedsim.answers.learn.study.act_rows import Act, Verdict
-from feedsim.answers.learn.study.act_windows import Edge, Stretch
+from feedsim.answers.learn.study.act_matching import Matching, OpeningActs, in_time, late
+from feedsim.answers.learn.study.act_rows import Act, ActVerdict
+from feedsim.answers.learn.study.act_windows import Edge, LogStretch
 
 
 @dataclass(slots=True)
-class Closed:
+class ClosingActs:
     """What came of the marks: an act for each closing, lost marks (time, row, expected; s)."""
 
     acts: list[Act] = field(default_factory=list)
@@ -30,11 +30,11 @@ class Closings:
 
     Parameters
     ----------
-    stretch : Stretch
+    stretch : LogStretch
         The feeder over a stretch of its log.
     marks : list of Edge
         Of the carrier eye.
-    opened : Opened
+    opened : OpeningActs
         What came of the searches.
     hidden : list of (float, float)
         When a mark may have been hidden (s of the stretch).
@@ -42,9 +42,9 @@ class Closings:
 
     def __init__(
         self,
-        stretch: Stretch,
+        stretch: LogStretch,
         marks: list[Edge],
-        opened: Opened,
+        opened: OpeningActs,
         *,
         hidden: list[tuple[float, float]],
     ) -> None:
@@ -63,9 +63,9 @@ class Closings:
         self._windows, self._due = matching.windows, matching.due
         self._matched, self._waited = matching.matched, matching.waited
 
-    def compared(self) -> Closed:
+    def compared(self) -> ClosingActs:
         """Explain each closing, and each mark without one."""
-        found = Closed()
+        found = ClosingActs()
         served = dict(sorted((mark, cycle) for cycle, mark in self._matched.items()))
         lost = self._lost(served)
         swapped, twice = self._over(served, lost)
@@ -208,22 +208,22 @@ class Closings:
         *,
         swapped: dict[int, int],
         twice: set[int],
-    ) -> Verdict:
+    ) -> ActVerdict:
         t = self._closes[number]
         if any(a <= t <= b for a, b in self._disturbed):
-            return Verdict.NOT_JUDGED
+            return ActVerdict.NOT_JUDGED
         if number in swapped:
-            return Verdict.SWAPPED
+            return ActVerdict.SWAPPED
         mark = self._matched.get(number)
         if mark is None:
             return self._without(number, twice)
         if self._settings.stage_correction and not self._corrected(number):
-            return Verdict.NOT_JUDGED
+            return ActVerdict.NOT_JUDGED
         if self._too_soon(number, mark):
-            return Verdict.NOT_ASKED
+            return ActVerdict.NOT_ASKED
         return in_time(low, high)
 
-    def _without(self, number: int, twice: set[int]) -> Verdict:
+    def _without(self, number: int, twice: set[int]) -> ActVerdict:
         """Return what a closing without a mark is; its mark may lie before the stretch."""
         t = self._closes[number]
         speed = max(self._points.speed_mm_s(t), 1e-9)
@@ -233,8 +233,8 @@ class Closings:
         )
         unsure |= any(a < t < b + reach for a, b in self._hidden)
         if t < reach or unsure:
-            return Verdict.NOT_JUDGED
-        return Verdict.TWICE if number in twice else Verdict.NO_MARK
+            return ActVerdict.NOT_JUDGED
+        return ActVerdict.TWICE if number in twice else ActVerdict.NO_MARK
 
     def _corrected(self, number: int) -> bool:
         return number > 0 and self._opened.edges[number - 1] is not None

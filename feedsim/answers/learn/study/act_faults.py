@@ -10,12 +10,12 @@ import numpy as np
 from feedsim.answers.learn.study.act_names import named_steady
 from feedsim.answers.learn.study.act_rows import (
     ActRows,
+    ActShift,
+    ActVerdict,
     Came,
     FeederActs,
     Pattern,
     ProgramFault,
-    Shift,
-    Verdict,
 )
 from feedsim.answers.learn.study.act_steady import (
     Drift,
@@ -41,14 +41,14 @@ def faults_of(
     *,
     contexts: dict[tuple[str, int], set[str]],
     look_s: float,
-) -> tuple[list[ProgramFault], tuple[Shift, ...]]:
+) -> tuple[list[ProgramFault], tuple[ActShift, ...]]:
     """Return how a feeder's program departs, what concerns most acts first; and the shifts.
 
     ``look_s``: how far the phase of the log's looks may move an act's middle.
     """
     found: list[ProgramFault] = []
     steady: list[Steady] = []
-    shifts: list[Shift] = []
+    shifts: list[ActShift] = []
     sides: tuple[tuple[Side, ActRows], ...] = (
         ("closings", acts.closings),
         ("openings", acts.openings),
@@ -65,10 +65,10 @@ def faults_of(
             found += _sporadic(side, rows, odd, feeder, contexts=contexts)
     named = named_steady(steady, acts, machine, feeder)
     rest = [
-        *_of_verdict(acts, feeder, Verdict.TWICE, "marks_twice"),
-        *_of_verdict(acts, feeder, Verdict.SWAPPED, "order_swapped"),
-        *_of_verdict(acts, feeder, Verdict.NO_MARK, "no_mark"),
-        *_of_verdict(acts, feeder, Verdict.NOT_ASKED, "not_asked"),
+        *_of_verdict(acts, feeder, ActVerdict.TWICE, "marks_twice"),
+        *_of_verdict(acts, feeder, ActVerdict.SWAPPED, "order_swapped"),
+        *_of_verdict(acts, feeder, ActVerdict.NO_MARK, "no_mark"),
+        *_of_verdict(acts, feeder, ActVerdict.NOT_ASKED, "not_asked"),
         *_lost(acts, feeder),
     ]
     return [*named, *rest, *found], tuple(shifts)
@@ -80,7 +80,7 @@ def _odd(rows: ActRows, steady: Steady | None) -> Bools:
     with np.errstate(invalid="ignore"):
         odd: Bools = timed(rows) & ((rows.late_low_s > high) | (rows.late_high_s < low))
     if steady is None:
-        odd &= np.isin(rows.verdict, [Verdict.EARLY, Verdict.LATE])
+        odd &= np.isin(rows.verdict, [ActVerdict.EARLY, ActVerdict.LATE])
     else:
         odd &= rows.exact
     return odd
@@ -88,7 +88,7 @@ def _odd(rows: ActRows, steady: Steady | None) -> Bools:
 
 def _drift(side: Side, rows: ActRows, drift: Drift, feeder: int) -> ProgramFault:
     mask = drift.mask
-    wrong = np.flatnonzero(mask & np.isin(rows.verdict, [Verdict.EARLY, Verdict.LATE]))
+    wrong = np.flatnonzero(mask & np.isin(rows.verdict, [ActVerdict.EARLY, ActVerdict.LATE]))
     last = np.flatnonzero(mask)[-1]
     late = 0.5 * float(rows.late_low_s[last] + rows.late_high_s[last])
     return ProgramFault(
@@ -175,7 +175,7 @@ def came_after(faults: Sequence[ProgramFault]) -> list[ProgramFault]:
 
 
 def _of_verdict(
-    acts: FeederActs, feeder: int, verdict: Verdict, pattern: Pattern
+    acts: FeederActs, feeder: int, verdict: ActVerdict, pattern: Pattern
 ) -> Iterator[ProgramFault]:
     sides: tuple[tuple[Side, ActRows], ...] = (
         ("closings", acts.closings),

@@ -12,15 +12,15 @@ from bisect import bisect_left
 
 import numpy as np
 
-from feedsim.answers.learn.study.act_rows import Act, Verdict
-from feedsim.answers.learn.study.act_windows import Cycle, Edge, Stretch, Window
+from feedsim.answers.learn.study.act_rows import Act, ActVerdict
+from feedsim.answers.learn.study.act_windows import Cycle, Edge, LogStretch, Window
 
 _SLACK_MM = 1.0  # of feed travel, at the search limit
 _ROOM = 0.25
 """Of the time between marks: so far from its window a closing may still be a mark's."""
 
 
-class Opened:
+class OpeningActs:
     """What came of the searches: an act for each opening, and the edge that each cycle captured.
 
     ``failed``: cycles whose search ended without an insert. ``edges``: None where it is not known.
@@ -37,21 +37,21 @@ def late(act_low_s: float, act_high_s: float, window: Window) -> tuple[float, fl
     return act_low_s - window.high_s, act_high_s - window.low_s
 
 
-def in_time(low: float, high: float) -> Verdict:
+def in_time(low: float, high: float) -> ActVerdict:
     """Return whether an act this late (s), an interval, is as asked, early or late."""
     if low <= 0.0 <= high:
-        return Verdict.AS_ASKED
-    return Verdict.LATE if low > 0.0 else Verdict.EARLY
+        return ActVerdict.AS_ASKED
+    return ActVerdict.LATE if low > 0.0 else ActVerdict.EARLY
 
 
 def compared_openings(
-    stretch: Stretch, edges: list[Edge], hidden: list[tuple[float, float]]
-) -> Opened:
+    stretch: LogStretch, edges: list[Edge], hidden: list[tuple[float, float]]
+) -> OpeningActs:
     """Compare the openings of one feeder over one stretch with its insert eye's edges.
 
     ``hidden``: when an edge may have been hidden, the output being on for more than one insert.
     """
-    found, first = Opened(), 0
+    found, first = OpeningActs(), 0
     for number, cycle in enumerate(stretch.cycles):
         while first < len(edges) and edges[first].high_s < cycle.close_low_s:
             first += 1
@@ -63,30 +63,30 @@ def compared_openings(
         if best is None:
             ended = _at_the_limit(cycle, stretch)
             unjudged |= any(a <= cycle.open_s and cycle.close_s <= b for a, b in hidden)
-            verdict = Verdict.AS_ASKED if ended else Verdict.NO_MARK
+            verdict = ActVerdict.AS_ASKED if ended else ActVerdict.NO_MARK
             found.failed |= {number} if ended else set()
             edge, window, sure = None, None, True
         else:
             edge, window, sure = best
             verdict = in_time(*late(cycle.open_low_s, cycle.open_high_s, window))
-        if verdict is Verdict.LATE and window is not None and stretch.hides_cycles:
+        if verdict is ActVerdict.LATE and window is not None and stretch.hides_cycles:
             # another cycle may lie within, its closing as short as a look
             unjudged |= cycle.open_low_s - window.high_s > 0.5 * stretch.insert_pitch_s
-        if unjudged or (verdict is not Verdict.AS_ASKED and not sure):
-            verdict = Verdict.NOT_JUDGED
+        if unjudged or (verdict is not ActVerdict.AS_ASKED and not sure):
+            verdict = ActVerdict.NOT_JUDGED
         found.edges.append(edge if sure else None)
         found.acts.append(_act(stretch, number, edge, window, verdict))
     return found
 
 
-def _at_the_limit(cycle: Cycle, stretch: Stretch) -> bool:
+def _at_the_limit(cycle: Cycle, stretch: LogStretch) -> bool:
     ran = stretch.feed.position(cycle.open_s) - stretch.feed.position(cycle.close_s)
     wide = 0.5 * (cycle.close_high_s - cycle.close_low_s + cycle.open_high_s - cycle.open_low_s)
     fast = stretch.feeder.settings.speed_ratio * stretch.points.speed_mm_s(cycle.open_s)
     return ran >= stretch.machine.controller.search_limit_mm - _SLACK_MM - wide * fast
 
 
-def _best(cycle: Cycle, edges: list[Edge], stretch: Stretch) -> tuple[Edge, Window, bool] | None:
+def _best(cycle: Cycle, edges: list[Edge], stretch: LogStretch) -> tuple[Edge, Window, bool] | None:
     """Return the edge that a search may have captured which explains its opening best."""
     settings, points = stretch.feeder.settings, stretch.points
     fits: list[tuple[float, int]] = []
@@ -109,7 +109,7 @@ def _best(cycle: Cycle, edges: list[Edge], stretch: Stretch) -> tuple[Edge, Wind
 
 
 def _act(
-    stretch: Stretch, number: int, edge: Edge | None, window: Window | None, verdict: Verdict
+    stretch: LogStretch, number: int, edge: Edge | None, window: Window | None, verdict: ActVerdict
 ) -> Act:
     cycle, points, begin_s = stretch.cycles[number], stretch.points, stretch.begin_s
     nan = math.nan
@@ -145,7 +145,7 @@ class Matching:
         Cycles whose mark waited for the feeder.
     """
 
-    def __init__(self, stretch: Stretch, marks: list[Edge], opened: Opened) -> None:
+    def __init__(self, stretch: LogStretch, marks: list[Edge], opened: OpeningActs) -> None:
         self._cycles, self._marks, self._opened = stretch.cycles, marks, opened
         self._feed, self._points = stretch.feed, stretch.points
         self._settings = stretch.feeder.settings

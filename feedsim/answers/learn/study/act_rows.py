@@ -28,7 +28,7 @@ Pattern = Literal[
 ]
 
 
-class Verdict(IntEnum):
+class ActVerdict(IntEnum):
     """What an act is beside the settings."""
 
     AS_ASKED = 0
@@ -58,7 +58,7 @@ class Act:
     counts_per_s: float
     speed_mm_s: float
     travel_mm: float
-    verdict: Verdict
+    verdict: ActVerdict
     cycle: int
     exact: bool = True
 
@@ -81,7 +81,7 @@ class ActRows:
     travel_mm : float64
         Counted belt travel from the edge to the act.
     verdict : int8
-        :class:`Verdict`.
+        :class:`ActVerdict`.
     cycle : int64
         Number of the feed cycle it belongs to, in the order of the log.
     exact : bool
@@ -104,7 +104,7 @@ class ActRows:
     @property
     def judged(self) -> Bools:
         """Which acts were judged."""
-        told: Bools = self.verdict != Verdict.NOT_JUDGED
+        told: Bools = self.verdict != ActVerdict.NOT_JUDGED
         return told
 
 
@@ -130,7 +130,7 @@ class FeederActs:
     marks: int
 
 
-class Shift(NamedTuple):
+class ActShift(NamedTuple):
     """What the acts of one side in one log have in common: so much later (s), at a belt speed."""
 
     side: Literal["closings", "openings"]
@@ -220,7 +220,7 @@ class ComparedActs:
     feeders: tuple[FeederActs, ...]
     faults: tuple[ProgramFault, ...]
     not_judged: tuple[str, ...] = ()
-    shifts: tuple[tuple[Shift, ...], ...] = ()
+    shifts: tuple[tuple[ActShift, ...], ...] = ()
 
 
 def act_rows(acts: list[Act]) -> ActRows:

@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from feedsim.answers.learn.study.act_rows import ActRows, Shift, Verdict
+from feedsim.answers.learn.study.act_rows import ActRows, ActShift, ActVerdict
 from feedsim.arrays import Bools, Floats
 from feedsim.machine import Machine
 
@@ -45,7 +45,7 @@ def unknown_s(side: Side, machine: Machine, feeder: int, look_s: float) -> tuple
 
 def timed(rows: ActRows) -> Bools:
     """Return which acts can be timed: as asked, early or late."""
-    in_time: Bools = np.isin(rows.verdict, [Verdict.AS_ASKED, Verdict.EARLY, Verdict.LATE])
+    in_time: Bools = np.isin(rows.verdict, [ActVerdict.AS_ASKED, ActVerdict.EARLY, ActVerdict.LATE])
     return in_time & np.isfinite(rows.late_low_s)
 
 
@@ -59,7 +59,7 @@ class Drift(NamedTuple):
 
 def steady_of(
     side: Side, rows: ActRows, unknown_s: tuple[float, float]
-) -> tuple[Steady | Drift | None, Shift | None]:
+) -> tuple[Steady | Drift | None, ActShift | None]:
     """Return the shift or drift of nearly all acts, and the range of the shift.
 
     The first is None where most acts are as asked, the second where acts share no shift.
@@ -79,7 +79,7 @@ def steady_of(
         agree = (low <= common.high) & (high >= common.low)
     common = _narrowed(common, rows, mask, agree, unknown_s)
     speed = float(np.mean(rows.speed_mm_s[mask]))
-    shift = Shift(side, max(bound.low, common.low), min(bound.high, common.high), speed)
+    shift = ActShift(side, max(bound.low, common.low), min(bound.high, common.high), speed)
     held = shift if bound.agree >= _MOST * count and shift.low_s <= shift.high_s else None
     if common.agree >= _MOST * count and (common.low > 0.0 or common.high < 0.0):
         counts_per_s = float(np.mean(rows.counts_per_s[mask]))

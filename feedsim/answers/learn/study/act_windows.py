@@ -28,7 +28,7 @@ _SURE_S = 2e-6
 """What rounding of written times and of floats comes to."""
 
 
-class Run(NamedTuple):
+class OnTime(NamedTuple):
     """An output that is on: when it came on and went off, as intervals (s); row of the first."""
 
     on_low_s: float
@@ -51,12 +51,12 @@ class Edge(NamedTuple):
     known_high_s: float
     sure: bool
     row: int
-    run: Run
+    on_time: OnTime
 
 
-def runs_of(level: Level, begin_s: float, end_s: float) -> list[Run]:
-    """Return the runs of an output that begin within a stretch, in seconds of the stretch."""
-    runs = []
+def on_times(level: Level, begin_s: float, end_s: float) -> list[OnTime]:
+    """Return when an output came on within a stretch, and went off, in seconds of the stretch."""
+    times = []
     ons = np.flatnonzero((level.on_s >= begin_s) & (level.on_s <= end_s))
     for i in ons:
         on, within = float(level.on_s[i]) - begin_s, float(level.on_within_s[i])
@@ -65,11 +65,11 @@ def runs_of(level: Level, begin_s: float, end_s: float) -> list[Run]:
         if later < len(level.off_s) and level.off_s[later] <= end_s:
             off, wide = float(level.off_s[later]) - begin_s, float(level.off_within_s[later])
         row = int(level.on_row[i])
-        runs.append(Run(on - within, on + within, off - wide, off + wide, row))
-    return runs
+        times.append(OnTime(on - within, on + within, off - wide, off + wide, row))
+    return times
 
 
-def edges_of(runs: list[Run], eye: Eye, controller: Controller) -> list[Edge]:
+def edges_of(times: list[OnTime], eye: Eye, controller: Controller) -> list[Edge]:
     """Return what a program makes of an output (model, section 4).
 
     The scan's phase is not known, so whatever a scan may show or hide is not sure.
@@ -78,17 +78,17 @@ def edges_of(runs: list[Run], eye: Eye, controller: Controller) -> list[Edge]:
     must = max(filter_s, scan if eye.polled else 0.0)
     found: list[Edge] = []
     off_low, off_high = -math.inf, -math.inf
-    for run in runs:
-        longest, shortest = run.off_high_s - run.on_low_s, run.off_low_s - run.on_high_s
-        gap_most, gap_least = run.on_high_s - off_low, run.on_low_s - off_high
-        off_low, off_high = run.off_low_s, run.off_high_s
+    for time in times:
+        longest, shortest = time.off_high_s - time.on_low_s, time.off_low_s - time.on_high_s
+        gap_most, gap_least = time.on_high_s - off_low, time.on_low_s - off_high
+        off_low, off_high = time.off_low_s, time.off_high_s
         if longest < filter_s or gap_most < filter_s:
             continue
         sure = shortest > must and gap_least > must
-        low, high = run.on_low_s + filter_s, run.on_high_s + filter_s
+        low, high = time.on_low_s + filter_s, time.on_high_s + filter_s
         known_high = high + scan
         capture_high = known_high if eye.scanned else high
-        found.append(Edge(low, capture_high, low, known_high, sure, run.row, run))
+        found.append(Edge(low, capture_high, low, known_high, sure, time.row, time))
     return found
 
 
@@ -231,16 +231,16 @@ class LoggedFeed:
         open_mm = 0.5 * speed * open_s / settings.speed_ratio
         return (estimate - settings.stage_position_mm) / settings.speed_ratio, open_mm
 
-    def length_mm(self, run: Run) -> float:
+    def length_mm(self, time: OnTime) -> float:
         """Return the length of what an eye's output was on for; NaN where it is not over."""
-        if run.off_high_s == math.inf:
+        if time.off_high_s == math.inf:
             return math.nan
-        on, off = 0.5 * (run.on_low_s + run.on_high_s), 0.5 * (run.off_low_s + run.off_high_s)
+        on, off = 0.5 * (time.on_low_s + time.on_high_s), 0.5 * (time.off_low_s + time.off_high_s)
         return self.position(off) - self.position(on)
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class LogStretch:
     """One feeder over one stretch of its log.
 
     Attributes

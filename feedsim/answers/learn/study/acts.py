@@ -14,13 +14,13 @@ import numpy as np
 
 from feedsim.answers.learn.study.act_closings import Closings
 from feedsim.answers.learn.study.act_faults import faults_of
-from feedsim.answers.learn.study.act_matching import Opened, compared_openings
+from feedsim.answers.learn.study.act_matching import OpeningActs, compared_openings
 from feedsim.answers.learn.study.act_rows import (
     Act,
+    ActShift,
     ComparedActs,
     FeederActs,
     ProgramFault,
-    Shift,
     act_rows,
     lost_marks,
 )
@@ -28,11 +28,11 @@ from feedsim.answers.learn.study.act_windows import (
     Cycle,
     Edge,
     LoggedFeed,
+    LogStretch,
+    OnTime,
     Points,
-    Run,
-    Stretch,
     edges_of,
-    runs_of,
+    on_times,
 )
 from feedsim.logs.belt import LoggedBelt, belt_of_log
 from feedsim.logs.log import Level, Log
@@ -101,7 +101,7 @@ def compared_acts(log: Log, machine: Machine) -> ComparedActs:
     # the middle of an event's interval lies a quarter of a look before that of a sample's
     look_s = (0.5 if log.shape == "samples" else 0.75) * _look_s(log)
     faults: list[ProgramFault] = []
-    shifts: list[tuple[Shift, ...]] = []
+    shifts: list[tuple[ActShift, ...]] = []
     for number, acts in enumerate(feeders):
         contexts = found[number].contexts
         told, shift = faults_of(acts, machine, number, contexts=contexts, look_s=look_s)
@@ -183,7 +183,7 @@ def _stretch(
     if log.carrier_eye is None or logged.clutch is None:
         return
     cycles = _cycles(logged.clutch, belt)
-    stretch = Stretch(
+    stretch = LogStretch(
         machine,
         feeder,
         cycles,
@@ -194,16 +194,16 @@ def _stretch(
         belt.end_s - belt.begin_s,
         _look_s(log),
     )
-    runs = runs_of(log.carrier_eye, belt.begin_s, belt.end_s)
-    marks = edges_of(runs, machine.carrier_eye, machine.controller)
-    opened = Opened()
-    hidden = _carriers_joined(runs, stretch)
+    times = on_times(log.carrier_eye, belt.begin_s, belt.end_s)
+    marks = edges_of(times, machine.carrier_eye, machine.controller)
+    opened = OpeningActs()
+    hidden = _carriers_joined(times, stretch)
     if logged.eye is None:
         opened.edges = [None] * len(cycles)
     else:
-        runs = runs_of(logged.eye, belt.begin_s, belt.end_s)
-        edges = edges_of(runs, feeder.eye, machine.controller)
-        opened = compared_openings(stretch, edges, _inserts_joined(runs, stretch))
+        times = on_times(logged.eye, belt.begin_s, belt.end_s)
+        edges = edges_of(times, feeder.eye, machine.controller)
+        opened = compared_openings(stretch, edges, _inserts_joined(times, stretch))
     closed = Closings(stretch, marks, opened, hidden=hidden).compared()
     first = 1 + max((act.cycle for act in found.closings), default=-1)
     contexts = _contexts_of(stretch, marks, opened.edges, marks_of=closed.marks_of)
@@ -219,7 +219,7 @@ def _stretch(
 
 
 def _contexts_of(
-    stretch: Stretch, marks: list[Edge], edges: list[Edge | None], *, marks_of: dict[int, int]
+    stretch: LogStretch, marks: list[Edge], edges: list[Edge | None], *, marks_of: dict[int, int]
 ) -> list[set[str]]:
     """Return what each feed cycle came after, in words.
 
@@ -251,36 +251,36 @@ def _contexts_of(
     return found
 
 
-def _is_double(edge: Edge | None, stretch: Stretch) -> bool:
+def _is_double(edge: Edge | None, stretch: LogStretch) -> bool:
     if edge is None:
         return False
-    return stretch.feed.length_mm(edge.run) > _LONGER * stretch.feeder.inserts.length_mm
+    return stretch.feed.length_mm(edge.on_time) > _LONGER * stretch.feeder.inserts.length_mm
 
 
-def _joined(mark: Edge, stretch: Stretch) -> bool:
-    run = mark.run
-    if run.off_high_s == math.inf:
+def _joined(mark: Edge, stretch: LogStretch) -> bool:
+    time = mark.on_time
+    if time.off_high_s == math.inf:
         return False
-    length = stretch.points.travel_mm(run.on_high_s, run.off_low_s)
+    length = stretch.points.travel_mm(time.on_high_s, time.off_low_s)
     return length > _LONGER * stretch.machine.carriers.length_mm
 
 
-def _inserts_joined(runs: list[Run], stretch: Stretch) -> list[tuple[float, float]]:
+def _inserts_joined(times: list[OnTime], stretch: LogStretch) -> list[tuple[float, float]]:
     """Return when an insert eye was on for more than one insert: an edge may be hidden there."""
     longest = _LONGER * stretch.feeder.inserts.length_mm
     return [
-        (run.on_low_s, run.off_high_s)
-        for run in runs
-        if not stretch.feed.length_mm(run) <= longest  # or it is not over
+        (time.on_low_s, time.off_high_s)
+        for time in times
+        if not stretch.feed.length_mm(time) <= longest  # or it is not over
     ]
 
 
-def _carriers_joined(runs: list[Run], stretch: Stretch) -> list[tuple[float, float]]:
+def _carriers_joined(times: list[OnTime], stretch: LogStretch) -> list[tuple[float, float]]:
     """Return when the carrier eye was on for more than one carrier."""
     longest = _LONGER * stretch.machine.carriers.length_mm
     return [
-        (run.on_low_s, run.off_high_s)
-        for run in runs
-        if run.off_high_s == math.inf
-        or stretch.points.travel_mm(run.on_high_s, run.off_low_s) > longest
+        (time.on_low_s, time.off_high_s)
+        for time in times
+        if time.off_high_s == math.inf
+        or stretch.points.travel_mm(time.on_high_s, time.off_low_s) > longest
     ]

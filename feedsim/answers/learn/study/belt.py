@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.answers.learn.study.figures import Finding, combined
 from feedsim.answers.learn.study.fits import bounded_line
 from feedsim.arrays import Bools, Floats
 from feedsim.logs import Level, Log, LoggedFeeder, Values
@@ -32,9 +32,9 @@ class Belt:
     ----------
     time_s, travel_mm : float64 arrays, shape (n,)
         Straight in between.
-    speed : Figure
+    speed : Finding
         mm/s.
-    uneven : Figure
+    uneven : Finding
         Standard deviation of the speed over a second, as a share of the speed.
     even : bool
         Whether one straight line goes through all counts.
@@ -46,8 +46,8 @@ class Belt:
 
     time_s: Floats
     travel_mm: Floats
-    speed: Figure
-    uneven: Figure
+    speed: Finding
+    uneven: Finding
     even: bool
     count_mm: float
 
@@ -98,7 +98,7 @@ def belt_of(log: Log, *, count_mm: float) -> Belt | None:
     line = line or bounded_line(t, middle - slack, middle + slack)
     if line is not None:
         travel = line.at(np.array([t[0], t[-1]]))
-        none = Figure(0.0, 0.0, 2.0 * slack / (_WINDOW_S * about), len(t))
+        none = Finding(0.0, 0.0, 2.0 * slack / (_WINDOW_S * about), len(t))
         return Belt(
             t[[0, -1]], travel, line.slope, none, even=True, count_mm=count_mm if counts else 0.0
         )
@@ -140,20 +140,20 @@ def _window_speeds(log: Log, t: Floats, travel: Floats) -> Floats:
     return np.concatenate(found)
 
 
-def _uneven(speeds: Floats, *, noise: float) -> Figure:
+def _uneven(speeds: Floats, *, noise: float) -> Finding:
     """Return the spread of speeds as a share of their mean, without that of the counts."""
     from scipy.special import chdtri
 
     n = len(speeds)
     if n < 3:
-        return Figure(0.0, 0.0, math.inf, n)
+        return Finding(0.0, 0.0, math.inf, n)
     squares = float(((speeds - speeds.mean()) ** 2).sum())
     ends = [float(chdtri(n - 1, tail)) for tail in (0.025, 0.975)]
     value, low, high = (
         math.sqrt(max(0.0, squares / by - noise**2)) / float(speeds.mean())
         for by in (n - 1.0, *ends)
     )
-    return Figure(value, low, high, n)
+    return Finding(value, low, high, n)
 
 
 def belt_without_encoder(log: Log, *, length_mm: float) -> Belt | None:
@@ -169,9 +169,9 @@ def belt_without_encoder(log: Log, *, length_mm: float) -> Belt | None:
     sd = float(usual.std(ddof=1)) / math.sqrt(len(usual))
     time = combined(mean, sd=sd, uniform=0.0, n=len(usual), dof=len(usual) - 1.0)
     v = length_mm / mean
-    speed = Figure(v, length_mm / time.high, length_mm / max(time.low, 1e-12), len(usual))
+    speed = Finding(v, length_mm / time.high, length_mm / max(time.low, 1e-12), len(usual))
     t = np.array([log.begins_s[0], log.ends_s[-1]])
-    return Belt(t, v * t, speed, Figure(0.0, 0.0, math.inf, 0), even=True, count_mm=0.0)
+    return Belt(t, v * t, speed, Finding(0.0, 0.0, math.inf, 0), even=True, count_mm=0.0)
 
 
 def steady_parts(log: Log, *, count_mm: float) -> list[Log]:

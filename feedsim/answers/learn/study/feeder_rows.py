@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import NORMAL_95, Figure, Learned, Quantity
+from feedsim.answers.learn.study.figures import NORMAL_95, Finding, Learned, Subject
 from feedsim.answers.learn.study.one_log import FeederInLog, InLog
 from feedsim.answers.learn.study.rows import (
     NO_ENCODER,
@@ -48,19 +48,19 @@ def feeder_rows(logs: Sequence[InLog], machine: Machine, number: int) -> Iterato
     yield from _ramp_rows(logs, feeder, number)
     yield from _servo_rows(parts, feeder, f"feeder.{number}.servo")
     yield from _time_rows(logs, feeder, number)
-    delay = Quantity(f"feeder.{number}.eye.response", "insert eye's own delay", "time")
+    delay = Subject(f"feeder.{number}.eye.response", "insert eye's own delay", "time")
     yield delay.untold(feeder.eye.response_s, OWN_DELAY)
-    slip = Quantity(f"feeder.{number}.insert.slip", "slip of inserts", "length")
+    slip = Subject(f"feeder.{number}.insert.slip", "slip of inserts", "length")
     yield slip.untold(feeder.inserts.slip_mm, NO_SENSOR)
-    lies = Quantity("", "where the insert lies on the carrier", "length")
+    lies = Subject("", "where the insert lies on the carrier", "length")
     yield lies.untold(None, NO_SENSOR)
 
 
 def _insert_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Iterator[Learned]:
     ins = feeder.inserts
-    gap = Quantity(f"{path}.insert.gap", "gap of inserts", "length")
-    spread = Quantity(f"{path}.insert.gap_sd", "spread of that gap", "length")
-    misfeed = Quantity(f"{path}.insert.misfeed", "misfeeds", "share")
+    gap = Subject(f"{path}.insert.gap", "gap of inserts", "length")
+    spread = Subject(f"{path}.insert.gap_sd", "spread of that gap", "length")
+    misfeed = Subject(f"{path}.insert.misfeed", "misfeeds", "share")
     seen = [part.inserts for part in parts if part.inserts is not None]
     mean = of_all(pitches.mean for pitches in seen)
     if mean is None:
@@ -69,7 +69,7 @@ def _insert_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Ite
         yield spread.untold(ins.gap_sd_mm, why)
         yield misfeed.untold(ins.misfeed, why)
     else:
-        pitch = Quantity("", "pitch of inserts", "length")
+        pitch = Subject("", "pitch of inserts", "length")
         yield pitch.told(mean, ins.length_mm + ins.gap_mm)
         note = "with the scenario's insert length"
         yield gap.told(mean.scaled(1.0, -ins.length_mm), ins.gap_mm, note)
@@ -83,13 +83,13 @@ def _insert_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Ite
     counted = [part.strays for part in parts if part.strays is not None]
     if counted:
         strays, passed = (sum(pair[side] for pair in counted) for side in (0, 1))
-        row = Quantity("", "strays that the eye saw", "share")
+        row = Subject("", "strays that the eye saw", "share")
         yield row.told(counted_share(strays, passed), None)
 
 
 def travels_asked(
     logs: Sequence[InLog], number: int, side: str
-) -> list[tuple[float, Figure, InLog]]:
+) -> list[tuple[float, Finding, InLog]]:
     """Return belt speed (mm/s), travel from edge to act and log, of each log that shows it."""
     found = []
     for log in logs:
@@ -109,8 +109,8 @@ def _side_rows(
     feeder = machine.feeders[number]
     s, path = feeder.settings, f"feeder.{number}.settings.{name}"
     distance_mm, lead_s = getattr(s, f"{name}_distance_mm"), getattr(s, f"{name}_lead_s")
-    distance = Quantity(f"{path}_distance", f"{name} distance", "length")
-    lead = Quantity(f"{path}_lead", f"{name} lead", "time")
+    distance = Subject(f"{path}_distance", f"{name} distance", "length")
+    lead = Subject(f"{path}_lead", f"{name} lead", "time")
     act = {"engage": "closing", "disengage": "opening"}[name]
     told = travels_asked(logs, number, name)
     why = ""
@@ -125,7 +125,7 @@ def _side_rows(
         yield lead.untold(lead_s, why)
         return
     for speed, asked, log in told:
-        row = Quantity("", named(f"travel from edge to {act}", log, logs), "length")
+        row = Subject("", named(f"travel from edge to {act}", log, logs), "length")
         note = "what distance and lead ask for together at that speed"
         yield row.told(asked, asked_mm(feeder, name, speed), note)
     speeds = np.array([speed for speed, _, _ in told])
@@ -151,7 +151,7 @@ def _ramp_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
     over_travel = clutch.travel_ramp
     kind = "length" if over_travel else "time"
     for name, what in (("ramp_in", "ramp in"), ("ramp_out", "ramp out")):
-        row = Quantity(f"{path}.clutch.{name}", what, kind)
+        row = Subject(f"{path}.clutch.{name}", what, kind)
         times = [getattr(ramps, name) for _, ramps in fitted]
         travels = [
             getattr(ramps, name).scaled(log.belt.speed.value) for log, ramps in fitted if log.belt
@@ -166,7 +166,7 @@ def _ramp_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
             note = f"logs at several speeds have it over a {'time' if over_travel else 'travel'}"
         yield row.told(figure, getattr(clutch, name), note)
     delay = of_all(part.delay for _, part in parts)
-    row = Quantity(f"{path}.servo.command_delay", "command delay", "time")
+    row = Subject(f"{path}.servo.command_delay", "command delay", "time")
     has = feeder.servo.command_delay_s
     yield row.untold(has, _NO_COMMAND) if delay is None else row.told(delay, has)
     ratio = of_all(
@@ -175,11 +175,11 @@ def _ramp_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
         if log.belt is not None and log.measured
     )
     if ratio is not None:
-        row = Quantity("", "speed ratio, trim in it", "ratio")
+        row = Subject("", "speed ratio, trim in it", "ratio")
         yield row.told(ratio, feeder.settings.speed_ratio)
 
 
-def _alike(figures: Sequence[Figure]) -> float:
+def _alike(figures: Sequence[Finding]) -> float:
     """Return the probability of figures so far from each other if they are of one thing (χ²)."""
     from scipy.special import chdtrc
 
@@ -196,8 +196,8 @@ def _servo_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Iter
     rigid = not math.isfinite(servo.loop_gain_per_s)
     has = None if rigid else servo.loop_gain_per_s
     forward_has = None if rigid else servo.velocity_feedforward
-    gain = Quantity(f"{path}.loop_gain", "loop gain", "rate")
-    forward = Quantity(f"{path}.velocity_feedforward", "velocity feedforward", "share")
+    gain = Subject(f"{path}.loop_gain", "loop gain", "rate")
+    forward = Subject(f"{path}.velocity_feedforward", "velocity feedforward", "share")
     seen = [part.servo for part in parts if part.servo is not None]
     gains = of_all(found.loop_gain for found in seen)
     forwards = of_all(found.feedforward for found in seen)
@@ -214,7 +214,7 @@ def _servo_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Iter
 
 
 def _time_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[Learned]:
-    settle = Quantity(f"feeder.{number}.clutch.settle", "settle time", "time")
+    settle = Subject(f"feeder.{number}.clutch.settle", "settle time", "time")
     has = feeder.clutch.settle_s
     bounds = []
     for log in logs:
@@ -233,14 +233,14 @@ def _time_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
     for log in logs:
         part = log.feeders[number]
         if part.engaged is not None and log.belt is not None:
-            row = Quantity("", named("closing to opening", log, logs), "time")
+            row = Subject("", named("closing to opening", log, logs), "time")
             mean, sd = engaged_s(feeder, log.belt.speed.value)
             by_chance = NORMAL_95 * sd / math.sqrt(part.engaged.n)
             yield row.told(part.engaged.widened(by_chance), mean)
 
 
 def _settled(
-    settle: Quantity,
+    settle: Subject,
     has: float,
     bounds: Sequence[tuple[float | None, float, float, int]],
     note: str,
@@ -260,7 +260,7 @@ def _settled(
         return settle.untold(has, why, n=n)
     low = max(0.0, low)
     middle, half = 0.5 * (low + high), 0.475 * (high - low)
-    figure = Figure(middle, middle - half, middle + half, n)
+    figure = Finding(middle, middle - half, middle + half, n)
     return settle.told(figure.widened(max(open_ for _, _, open_, _ in bounds)), has, note)
 
 

@@ -13,7 +13,7 @@ _SURE = 3.2905267314919255 / NORMAL_95  # 99.9 % beside 95 %
 CLOCKS_APART = 1e-4  # of two quartz clocks, ±50 ppm each (common practice, no source)
 
 
-class Figure(NamedTuple):
+class Finding(NamedTuple):
     """A figure and its 95 % interval. ``n``: of how many values."""
 
     value: float
@@ -21,16 +21,16 @@ class Figure(NamedTuple):
     high: float
     n: int
 
-    def scaled(self, factor: float, plus: float = 0.0) -> Figure:
+    def scaled(self, factor: float, plus: float = 0.0) -> Finding:
         """Return factor·figure + plus."""
         ends = sorted((self.low * factor + plus, self.high * factor + plus))
-        return Figure(self.value * factor + plus, ends[0], ends[1], self.n)
+        return Finding(self.value * factor + plus, ends[0], ends[1], self.n)
 
-    def widened(self, by: float) -> Figure:
+    def widened(self, by: float) -> Finding:
         """Return the figure with an independent error, of this half width, in its interval."""
         value = self.value
         below, above = (math.hypot(side, by) for side in (value - self.low, self.high - value))
-        return Figure(value, value - below, value + above, self.n)
+        return Finding(value, value - below, value + above, self.n)
 
     def surely_not(self, value: float) -> bool:
         """Tell whether a value lies outside of the interval of 99.9 % of a normal law."""
@@ -85,11 +85,11 @@ class Learned:
     part: str = ""
 
     @property
-    def figure(self) -> Figure | None:
+    def figure(self) -> Finding | None:
         """The figure with its interval; None where it cannot be told."""
         if self.value is None or self.low is None or self.high is None:
             return None
-        return Figure(self.value, self.low, self.high, self.n)
+        return Finding(self.value, self.low, self.high, self.n)
 
     @property
     def feeder(self) -> int:
@@ -98,7 +98,7 @@ class Learned:
         return int(rest) if first == "feeder" else -1
 
 
-class Quantity(NamedTuple):
+class Subject(NamedTuple):
     """What a row is of: the key of the scenario, the words, the kind; see :class:`Learned`."""
 
     key: str
@@ -106,7 +106,7 @@ class Quantity(NamedTuple):
     kind: str
 
     def told(
-        self, figure: Figure, scenario: float | None, why: str = "", *, apart: float = 0.0
+        self, figure: Finding, scenario: float | None, why: str = "", *, apart: float = 0.0
     ) -> Learned:
         """Compare a figure with the scenario.
 
@@ -134,7 +134,7 @@ class Quantity(NamedTuple):
         return Learned(*self, None, low, high, scenario, "untold", why, n)
 
 
-def pooled(figures: Sequence[Figure]) -> Figure | None:
+def pooled(figures: Sequence[Finding]) -> Finding | None:
     """Return the mean of figures of one thing, weighted by their inverse variances (any text)."""
     if len(figures) < 2:
         return figures[0] if figures else None
@@ -145,10 +145,10 @@ def pooled(figures: Sequence[Figure]) -> Figure | None:
         math.sqrt(sum((w * side) ** 2 for w, side in zip(weights, sides, strict=True))) / total
         for sides in ([f.value - f.low for f in figures], [f.high - f.value for f in figures])
     )
-    return Figure(value, value - low, value + high, sum(f.n for f in figures))
+    return Finding(value, value - low, value + high, sum(f.n for f in figures))
 
 
-def combined(value: float, *, sd: float, uniform: float, n: int, dof: float = math.inf) -> Figure:
+def combined(value: float, *, sd: float, uniform: float, n: int, dof: float = math.inf) -> Finding:
     """Return a figure with the 95 % interval of a normal error plus a uniform one.
 
     Parameters
@@ -170,7 +170,7 @@ def combined(value: float, *, sd: float, uniform: float, n: int, dof: float = ma
     if math.isfinite(dof):
         sd *= float(stdtrit(max(dof, 1.0), 0.975)) / NORMAL_95
     half = _half_width(sd, uniform)
-    return Figure(value, value - half, value + half, n)
+    return Finding(value, value - half, value + half, n)
 
 
 def _half_width(sd: float, uniform: float) -> float:

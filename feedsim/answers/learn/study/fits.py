@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Figure
+from feedsim.answers.learn.study.figures import Finding
 from feedsim.arrays import Floats, Places
 
 _GRID = 801
@@ -23,9 +23,9 @@ class BoundedLine:
     polygon of these lines, by their heights at both ends, shape (k, 2), less those of a middle one.
     """
 
-    slope: Figure
+    slope: Finding
     centre: float
-    height: Figure
+    height: Finding
     span: float
     corners: Floats
 
@@ -73,9 +73,9 @@ def bounded_line(u: Floats, low: Floats, high: Floats) -> BoundedLine | None:
     slope = _law((right - left) / span, left)[:3]
     height = _law(0.5 * (left + right), left)[:3]
     return BoundedLine(
-        Figure(*slope, n).scaled(1.0, rise / span),
+        Finding(*slope, n).scaled(1.0, rise / span),
         float(u[0]) + 0.5 * span,
-        Figure(*height, n).scaled(1.0, first + 0.5 * rise),
+        Finding(*height, n).scaled(1.0, first + 0.5 * rise),
         span,
         corners,
     )

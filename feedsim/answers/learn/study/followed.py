@@ -8,18 +8,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.answers.learn.study.figures import Finding, combined
 from feedsim.answers.learn.study.fits import NonlinearFit, nonlinear_fit
 from feedsim.answers.learn.study.following import (
-    Cycles,
     Ramps,
     Track,
+    Tracks,
     cycles_of,
     figures_of,
     ramps_of,
     since_bends,
 )
-from feedsim.answers.learn.study.lattice import Lattice
+from feedsim.answers.learn.study.lattice import InstantGrid
 from feedsim.arrays import Floats
 from feedsim.logs import Log, LoggedFeeder, Values
 from feedsim.machine import Feeder
@@ -38,9 +38,9 @@ def followed(
     close_s: Floats,
     open_s: Floats,
     *,
-    lattice: Lattice | None,
+    lattice: InstantGrid | None,
     step_s: float,
-) -> tuple[Cycles | None, Ramps | None, Servo | None, Figure | None]:
+) -> tuple[Tracks | None, Ramps | None, ServoFit | None, Finding | None]:
     """Return the commanded cycles, their ramps, the servo and the command delay; None: not logged.
 
     Parameters
@@ -112,7 +112,7 @@ def _track(values: Values, at: Floats) -> Track:
     return Track(at[known], value, values.quantity == "mm_s")
 
 
-def _speed(cycles: Cycles) -> float:
+def _speed(cycles: Tracks) -> float:
     """Return the largest mean speed of any cycle's track (mm/s)."""
     if cycles.rate:
         return float(np.nanmax(cycles.value))
@@ -121,24 +121,24 @@ def _speed(cycles: Cycles) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Servo:
+class ServoFit:
     """Loop gain (1/s) and feedforward; None where the feed follows as closely as the log tells.
 
     ``lag_mm``: root mean square of what the feed lags. ``lag``: what it lags, shape of the cycles.
     """
 
-    loop_gain: Figure | None
-    feedforward: Figure | None
+    loop_gain: Finding | None
+    feedforward: Finding | None
     lag_mm: float
     lag: Floats
 
 
-def servo_of(command: Cycles, actual: Cycles, ramps: Ramps, *, step_mm: float) -> Servo:
+def servo_of(command: Tracks, actual: Tracks, ramps: Ramps, *, step_mm: float) -> ServoFit:
     """Fit loop gain and feedforward to what the actual feed lags behind the command.
 
     Parameters
     ----------
-    command, actual : Cycles
+    command, actual : Tracks
         Of the same instants; both travels or both speeds.
     step_mm : float
         In which the log tells them (mm, or mm/s).
@@ -149,7 +149,7 @@ def servo_of(command: Cycles, actual: Cycles, ramps: Ramps, *, step_mm: float) -
     lag = np.where(known, lag - float(np.median(lag[rest])) if rest.any() else lag, 0.0)
     seen = math.sqrt(float(np.mean(lag[known] ** 2)))
     if seen <= 1.5 * step_mm:
-        return Servo(None, None, seen, np.where(known, lag, np.nan))
+        return ServoFit(None, None, seen, np.where(known, lag, np.nan))
     values = (ramps.ramp_in.value, ramps.ramp_out.value, ramps.speed.value)
     model = _lag_model(command, values, ramps.begins_s, ramps.ends_s)
 
@@ -176,12 +176,12 @@ def servo_of(command: Cycles, actual: Cycles, ramps: Ramps, *, step_mm: float) -
         _open_by_speed(best, command, ramps, model, step_mm),
     )
     gain, forward = gain.widened(float(more[0])), forward.widened(float(more[1]))
-    gain = Figure(math.exp(gain.value), math.exp(gain.low), math.exp(gain.high), gain.n)
-    return Servo(gain, forward, seen, np.where(known, lag, np.nan))
+    gain = Finding(math.exp(gain.value), math.exp(gain.low), math.exp(gain.high), gain.n)
+    return ServoFit(gain, forward, seen, np.where(known, lag, np.nan))
 
 
 def _lag_model(
-    command: Cycles, values: tuple[float, float, float], begins: Floats, ends: Floats
+    command: Tracks, values: tuple[float, float, float], begins: Floats, ends: Floats
 ) -> _Model:
     """Return what the feed lags by loop gain and feedforward, shape of the cycles.
 
@@ -204,7 +204,7 @@ def _lag_model(
     return model
 
 
-def _open_by_ramps(fit: NonlinearFit, command: Cycles, ramps: Ramps, model: _Model) -> Floats:
+def _open_by_ramps(fit: NonlinearFit, command: Tracks, ramps: Ramps, model: _Model) -> Floats:
     """Return by how much what was fitted is off where ramps and speed are by their intervals.
 
     One step of Gauss and Newton; a ramp that is longer begins as much earlier as its middle stays.
@@ -225,7 +225,7 @@ def _open_by_ramps(fit: NonlinearFit, command: Cycles, ramps: Ramps, model: _Mod
 
 
 def _open_by_speed(
-    fit: NonlinearFit, command: Cycles, ramps: Ramps, model: _Model, step: float
+    fit: NonlinearFit, command: Tracks, ramps: Ramps, model: _Model, step: float
 ) -> Floats:
     """Return by how much what was fitted is off if the full speed is rounded by half a step.
 

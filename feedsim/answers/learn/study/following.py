@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.answers.learn.study.figures import Finding, combined
 from feedsim.answers.learn.study.fits import NonlinearFit, nonlinear_fit
 from feedsim.arrays import Bools, Floats, Places
 from feedsim.motion.ramps import ramp_bends
@@ -39,7 +39,7 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True)
-class Cycles:
+class Tracks:
     """Stretches of a track about the acts of a cycle each, shape (c, m) padded with NaN.
 
     ``close_s``, ``open_s``: its acts, shape (c,). ``before_s``: the opening before them, −inf for
@@ -65,15 +65,15 @@ class Ramps:
     when each cycle's ramps begin, shape (c,). ``residuals``: of the track, shape of the cycles.
     """
 
-    ramp_in: Figure
-    ramp_out: Figure
-    speed: Figure
+    ramp_in: Finding
+    ramp_out: Finding
+    speed: Finding
     begins_s: Floats
     ends_s: Floats
     residuals: Floats
 
 
-def cycles_of(track: Track, close_s: Floats, open_s: Floats) -> Cycles | None:
+def cycles_of(track: Track, close_s: Floats, open_s: Floats) -> Tracks | None:
     """Cut a track at acts; None where there are too few whole cycles.
 
     Parameters
@@ -108,17 +108,17 @@ def cycles_of(track: Track, close_s: Floats, open_s: Floats) -> Cycles | None:
     where = np.array(kept, dtype=np.intp)
     acts = close_s[where], open_s[where], before[where]
     period = float(np.median(np.diff(track.time_s)))
-    return Cycles(times, values, *acts, where, track.rate, period)
+    return Tracks(times, values, *acts, where, track.rate, period)
 
 
-def since_bends(cycles: Cycles, begins: Floats, ends: Floats, corners: Floats) -> Floats:
+def since_bends(cycles: Tracks, begins: Floats, ends: Floats, corners: Floats) -> Floats:
     """Return times since each corner, 0 before it, shape (4, c, m)."""
     starts = np.stack([begins, begins, ends, ends]) + corners[:, None]
     found: Floats = np.maximum(cycles.time_s[None] - starts[:, :, None], 0.0)
     return found
 
 
-def ramps_of(cycles: Cycles, *, ramp_in: float, ramp_out: float, step: float) -> Ramps | None:
+def ramps_of(cycles: Tracks, *, ramp_in: float, ramp_out: float, step: float) -> Ramps | None:
     """Fit the ramps of a command.
 
     Parameters
@@ -162,14 +162,14 @@ def ramps_of(cycles: Cycles, *, ramp_in: float, ramp_out: float, step: float) ->
 
 def figures_of(
     fit: NonlinearFit,
-    cycles: Cycles,
+    cycles: Tracks,
     known: Bools,
     begins: Floats,
     ends: Floats,
     step: float,
     *,
     two: bool = False,
-) -> list[Figure]:
+) -> list[Finding]:
     """Return the fitted values with their intervals, cycles of one phase together in a group.
 
     ``two``: what was fitted is the difference of two tracks, each rounded.
@@ -203,7 +203,7 @@ def figures_of(
 
 def _open_by(
     fit: NonlinearFit,
-    cycles: Cycles,
+    cycles: Tracks,
     known: Bools,
     begins: Floats,
     ends: Floats,
@@ -234,7 +234,7 @@ def _open_by(
     return found
 
 
-def _engaged_speed(cycles: Cycles) -> float:
+def _engaged_speed(cycles: Tracks) -> float:
     """Return the speed of the feed in the middle of the cycles (mm/s)."""
     middle = 0.5 * (cycles.close_s + cycles.open_s)
     half = 0.2 * (cycles.open_s - cycles.close_s)
@@ -248,7 +248,7 @@ def _engaged_speed(cycles: Cycles) -> float:
 
 
 def _residuals(
-    cycles: Cycles,
+    cycles: Tracks,
     known: Bools,
     begins: Floats,
     ends: Floats,
@@ -265,7 +265,7 @@ def _residuals(
 
 
 def _aligned(
-    cycles: Cycles,
+    cycles: Tracks,
     known: Bools,
     begins: Floats,
     ends: Floats,

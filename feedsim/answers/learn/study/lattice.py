@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import NORMAL_95, Figure
+from feedsim.answers.learn.study.figures import NORMAL_95, Finding
 from feedsim.answers.learn.study.fits import BoundedLine, bounded_line
 from feedsim.arrays import Floats, Ints
 
@@ -23,14 +23,14 @@ _EXACT = 4e-15  # of a number: so far off may it be by its own digits
 
 
 @dataclass(frozen=True, slots=True)
-class Lattice:
+class InstantGrid:
     """A grid of instants φ + n·period.
 
     Attributes
     ----------
-    period : Figure
+    period : Finding
         s.
-    jitter : Figure
+    jitter : Finding
         Standard deviation of actions about the grid (s), what rounding makes of it taken off.
     time_s : float64 array, shape (n,)
         Of each action: its instant on the grid, or as logged where it lies off it.
@@ -43,8 +43,8 @@ class Lattice:
         a few.
     """
 
-    period: Figure
-    jitter: Figure
+    period: Finding
+    jitter: Finding
     time_s: Floats
     sd_s: float
     shared_s: float
@@ -65,7 +65,7 @@ class Lattice:
 
 def lattice_of(
     time_s: Floats, within_s: Floats, *, grain_s: float, shared_s: float = 0.0
-) -> Lattice | None:
+) -> InstantGrid | None:
     """Find the grid that instants fall on; None where none is to be seen.
 
     Parameters
@@ -150,7 +150,7 @@ def _numbers(t: Floats, period: float) -> Ints:
     return numbers
 
 
-def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> Lattice | None:
+def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> InstantGrid | None:
     t = time_s - time_s[0]
     numbers = _numbers(t, period)
     for factor in (2, 3, 5, 7):
@@ -170,16 +170,16 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> L
             line = bounded_line(x[near], t[near] - half, t[near] + half)
             if line is not None:
                 on_grid = np.where(near, time_s[0] + line.at(x), time_s)
-                none = Figure(0.0, 0.0, _jitter(off[near], within_s[near]).high, int(near.sum()))
-                return Lattice(line.slope, none, on_grid, 0.0, shared, line)
+                none = Finding(0.0, 0.0, _jitter(off[near], within_s[near]).high, int(near.sum()))
+                return InstantGrid(line.slope, none, on_grid, 0.0, shared, line)
     sd = float(off.std(ddof=2))
     error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
-    figure = Figure(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
+    figure = Finding(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
     w = float(np.sqrt(np.mean(within_s**2) / 3.0))
     # acts behind carriers at all but even pitches also correlate loosely at longer periods
     if sd**2 - w**2 > (_LOOSEST * slope) ** 2:
         return None
-    return Lattice(figure, _jitter(off, within_s), time_s, w, 0.0, None)
+    return InstantGrid(figure, _jitter(off, within_s), time_s, w, 0.0, None)
 
 
 def _all_on(numbers: Ints, factor: int) -> bool:
@@ -188,7 +188,7 @@ def _all_on(numbers: Ints, factor: int) -> bool:
     return bool(np.any(numbers)) and int(np.count_nonzero(off)) <= _OUTLIERS * len(off)
 
 
-def _jitter(off: Floats, within_s: Floats) -> Figure:
+def _jitter(off: Floats, within_s: Floats) -> Finding:
     """Return the standard deviation of actions less what rounding makes, variances taken off."""
     from scipy.special import chdtri
 
@@ -198,4 +198,4 @@ def _jitter(off: Floats, within_s: Floats) -> Figure:
     dof = max(n - 2, 1)
     ends = (float(chdtri(dof, tail)) for tail in (0.025, 0.975))
     value, low, high = (math.sqrt(max(0.0, squares / by - rounding)) for by in (dof, *ends))
-    return Figure(value, low, high, n)
+    return Finding(value, low, high, n)

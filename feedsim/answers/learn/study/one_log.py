@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.answers.learn.study.belt import Belt, belt_of, belt_without_encoder, rounded_alike
-from feedsim.answers.learn.study.figures import Figure, combined
-from feedsim.answers.learn.study.followed import Servo, followed, whole_cycles
-from feedsim.answers.learn.study.following import Cycles, Ramps
-from feedsim.answers.learn.study.lattice import Lattice, lattice_of
+from feedsim.answers.learn.study.figures import Finding, combined
+from feedsim.answers.learn.study.followed import ServoFit, followed, whole_cycles
+from feedsim.answers.learn.study.following import Ramps, Tracks
+from feedsim.answers.learn.study.lattice import InstantGrid, lattice_of
 from feedsim.answers.learn.study.laws import ArrivalLaw, arrival_law
 from feedsim.answers.learn.study.pitches import Pitches, pitches_of
 from feedsim.answers.learn.study.scans import Bounds, ScanSeen, busy_bounds
@@ -20,7 +20,7 @@ from feedsim.arrays import Floats
 from feedsim.logs import Level, Log, LoggedFeeder
 from feedsim.machine import Machine
 
-Acts = tuple[Lattice | None, list[tuple[Floats, Floats]]]
+Acts = tuple[InstantGrid | None, list[tuple[Floats, Floats]]]
 _FEW = 20
 
 
@@ -30,7 +30,7 @@ class FeederInLog:
 
     closings: Side | None
     openings: Side | None
-    engaged: Figure | None
+    engaged: Finding | None
     """From closing to opening (s)."""
     busy: Bounds | None
     """From opening to ready (s)."""
@@ -38,10 +38,10 @@ class FeederInLog:
     """In feed travel."""
     strays: tuple[int, int] | None
     """Inserts that passed their eye ahead of the one that was staged, and all that passed."""
-    command: Cycles | None
+    command: Tracks | None
     ramps: Ramps | None
-    servo: Servo | None
-    delay: Figure | None
+    servo: ServoFit | None
+    delay: Finding | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ class InLog:
     step_s: float
     belt: Belt | None
     measured: bool
-    lattice: Lattice | None
+    lattice: InstantGrid | None
     carriers: Pitches | None
     law: ArrivalLaw | None
     edge_noise_mm: float
@@ -244,7 +244,7 @@ def _busy(
     closings: Side | None,
     open_s: Floats,
     machine: Machine,
-    lattice: Lattice | None,
+    lattice: InstantGrid | None,
     *,
     correction: bool,
 ) -> Bounds | None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.learn.study.figures import Figure, combined
+from feedsim.answers.learn.study.figures import Finding, combined
 from feedsim.arrays import Bools, Floats, Ints
 from feedsim.metrics.intervals import share_interval
 
@@ -35,19 +35,19 @@ class Pitches:
         How many of the usual pitch each of them is.
     joined : bool array, shape (n − 1,)
         Whether a pitch and the next one share an edge (else the log has a gap between them).
-    mean, sd : Figure or None
+    mean, sd : Finding or None
         Of a single pitch (mm); None where there are too few. What an eye and a log add is not in
         ``sd``.
-    missing : Figure
+    missing : Finding
         Share of pitches without anything.
     """
 
     mm: Floats
     many: Ints
     joined: Bools
-    mean: Figure | None
-    sd: Figure | None
-    missing: Figure | None
+    mean: Finding | None
+    sd: Finding | None
+    missing: Finding | None
 
     @property
     def single(self) -> Bools:
@@ -83,7 +83,7 @@ def pitches_of(edges_mm: Sequence[Floats]) -> Pitches:
     total = int(many.sum())
     empty = total - len(x)
     share = empty / total
-    missing = Figure(share, *share_interval(share, total), total)
+    missing = Finding(share, *share_interval(share, total), total)
     mean = float(x.sum()) / total
     off = x - mean * many
     sd = _spread(off, many == 1, joined)
@@ -101,7 +101,7 @@ def _usual(x: Floats) -> float:
     return float(np.median(x[x < 1.5 * short]))
 
 
-def _spread(off: Floats, single: Bools, joined: Bools) -> Figure | None:
+def _spread(off: Floats, single: Bools, joined: Bools) -> Finding | None:
     """Return the standard deviation of a single pitch, without what edges add."""
     pair = single[1:] & single[:-1] & joined
     if int(single.sum()) < 2 * _BATCHES or int(pair.sum()) < _BATCHES:
@@ -131,20 +131,20 @@ def _spread(off: Floats, single: Bools, joined: Bools) -> Figure | None:
 
     t = float(stdtrit(_BATCHES - 1, 0.975))
     if value <= 2.0 * error:  # as good as nothing: one end alone
-        return Figure(math.sqrt(max(value, 0.0)), 0.0, math.sqrt(max(value, 0.0) + t * error), n)
+        return Finding(math.sqrt(max(value, 0.0)), 0.0, math.sqrt(max(value, 0.0) + t * error), n)
     wide = math.exp(0.5 * t * error / value)
     sd = math.sqrt(value)
-    return Figure(sd, sd / wide, sd * wide, n)
+    return Finding(sd, sd / wide, sd * wide, n)
 
 
-def mean_of_random(pitches_mm: Floats) -> Figure:
+def mean_of_random(pitches_mm: Floats) -> Finding:
     """Return the mean of independent pitches of any law, shape (n,)."""
     n = len(pitches_mm)
     sd = float(pitches_mm.std(ddof=1)) / math.sqrt(n)
     return combined(float(pitches_mm.mean()), sd=sd, uniform=0.0, n=n, dof=n - 1.0)
 
 
-def shortest_of_random(pitches_mm: Floats, *, noise_mm: float) -> Figure:
+def shortest_of_random(pitches_mm: Floats, *, noise_mm: float) -> Finding:
     """Return the shortest pitch of exponential gaps behind a smallest one.
 
     Parameters
@@ -175,10 +175,10 @@ def shortest_of_random(pitches_mm: Floats, *, noise_mm: float) -> Figure:
     mass = np.exp(logs - logs.max())
     mass /= mass.sum()
     low, high = np.interp([0.025, 0.975], np.cumsum(mass) - 0.5 * mass, grid)
-    return Figure(float(mass @ grid), float(low), float(high), n)
+    return Finding(float(mass @ grid), float(low), float(high), n)
 
 
-def missing_of_random(pitches_mm: Floats) -> tuple[Figure, float]:
+def missing_of_random(pitches_mm: Floats) -> tuple[Finding, float]:
     """Return the share of missing carriers that come at random, and the largest there could be.
 
     Parameters
@@ -218,4 +218,4 @@ def missing_of_random(pitches_mm: Floats) -> tuple[Figure, float]:
         logs[place] = float(np.sum(top + np.log(whole)))
     good = shares[logs >= logs.max() - 0.5 * _WILKS]
     best = float(shares[int(np.argmax(logs))])
-    return Figure(best, float(good[0]), float(good[-1]), len(x)), most
+    return Finding(best, float(good[0]), float(good[-1]), len(x)), most

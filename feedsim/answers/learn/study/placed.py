@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Figure, Learned, Quantity
+from feedsim.answers.learn.study.figures import Finding, Learned, Subject
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.answers.trial.study.expected import expected_positions
 from feedsim.answers.trial.study.line import Estimate, Fitted, fitted_line, joined, line_of
@@ -62,7 +62,7 @@ def placed_rows(machine: Machine, data: TrialData, *, name: str) -> Iterator[Lea
             for values, staged in ((data.error_mm, False), (data.stage_mm, True))
         )
         n = int(np.count_nonzero(mine & ~np.isnan(data.error_mm)))
-        eye = Quantity(f"feeder.{number}.eye.response", "insert eye's own delay", "time")
+        eye = Subject(f"feeder.{number}.eye.response", "insert eye's own delay", "time")
         scenario = feeder.eye.response_s
         if stage is not None and not stage.one_speed:
             slope = _line(stage.values, stage.covariance, stage.dof)[1]
@@ -76,10 +76,10 @@ def placed_rows(machine: Machine, data: TrialData, *, name: str) -> Iterator[Lea
         rest, slope = _line(*parts)
         if error.one_speed:
             continue
-        delay = Quantity("carrier_eye.response", "carrier eye's own delay", "time")
+        delay = Subject("carrier_eye.response", "carrier eye's own delay", "time")
         has = machine.carrier_eye.response_s
         yield delay.told(_added(slope, has, 1.0, n), has, f"from {name}")
-        slip = Quantity("carrier.slip", "slip of carriers", "length")
+        slip = Subject("carrier.slip", "slip of carriers", "length")
         has = machine.carriers.slip_mm
         note = f"from {name}, with eye, placement point and target where the scenario has them"
         yield slip.told(_added(rest, has, -1.0, n), has, note)
@@ -110,6 +110,6 @@ def _line(values: Floats, covariance: Floats, dof: float) -> tuple[Estimate, Est
     return line.at_standstill_mm, slope
 
 
-def _added(estimate: Estimate, scenario: float, factor: float, n: int) -> Figure:
-    figure = Figure(estimate.value, estimate.low, estimate.high, n)
+def _added(estimate: Estimate, scenario: float, factor: float, n: int) -> Finding:
+    figure = Finding(estimate.value, estimate.low, estimate.high, n)
     return figure.scaled(factor, scenario)

@@ -8,7 +8,13 @@ from dataclasses import dataclass, replace
 
 from feedsim.answers.learn.study.act_faults import came_after
 from feedsim.answers.learn.study.act_names import distance_mm
-from feedsim.answers.learn.study.act_rows import ComparedActs, Pattern, ProgramFault, Shift, Verdict
+from feedsim.answers.learn.study.act_rows import (
+    ActShift,
+    ActVerdict,
+    ComparedActs,
+    Pattern,
+    ProgramFault,
+)
 from feedsim.answers.learn.study.acts import compared_acts
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.logs.log import Log
@@ -104,7 +110,7 @@ def _with_longer_cycle(
 def _latest_s(found: ComparedActs) -> float:
     """Return by how much the latest act came later than asked, at least (s)."""
     late = [
-        float(rows.late_low_s[rows.verdict == Verdict.LATE].max(initial=0.0))
+        float(rows.late_low_s[rows.verdict == ActVerdict.LATE].max(initial=0.0))
         for feeder in found.feeders
         for rows in (feeder.closings, feeder.openings)
     ]
@@ -165,14 +171,18 @@ def _fitting(fault: ProgramFault, found: Sequence[ComparedActs], machine: Machin
     return replace(fits[first], or_else=(*more, *(name for name in fits if name != first)))
 
 
-def _apart(one: Shift, other: Shift) -> bool:
+def _apart(one: ActShift, other: ActShift) -> bool:
     """Tell whether two logs at one speed contradict each other."""
     alike = abs(one.speed_mm_s - other.speed_mm_s) < _ONE_SPEED * one.speed_mm_s
     return one.side == other.side and alike and one.high_s < other.low_s
 
 
 def _named(
-    name: Pattern, fault: ProgramFault, own: list[Shift], shifts: list[Shift], machine: Machine
+    name: Pattern,
+    fault: ProgramFault,
+    own: list[ActShift],
+    shifts: list[ActShift],
+    machine: Machine,
 ) -> ProgramFault | None:
     """Return a fault as a pattern has it; None where that does not fit all logs."""
     plain = replace(fault, pattern=name, ticks=0, ratio=math.nan, or_else=())

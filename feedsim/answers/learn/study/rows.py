@@ -8,9 +8,9 @@ from dataclasses import replace
 
 from feedsim.answers.learn.study.figures import (
     CLOCKS_APART,
-    Figure,
+    Finding,
     Learned,
-    Quantity,
+    Subject,
     Verdict,
     pooled,
 )
@@ -33,24 +33,24 @@ _ACTS = 75  # the periodogram of a grid of twice the step is 2/π, and clear of 
 _ALIKE = 0.05
 
 
-def of_all(parts: Iterable[Figure | None]) -> Figure | None:
+def of_all(parts: Iterable[Finding | None]) -> Finding | None:
     """Return one figure of those of several logs; None if no log has it."""
     return pooled([part for part in parts if part is not None])
 
 
-def counted_share(hits: int, n: int) -> Figure:
+def counted_share(hits: int, n: int) -> Finding:
     """Return a share that was counted."""
-    return Figure(hits / n, *share_interval(hits / n, n), n)
+    return Finding(hits / n, *share_interval(hits / n, n), n)
 
 
-def share_of_all(parts: Iterable[Figure | None]) -> Figure:
+def share_of_all(parts: Iterable[Finding | None]) -> Finding:
     """Return the share in all logs together."""
     known = [part for part in parts if part is not None]
     n = sum(part.n for part in known)
     return counted_share(round(sum(part.value * part.n for part in known)), n)
 
 
-def less_unseen(row: Quantity, share: Figure, scenario: float, *, unseen: float) -> Learned:
+def less_unseen(row: Subject, share: Finding, scenario: float, *, unseen: float) -> Learned:
     """Compare a counted share with the scenario's, less what an eye misses: it looks the same.
 
     It differs where so many, or so few, have a chance below 1 in 1000 by the binomial law.
@@ -67,7 +67,7 @@ def less_unseen(row: Quantity, share: Figure, scenario: float, *, unseen: float)
     more = float(bdtrc(hits - 1, share.n, expected)) if hits else 1.0
     fewer = float(bdtr(hits, share.n, expected))
     verdict: Verdict = "differs" if 2.0 * min(more, fewer) < _SURELY else "agrees"
-    told = row.told(Figure(value, low, high, share.n), scenario, note)
+    told = row.told(Finding(value, low, high, share.n), scenario, note)
     return replace(told, verdict=verdict)
 
 
@@ -82,18 +82,18 @@ def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
     belts = [(log, log.belt) for log in logs if log.belt is not None]
     if not belts:
         why = f"{NO_ENCODER}, and no carrier eye to go by"
-        yield Quantity("line.speed", "line speed", "speed").untold(has, why)
+        yield Subject("line.speed", "line speed", "speed").untold(has, why)
         return
     nearest = min(belts, key=lambda pair: abs(pair[1].speed.value * scale - has))[0]
     for log, belt in belts:
         own = log is nearest and not machine.line.profile
-        row = Quantity("line.speed" if own else "", named("line speed", log, logs), "speed")
+        row = Subject("line.speed" if own else "", named("line speed", log, logs), "speed")
         why = "by the encoder" if log.measured else "from the carriers' length alone"
         yield row.told(belt.speed.scaled(scale), has if own else None, why, apart=CLOCKS_APART)
     measured = [belt for log, belt in belts if log.measured]
     if measured:
         worst = max(measured, key=lambda belt: belt.uneven.value)
-        row = Quantity("", "unevenness over a second", "share")
+        row = Subject("", "unevenness over a second", "share")
         yield row.told(worst.uneven, None if machine.line.profile else 0.0)
 
 
@@ -103,8 +103,8 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
     each = {id(log.lattice): log.lattice for log in logs}  # parts of a log have one of them
     lattices = [lattice for lattice in each.values() if lattice is not None]
     cycle = of_all(lattice.period for lattice in lattices)
-    motion = Quantity("controller.motion_cycle", "motion cycle", "time")
-    scan = Quantity("controller.scan", "scan", "time")
+    motion = Subject("controller.motion_cycle", "motion cycle", "time")
+    scan = Subject("controller.scan", "scan", "time")
     seen = scan_in_all(logs)
     one = cycle is not None and seen is not None and _on_one_grid(machine, seen)
     in_step = cycle is not None and one and _alike(control.scan_s, cycle)
@@ -132,7 +132,7 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
         yield scan.untold(control.scan_s, why, low=0.0)
     if lattices:
         worst = max((lattice.jitter for lattice in lattices), key=lambda jitter: jitter.value)
-        yield Quantity("", "acts off their grid, sd", "time").told(worst, 0.0)
+        yield Subject("", "acts off their grid, sd", "time").told(worst, 0.0)
 
 
 def _without_grid(logs: Sequence[InLog]) -> tuple[str, float | None]:
@@ -171,7 +171,7 @@ def _on_one_grid(machine: Machine, seen: ScanSeen) -> bool:
     return all(eye.scanned for eye in eyes) and seen.scan is None
 
 
-def _alike(time_s: float, grid: Figure) -> bool:
+def _alike(time_s: float, grid: Finding) -> bool:
     return abs(time_s - grid.value) <= _ALIKE * grid.value
 
 
@@ -215,7 +215,7 @@ def carrier_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
     yield less_unseen(missing, share, machine.carriers.missing, unseen=unseen)
 
 
-def _quantities(machine: Machine) -> tuple[Quantity, Quantity, Quantity, Quantity]:
+def _quantities(machine: Machine) -> tuple[Subject, Subject, Subject, Subject]:
     """Return pitch, spread, shortest gap and missing carriers; of a record these are no keys."""
     path = "" if machine.carriers.arrival.name == "recorded" else "carrier."
     rows = (
@@ -224,7 +224,7 @@ def _quantities(machine: Machine) -> tuple[Quantity, Quantity, Quantity, Quantit
         ("min_gap", "shortest gap", "length"),
         ("missing", "missing carriers", "share"),
     )
-    a, b, c, d = (Quantity(path and f"{path}{key}", what, kind) for key, what, kind in rows)
+    a, b, c, d = (Subject(path and f"{path}{key}", what, kind) for key, what, kind in rows)
     return a, b, c, d
 
 
@@ -259,7 +259,7 @@ def _random_rows(
         note = "by pitches that are longer than gaps at random make them"
         unseen = machine.carrier_eye.missed
         value, low, high = (max(0.0, end - unseen) for end in share[:3])
-        yield missing.told(Figure(value, low, high, share.n), has, note)
+        yield missing.told(Finding(value, low, high, share.n), has, note)
     else:
         why = "where carriers come at random a missing one looks like a long gap"
         yield missing.untold(has, why, low=0.0, n=share.n)
@@ -267,11 +267,11 @@ def _random_rows(
 
 def unseen_rows(machine: Machine) -> Iterator[Learned]:
     """Yield what no log shows of the line, and why."""
-    delay = Quantity("carrier_eye.response", "carrier eye's own delay", "time")
+    delay = Subject("carrier_eye.response", "carrier eye's own delay", "time")
     yield delay.untold(machine.carrier_eye.response_s, OWN_DELAY)
-    slip = Quantity("carrier.slip", "slip of carriers", "length")
+    slip = Subject("carrier.slip", "slip of carriers", "length")
     yield slip.untold(machine.carriers.slip_mm, NO_SENSOR)
-    scale = Quantity("line.encoder.scale_error", "scale error of the encoder", "share")
+    scale = Subject("line.encoder.scale_error", "scale error of the encoder", "share")
     yield scale.untold(machine.encoder.scale_error, "all travel in a log is the encoder's own")
 
 

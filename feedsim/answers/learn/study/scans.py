@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import NORMAL_95, Figure, pooled
+from feedsim.answers.learn.study.figures import NORMAL_95, Finding, pooled
 from feedsim.arrays import Floats
 
 _LEAST = 60
@@ -32,7 +32,7 @@ class ScanSeen:
     of the scan by the spread of the acts alone, and its standard deviation. ``n``: of how many.
     """
 
-    scan: Figure | None
+    scan: Finding | None
     step_s: float
     square_s2: float
     error_s2: float
@@ -71,7 +71,7 @@ def _mean_square(seen: Sequence[ScanSeen]) -> float:
     return squares / sum(weights)
 
 
-def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Figure, noise_s: float) -> ScanSeen | None:
+def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Finding, noise_s: float) -> ScanSeen | None:
     """Tell the scan; None where it cannot be told.
 
     Parameters
@@ -80,7 +80,7 @@ def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Figure, noise_s: float) 
         From each edge to its act, the travel that is asked for in it.
     acts_s : float64 array, shape (n,)
         On their grid.
-    grid : Figure
+    grid : Finding
         Its period (s).
     noise_s : float
         Standard deviation of what edge, count and log add to a wait.
@@ -121,7 +121,7 @@ def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Figure, noise_s: float) 
     )
     if float(np.ptp(waits_s)) < value + g + rough - thin:
         return None  # no such sum: locked, and now and then an act is one tick later
-    return ScanSeen(Figure(value, low, high, n), 0.0, more, error, n)
+    return ScanSeen(Finding(value, low, high, n), 0.0, more, error, n)
 
 
 def _timely(waits_s: Floats, acts_s: Floats, g: float) -> tuple[Floats, Floats]:

@@ -9,8 +9,8 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.answers.learn.study.belt import Belt
-from feedsim.answers.learn.study.figures import NORMAL_95, Figure, combined
-from feedsim.answers.learn.study.lattice import Lattice
+from feedsim.answers.learn.study.figures import NORMAL_95, Finding, combined
+from feedsim.answers.learn.study.lattice import InstantGrid
 from feedsim.answers.learn.study.scans import ScanSeen, scan_seen
 from feedsim.arrays import Floats, Places
 from feedsim.logs import Level, Log
@@ -27,7 +27,7 @@ _SAME_SPEED = 0.02
 class Ticks(NamedTuple):
     """The grid of all acts, the step of the log's times (s), and what shows the scan."""
 
-    lattice: Lattice | None
+    lattice: InstantGrid | None
     step_s: float
     scan: ScanSeen | None
 
@@ -44,7 +44,7 @@ class Side:
     time_s: Floats
     edge: Places
     travel_mm: Floats
-    asked: Figure | None
+    asked: Finding | None
     scan: ScanSeen | None
 
 
@@ -196,7 +196,7 @@ def _travel_of(
     waits_sd_s: float = 0.0,
     open_s: float,
     count_mm: float,
-) -> Figure | None:
+) -> Finding | None:
     """Return the travel asked for between edge and act, from the travels measured.
 
     Parameters
@@ -228,13 +228,13 @@ class _DistanceAndLead:
     probability of travels so far off if the line is straight; None from two speeds.
     """
 
-    distance: Figure | None
-    lead: Figure | None
+    distance: Finding | None
+    lead: Finding | None
     straight: float | None
 
 
 def distance_and_lead(
-    speeds_mm_s: Floats, travels: list[Figure], *, shared_s: float = 0.0
+    speeds_mm_s: Floats, travels: list[Finding], *, shared_s: float = 0.0
 ) -> _DistanceAndLead:
     """Fit travel = distance − lead·speed through the travels at several speeds.
 
