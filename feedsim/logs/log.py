@@ -8,7 +8,7 @@ from typing import Literal
 from feedsim.arrays import Floats, Ints
 from feedsim.logs.clock import LogClock
 
-Quantity = Literal["count", "mm", "mm_s"]
+Unit = Literal["count", "mm", "mm_s"]
 Shape = Literal["events", "samples"]
 
 
@@ -72,7 +72,7 @@ class Values:
     time_s: Floats
     value: Floats
     row: Ints
-    quantity: Quantity
+    quantity: Unit
     step: float
     column: str = ""
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.logs.log import Quantity, Shape
+from feedsim.logs.log import Shape, Unit
 from feedsim.measures import QuantityError, measure
 from feedsim.scenario.wording import shown
 
@@ -38,11 +38,11 @@ class Signal:
     name: str
     part: Part
     feeder: int = -1
-    quantity: Quantity | None = None
+    quantity: Unit | None = None
     factor: float = 1.0
 
     @property
-    def key(self) -> tuple[Part, int, Quantity | None]:
+    def key(self) -> tuple[Part, int, Unit | None]:
         """What it is, whatever it is called."""
         return self.part, self.feeder, self.quantity
 
@@ -137,7 +137,7 @@ def _feeder(before: str, feeders: Sequence[str]) -> int | None:
     return None
 
 
-def _unit(unit: str | None, part: str, kinds: tuple[Quantity, ...]) -> tuple[Quantity, float]:
+def _unit(unit: str | None, part: str, kinds: tuple[Unit, ...]) -> tuple[Unit, float]:
     known = {"mm": _LENGTH, "mm_s": _SPEED}
     for kind in kinds:
         if unit in known[kind]:
@@ -148,7 +148,7 @@ def _unit(unit: str | None, part: str, kinds: tuple[Quantity, ...]) -> tuple[Qua
     raise ValueError(f"{says}; write {count}{wanted}")
 
 
-def _factor(unit: str, kind: Quantity) -> float:
+def _factor(unit: str, kind: Unit) -> float:
     try:
         return measure(f"1 {unit.replace('_', '/')}", "length" if kind == "mm" else "speed").value
     except QuantityError as error:  # the units above are all known

@@ -11,7 +11,7 @@ import pytest
 
 from feedsim.answers.trial.figure import trial_figures
 from feedsim.answers.trial.study.data import UNKNOWN, TrialData
-from feedsim.answers.trial.study.expected import budget
+from feedsim.answers.trial.study.expected import spread_parts
 from feedsim.answers.trial.study.fit import TrialFit, fit_trial
 from feedsim.answers.trial.text import fit_text
 from feedsim.errors import FeedsimError
@@ -117,7 +117,7 @@ def test_less_spread_than_expected_and_one_speed() -> None:
 def test_the_budget_is_that_of_the_sources() -> None:
     # variances A + B·v², by hand: 0.04 + 1e-7·v², and 0.3 mm steps: 0.09/12 more
     sds = [math.sqrt(0.04 + 1e-7 * v * v) for v in SPEEDS]
-    found = budget(SPEEDS.tolist(), sds, step_mm=0.3)
+    found = spread_parts(SPEEDS.tolist(), sds, step_mm=0.3)
     assert found.fixed_mm == pytest.approx(math.sqrt(0.04 + 0.09 / 12.0))
     assert found.time_s == pytest.approx(math.sqrt(1e-7))
 

@@ -10,7 +10,7 @@ from statistics import NormalDist
 import pytest
 
 from feedsim.answers.trial.plan_text import blank_csv, plan_text
-from feedsim.answers.trial.study.expected import Position, band_of
+from feedsim.answers.trial.study.expected import Position, allowance_of
 from feedsim.answers.trial.study.plan import TrialPlan, plan_trial, speeds_for
 from feedsim.scenario import Scenario, load_scenario, override
 
@@ -36,18 +36,18 @@ def test_four_round_speeds_up_to_line_speed() -> None:
 
 def test_the_band_of_a_mean_by_hand() -> None:
     # 8 bands at 95 % together are each at 99.375 %; 100 values of sd 0.5: 0.05·z
-    band = band_of(100, Position(0.2, 0.5, 0.0), confidence=0.95, bands=8)
+    band = allowance_of(100, Position(0.2, 0.5, 0.0), confidence=0.95, bands=8)
     z = NormalDist().inv_cdf(1.0 - 0.05 / 16.0)
     assert band.mean_band_mm == pytest.approx((0.2 - 0.05 * z, 0.2 + 0.05 * z))
     # one band at 95 % and 51 values: σ·√(χ²/50), 32.357 and 71.420 (any table)
-    alone = band_of(51, Position(0.0, 2.0, 0.0), confidence=0.95, bands=1)
+    alone = allowance_of(51, Position(0.0, 2.0, 0.0), confidence=0.95, bands=1)
     ends = (2.0 * math.sqrt(32.357 / 50.0), 2.0 * math.sqrt(71.420 / 50.0))
     assert alone.sd_band_mm == pytest.approx(ends, rel=1e-4)
-    wider = band_of(100, Position(0.2, 0.5, 0.3), confidence=0.95, bands=8)
+    wider = allowance_of(100, Position(0.2, 0.5, 0.3), confidence=0.95, bands=8)
     assert wider.mean_band_mm is not None
     assert wider.mean_band_mm.high == pytest.approx(0.5 + 0.05 * z)
-    assert band_of(0, Position(0.0, 1.0, 0.0), confidence=0.95, bands=1).mean_band_mm is None
-    assert band_of(1, Position(0.0, 1.0, 0.0), confidence=0.95, bands=1).sd_band_mm is None
+    assert allowance_of(0, Position(0.0, 1.0, 0.0), confidence=0.95, bands=1).mean_band_mm is None
+    assert allowance_of(1, Position(0.0, 1.0, 0.0), confidence=0.95, bands=1).sd_band_mm is None
 
 
 def test_what_it_takes_to_show_that_it_is_accepted() -> None:

@@ -11,7 +11,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from feedsim.answers.drive.study.results import AtSpeed, Candidate, FeederSizing, Sizing
+from feedsim.answers.drive.study.results import (
+    Candidate,
+    FeederSizing,
+    SizedFeeder,
+    Sizing,
+)
 from feedsim.drivetrain.course import Course, course, typical_cycle
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import Demand
@@ -150,7 +155,7 @@ class _DriveView:
 
     title: str
     feeder: FeederSizing
-    point: AtSpeed
+    point: SizedFeeder
     motor: Candidate | None
     asked: Demand
     one_cycle: Cycles
@@ -183,7 +188,7 @@ def _drive_view(sizing: Sizing, feeder: FeederSizing, units: System) -> _DriveVi
     )
 
 
-def _shown(feeder: FeederSizing, point: AtSpeed) -> int | None:
+def _shown(feeder: FeederSizing, point: SizedFeeder) -> int | None:
     """Return the chosen motor, else the smallest that passes, else the first."""
     if feeder.drive.chosen >= 0:
         return feeder.drive.chosen

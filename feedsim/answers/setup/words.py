@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from feedsim.answers.limit.text import FIGURES, binding_words
-from feedsim.answers.setup.study.results import FeederSheet, GoodFor, Setting, SetUp, corrected
+from feedsim.answers.setup.study.results import FeederSheet, GoodFor, SetUp, SheetSetting, corrected
 from feedsim.answers.tune.pointer import tune_words
 from feedsim.metrics.percent import percent
 from feedsim.quantities import Kind, System, display, display_unit
@@ -108,20 +108,20 @@ def _settings(feeder: FeederSheet, units: System, *, corrected: bool) -> Rows:
     ]
 
 
-def _setting(one: Setting, units: System) -> tuple[str, ...]:
+def _setting(one: SheetSetting, units: System) -> tuple[str, ...]:
     value = _value(one.value, one, units)
     shown = (value, "") if one.kind == "length" else ("", value)
     counts = "" if one.counts is None else counted(one.counts, "count")
     return (one.name, shown[0], counts, shown[1], _typed(one, units))
 
 
-def _value(value: float, of: Setting, units: System, *, sign: bool = False) -> str:
+def _value(value: float, of: SheetSetting, units: System, *, sign: bool = False) -> str:
     if of.kind == "length":
         return length(value, units, sign=sign)
     return f"{'+' if sign and value > 0.0 else ''}{time(1e-3 * value, digits=_EXACT)}"
 
 
-def _typed(one: Setting, units: System) -> str:
+def _typed(one: SheetSetting, units: System) -> str:
     if not one.typed:
         return ""
     if abs(one.right - one.value) < 5e-4:
@@ -129,7 +129,7 @@ def _typed(one: Setting, units: System) -> str:
     return f"as given; {_value(one.right, one, units)} would be right"
 
 
-def _terms(setting: Setting, units: System) -> Rows:
+def _terms(setting: SheetSetting, units: System) -> Rows:
     rows = [(term.name, _value(term.value, setting, units, sign=True)) for term in setting.terms]
     return [*rows, ("sum", _value(setting.right, setting, units))]
 

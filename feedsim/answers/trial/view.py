@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from feedsim.answers.trial.study.expected import Position, expected_positions
 from feedsim.answers.trial.study.fit import FeederFit, TrialFit
 from feedsim.answers.trial.study.line import Fitted
-from feedsim.answers.trial.study.speeds import Measured
+from feedsim.answers.trial.study.speeds import MeasuredAtSpeed
 from feedsim.answers.trial.study.spread import variance_at
 from feedsim.arrays import Bools, Floats, Places
 from feedsim.quantities import System, display_unit
@@ -57,7 +57,7 @@ class Means:
 
 
 @dataclass(frozen=True, slots=True)
-class Side:
+class MeasuredSide:
     """What was measured of placement or stage.
 
     ``band``: of 95 % of carriers, as the scenario expects; ``line``: fitted, and ``sd``: expected,
@@ -83,8 +83,8 @@ class TrialView:
     feeder: FeederFit
     units: System
     tolerance: float
-    placement: Side
-    stage: Side
+    placement: MeasuredSide
+    stage: MeasuredSide
     moved: Floats
     means_moved: Floats
     expected: Band
@@ -158,13 +158,13 @@ class _Drawing:
     def side(
         self,
         dots: Dots,
-        seen: Sequence[Measured],
+        seen: Sequence[MeasuredAtSpeed],
         spots: Sequence[Position],
         fitted: Fitted | None,
         *,
         step_mm: float,
         more: float = 0.0,
-    ) -> Side:
+    ) -> MeasuredSide:
         """Return a side, its values read off in a step; the fitted line is moved by `more` (mm)."""
         sd = np.hypot([position.sd_mm for position in spots], rectangular_sd(0.5 * step_mm))
         half = _Z * sd + [position.slack_mm for position in spots]
@@ -174,7 +174,7 @@ class _Drawing:
         line = None
         if fitted is not None:
             line = self.size * (more + fitted.values[0] + fitted.values[1] * self.curve)
-        return Side(
+        return MeasuredSide(
             dots=dots,
             means=self.means([(x.mean_mm, x.mean_ci_mm or (x.mean_mm, x.mean_mm)) for x in seen]),
             band=Band(self.pace * self.curve, self.size * middle, self.size * half),

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from feedsim.answers.trial.study.causes import Cause
 from feedsim.answers.trial.study.correction import Corrections
 from feedsim.answers.trial.study.dependence import Dependence
-from feedsim.answers.trial.study.fit import FeederFit, Spread, TrialFit
-from feedsim.answers.trial.study.line import Estimate, Line
-from feedsim.answers.trial.study.missed import Missed
+from feedsim.answers.trial.study.fit import FeederFit, SpreadFit, TrialFit
+from feedsim.answers.trial.study.line import Estimate, SpeedLine
+from feedsim.answers.trial.study.missed import MissedInTrial
 from feedsim.metrics.percent import percent, percent_range
 from feedsim.quantities import System, display, display_unit, whole
 from feedsim.render.layout import wrapped
@@ -33,7 +33,7 @@ def change(estimate: Estimate, kind: str, units: System) -> str:
     return f"{length(estimate.value, units, sign=True)} ({low} to {high})"
 
 
-def line_words(name: str, line: Line, units: System) -> Iterator[str]:
+def line_words(name: str, line: SpeedLine, units: System) -> Iterator[str]:
     """Say by how much something is off, at standstill and with speed."""
     if line.per_speed_s is None:
         yield f"{name}: {change(line.at_standstill_mm, 'length', units)} at the one speed"
@@ -115,7 +115,7 @@ def spread_words(feeder: FeederFit, fit: TrialFit, units: System) -> Iterator[st
         yield "  The stage has as much of it: look at the insert side."
 
 
-def _split(name: str, spread: Spread, units: System) -> Iterator[str]:
+def _split(name: str, spread: SpreadFit, units: System) -> Iterator[str]:
     found, wanted = spread.found, spread.expected
     fixed = (
         f"{length(found.fixed_mm, units)} ({_between(found.fixed_ci_mm, units)}, "
@@ -134,7 +134,7 @@ def _split(name: str, spread: Spread, units: System) -> Iterator[str]:
         )
 
 
-def _unexplained(spread: Spread, units: System) -> Iterator[str]:
+def _unexplained(spread: SpreadFit, units: System) -> Iterator[str]:
     """Say what part of a spread the scenario does not explain, or expects too much of."""
     if (more := spread.more_time_s) is not None:
         yield from wrapped(
@@ -186,7 +186,7 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
         yield from wrapped(f"as the scenario has it ({_exact(missed)})", "  ")
 
 
-def _exact(missed: Missed) -> str:
+def _exact(missed: MissedInTrial) -> str:
     effect = missed.design_effect
     if effect is None:
         taken = "misses taken as independent, since a tally has no order"

@@ -88,7 +88,7 @@ class Moving:
 
 
 @dataclass(frozen=True, slots=True)
-class AtSpeed:
+class SizedFeeder:
     """One feeder at one line speed.
 
     Attributes
@@ -156,7 +156,7 @@ class FeederSizing:
     friction_limited_acceleration_mm_s2, free_friction_limited_acceleration_mm_s2 : float or None
         Up to which an insert follows while the magazine holds it, and after; None where friction
         is not known.
-    speeds : tuple of AtSpeed
+    speeds : tuple of SizedFeeder
         Rising.
     """
 
@@ -173,7 +173,7 @@ class FeederSizing:
     service_factor: float
     allowed_inertia_ratio: float
     candidates: tuple[Candidate, ...]
-    speeds: tuple[AtSpeed, ...]
+    speeds: tuple[SizedFeeder, ...]
 
 
 @dataclass(frozen=True, slots=True, repr=False)

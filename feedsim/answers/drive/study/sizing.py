@@ -12,13 +12,13 @@ from functools import partial
 
 from feedsim.answers.drive.study.motion import highest_speed, motion_at
 from feedsim.answers.drive.study.results import (
-    AtSpeed,
     Candidate,
     CandidateAt,
     FeederSizing,
     Moving,
     RampInTime,
     RampInTravel,
+    SizedFeeder,
 )
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import demand
@@ -145,9 +145,9 @@ def _candidate(drive: Drive, name: str, motor: Motor, highest: float | None) -> 
 
 def _at_speed(
     machine: Machine, feeder: Feeder, speed: float, cycles: Cycles | None, names: Sequence[str]
-) -> AtSpeed:
+) -> SizedFeeder:
     if cycles is None:
-        return AtSpeed(speed, 0, None, ())
+        return SizedFeeder(speed, 0, None, ())
     drive, most = cycles.drive, cycles.peak_acceleration_m_s2 * 1000.0
     friction = friction_limited_acceleration(drive)
 
@@ -178,7 +178,7 @@ def _at_speed(
         load_alone=demand(cycles, rotor_kg_m2=0.0),
         stretches=cycles,
     )
-    return AtSpeed(speed, cycles.count, moving, tuple(map(candidate, names, drive.motors)))
+    return SizedFeeder(speed, cycles.count, moving, tuple(map(candidate, names, drive.motors)))
 
 
 def _shortest_ramp(

@@ -69,7 +69,7 @@ class GoodFor:
 
 
 @dataclass(frozen=True, slots=True)
-class Correction:
+class TwoSpeedCorrection:
     """What to correct where the mean B at the fast speed exceeds A at the slow one by so much.
 
     ``standstill_less_a_mm``: mean at standstill, less A.
@@ -80,14 +80,14 @@ class Correction:
     standstill_less_a_mm: float
 
 
-def corrected(b_less_a_mm: float, slow_mm_s: float, fast_mm_s: float) -> Correction:
+def corrected(b_less_a_mm: float, slow_mm_s: float, fast_mm_s: float) -> TwoSpeedCorrection:
     """Return what to correct where the means A (slow) and B (fast) differ by so much.
 
     If the mean is linear in speed, it is A - (B - A)·slow/(fast - slow) at standstill and grows
     by (B - A)/(fast - slow).
     """
     more, apart = b_less_a_mm, fast_mm_s - slow_mm_s
-    return Correction(more, 1e3 * more / apart, -more * slow_mm_s / apart)
+    return TwoSpeedCorrection(more, 1e3 * more / apart, -more * slow_mm_s / apart)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ class Adjusting:
     slow_mm_s: float
     fast_mm_s: float
     speed_ratio: float
-    table: tuple[Correction, ...]
+    table: tuple[TwoSpeedCorrection, ...]
 
     @property
     def factor(self) -> float:
@@ -106,7 +106,7 @@ class Adjusting:
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class SheetSetting:
     """A distance (mm) or a lead (ms) to type in, beside the right one and its terms."""
 
     name: str
@@ -152,13 +152,13 @@ class FeederSheet:
     warnings: tuple[str, ...]
 
     @property
-    def each(self) -> list[Setting]:
+    def each(self) -> list[SheetSetting]:
         """The distances and leads in turn."""
         return [self._setting(key) for key in TYPED]
 
-    def _setting(self, key: str) -> Setting:
+    def _setting(self, key: str) -> SheetSetting:
         unit = "ms" if key.endswith("lead") else "mm"
-        return Setting(
+        return SheetSetting(
             name=key.capitalize().replace("_", " "),
             kind="time" if unit == "ms" else "length",
             value=getattr(self.settings, f"{key}_{unit}"),

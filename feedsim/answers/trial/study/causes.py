@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from feedsim.answers.trial.study.correction import Corrections
-from feedsim.answers.trial.study.line import Estimate, Line
+from feedsim.answers.trial.study.line import Estimate, SpeedLine
 from feedsim.machine import Machine
 from feedsim.quantities import Kind
 from feedsim.scenario import Scenario
@@ -57,7 +57,7 @@ def _sure(estimate: Estimate | None) -> float:
 
 
 def _slopes(
-    scenario: Scenario, machine: Machine, number: int, found: Corrections, line: Line | None
+    scenario: Scenario, machine: Machine, number: int, found: Corrections, line: SpeedLine | None
 ) -> Iterator[Cause]:
     feeder, g = scenario.feeder[number], machine.feeders[number].settings.speed_ratio
     late = _sure(line.per_speed_s) if line else 0.0
@@ -88,7 +88,7 @@ def _slopes(
             yield cause(f"{path}.servo.command_delay", delay, 0.5 * (late + opening))
 
 
-def _alike(line: Line | None, stage: Line | None, g: float) -> bool:
+def _alike(line: SpeedLine | None, stage: SpeedLine | None, g: float) -> bool:
     """Tell whether both sides may be late by the same time."""
     if line is None or stage is None or line.per_speed_s is None or stage.per_speed_s is None:
         return False
@@ -96,7 +96,7 @@ def _alike(line: Line | None, stage: Line | None, g: float) -> bool:
     return max(engage.low, opening.low / g) <= min(engage.high, opening.high / g)
 
 
-def _offsets(scenario: Scenario, number: int, line: Line | None) -> Iterator[Cause]:
+def _offsets(scenario: Scenario, number: int, line: SpeedLine | None) -> Iterator[Cause]:
     feeder, path = scenario.feeder[number], f"feeder.{number}"
     late = _sure(line.at_standstill_mm) if line else 0.0
     if not late:

@@ -12,11 +12,11 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import System
 from feedsim.scenario.csv_numbers import plain_number
 
-Quantity = Literal["speed", "error", "stage", "feeder", "carriers", "missed"]
+Measurand = Literal["speed", "error", "stage", "feeder", "carriers", "missed"]
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class TrialColumn:
     """One column that is read, in which cell of a row (from 0).
 
     ``times``, ``over``: a number in it is number · times/over in mm or mm/s, so that 60 m/min are
@@ -24,7 +24,7 @@ class Column:
     """
 
     name: str
-    quantity: Quantity
+    quantity: Measurand
     place: int
     times: float = 1.0
     over: float = 1.0
@@ -54,12 +54,12 @@ class Column:
 
 _LENGTHS = {"mm": (1.0, 1.0), "in": (25.4, 1.0)}
 _SPEEDS = {"m_per_min": (1000.0, 60.0), "mm_s": (1.0, 1.0), "ft_per_min": (304.8, 60.0)}
-_STEMS: Mapping[str, tuple[Quantity, Mapping[str, tuple[float, float]]]] = {
+_STEMS: Mapping[str, tuple[Measurand, Mapping[str, tuple[float, float]]]] = {
     "line_speed": ("speed", _SPEEDS),
     "placement_error": ("error", _LENGTHS),
     "stage_position": ("stage", _LENGTHS),
 }
-_PLAIN: Mapping[str, Quantity] = {"feeder": "feeder", "carriers": "carriers", "missed": "missed"}
+_PLAIN: Mapping[str, Measurand] = {"feeder": "feeder", "carriers": "carriers", "missed": "missed"}
 _KNOWN = {f"{stem}_{u}": (q, *size) for stem, (q, us) in _STEMS.items() for u, size in us.items()}
 _BLANK: Mapping[System, tuple[str, str]] = {
     "metric": ("m_per_min", "mm"),
@@ -76,7 +76,7 @@ def blank_heads(units: System, *, several: bool) -> tuple[str, ...]:
     return (f"line_speed_{speed}", *feeder, "carriers", "missed", *measured)
 
 
-def columns_of(head: Sequence[str], row: int) -> tuple[list[Column], list[str]]:
+def columns_of(head: Sequence[str], row: int) -> tuple[list[TrialColumn], list[str]]:
     """Read the head of a file, which stands in a row: the columns, and those that are not read.
 
     There is a speed and something measured among the columns, each quantity once.
@@ -95,15 +95,15 @@ def columns_of(head: Sequence[str], row: int) -> tuple[list[Column], list[str]]:
                 "line_speed_m_per_min,placement_error_mm",
             )
         )
-    columns: list[Column] = []
+    columns: list[TrialColumn] = []
     others: list[str] = []
     faults: list[Fault] = []
     for place, name in enumerate(names):
         if name in _PLAIN:
-            columns.append(Column(name, _PLAIN[name], place))
+            columns.append(TrialColumn(name, _PLAIN[name], place))
         elif name in _KNOWN:
             quantity, *size = _KNOWN[name]
-            columns.append(Column(name, quantity, place, *size))
+            columns.append(TrialColumn(name, quantity, place, *size))
         elif wrong := _wrong(name):
             faults.append(Fault(f"row {row}, column {_shown(name)}", message=wrong))
         elif name:
@@ -124,8 +124,8 @@ def _wrong(name: str) -> str:
     return f"there is no such column; did you mean {near[0]}?" if near else ""
 
 
-def _twice_or_never(columns: Sequence[Column]) -> Iterator[str]:
-    for quantity in get_args(Quantity):
+def _twice_or_never(columns: Sequence[TrialColumn]) -> Iterator[str]:
+    for quantity in get_args(Measurand):
         names = [column.name for column in columns if column.quantity == quantity]
         if len(names) > 1:
             yield f"two columns for one thing: {' and '.join(names)}"

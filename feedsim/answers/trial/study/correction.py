@@ -18,7 +18,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from feedsim.answers.trial.study.data import TrialData
-from feedsim.answers.trial.study.line import Estimate, Fitted, Line, fitted_line, joined, line_of
+from feedsim.answers.trial.study.line import (
+    Estimate,
+    Fitted,
+    SpeedLine,
+    fitted_line,
+    joined,
+    line_of,
+)
 from feedsim.arrays import Bools, Floats
 from feedsim.machine import Machine, Settings
 from feedsim.metrics.machine_settings import TYPED, typed
@@ -45,18 +52,18 @@ class Corrections:
 
     Attributes
     ----------
-    placement, stage : Line or None
+    placement, stage : SpeedLine or None
         As measured: error, and stage position less stage target. None where too little was
         measured.
-    remaining : Line or None
+    remaining : SpeedLine or None
         The placement error once the stage is corrected; None where it is not.
     placement_fit, stage_fit : Fitted or None
         What the lines came from.
     """
 
-    placement: Line | None
-    stage: Line | None
-    remaining: Line | None
+    placement: SpeedLine | None
+    stage: SpeedLine | None
+    remaining: SpeedLine | None
     engage: Correction | None
     disengage: Correction | None
     placement_fit: Fitted | None = field(metadata=LEFT_OUT)
@@ -140,7 +147,7 @@ def _fit(data: TrialData, rows: Bools, values: Floats, *, confidence: float) -> 
     return fitted_line(values[place], data.speed_mm_s[place], place, confidence=confidence)
 
 
-def _correction(line: Line, distance: float, lead: float, *, confidence: float) -> Correction:
+def _correction(line: SpeedLine, distance: float, lead: float, *, confidence: float) -> Correction:
     """Turn a line into what to add, by the factors of its two figures."""
     return Correction(
         distance_mm=_times(line.at_standstill_mm, distance),

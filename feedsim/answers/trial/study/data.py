@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from feedsim.answers.trial.study.columns import Quantity, columns_of
+from feedsim.answers.trial.study.columns import Measurand, columns_of
 from feedsim.arrays import Floats, Ints
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.table_file import is_blank_row, read_table
@@ -146,7 +146,7 @@ class _Reader:
         self.blank = 0
         self.faults: list[Fault] = []
         # a million rows are mostly the same few thousand texts
-        self.values: dict[Quantity, dict[str, float]] = {quantity: {} for quantity in self.columns}
+        self.values: dict[Measurand, dict[str, float]] = {quantity: {} for quantity in self.columns}
         for row, cells in table.rows():
             if not is_blank_row(cells):
                 self._read(row, cells)
@@ -173,22 +173,22 @@ class _Reader:
         if len(self.faults) == before:
             self.rows.extend((row, feeder, speed, error, stage, carriers, missed))
 
-    def _cell(self, cells: list[str], quantity: Quantity) -> str:
+    def _cell(self, cells: list[str], quantity: Measurand) -> str:
         column = self.columns.get(quantity)
         if column is None or column.place >= len(cells):
             return ""
         return cells[column.place].strip()
 
-    def _fault(self, row: int, quantity: Quantity, *, found: str, allowed: str) -> None:
+    def _fault(self, row: int, quantity: Measurand, *, found: str, allowed: str) -> None:
         shown = "".join(c if c.isprintable() else "?" for c in found[:40])
         key = f"row {row}, {self.columns[quantity].name}"
         self.faults.append(Fault(key, f'"{shown}"', allowed))
 
-    def _wrong(self, row: int, message: str, quantity: Quantity | None = None) -> None:
+    def _wrong(self, row: int, message: str, quantity: Measurand | None = None) -> None:
         column = "" if quantity is None else f", {self.columns[quantity].name}"
         self.faults.append(Fault(f"row {row}{column}", message=message))
 
-    def _number(self, row: int, cells: list[str], quantity: Quantity) -> float:
+    def _number(self, row: int, cells: list[str], quantity: Measurand) -> float:
         """Read a length or a speed, in mm or mm/s; NaN where there is none, or none that is one."""
         text = self._cell(cells, quantity)
         if not text:
@@ -296,7 +296,7 @@ class _Reader:
             stage_step_mm=self._step("stage", stage),
         )
 
-    def _step(self, quantity: Quantity, values: Floats) -> float:
+    def _step(self, quantity: Measurand, values: Floats) -> float:
         """Return the largest usual step (mm) of which all values are multiples; 0: none is seen."""
         column = self.columns.get(quantity)
         unit_mm = column.times / column.over if column else 1.0

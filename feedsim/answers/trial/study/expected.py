@@ -42,7 +42,7 @@ class Position:
 
 
 @dataclass(frozen=True, slots=True)
-class Expected:
+class ExpectedAtSpeed:
     """What the scenario says of one feeder at one speed: placement error, stage, shares.
 
     ``missed``, ``jam_risk``, ``outside``: shares of carriers missed, of feed cycles at risk, of
@@ -57,7 +57,7 @@ class Expected:
     outside: float
 
 
-class Budget(NamedTuple):
+class SpreadParts(NamedTuple):
     """A spread as a part that is the same at every speed (mm) and one that is a time (s)."""
 
     fixed_mm: float
@@ -69,14 +69,18 @@ def at_speed(machine: Machine, speed_mm_s: float) -> Machine:
     return replace(machine, line=replace(machine.line, speed_mm_s=speed_mm_s, profile=()))
 
 
-def expected_at(machine: Machine, number: int, *, speed_mm_s: float, allowed: Criteria) -> Expected:
+def expected_at(
+    machine: Machine, number: int, *, speed_mm_s: float, allowed: Criteria
+) -> ExpectedAtSpeed:
     """Return what is to be expected of one feeder.
 
     ``machine``: with the settings that are in force in the trial, at every speed the same.
     """
     at = _feeder_at(machine, number, speed_mm_s)
     figures: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
-    return Expected(speed_mm_s, *_spots(at), *(_share(figure, at, allowed) for figure in figures))
+    return ExpectedAtSpeed(
+        speed_mm_s, *_spots(at), *(_share(figure, at, allowed) for figure in figures)
+    )
 
 
 def expected_positions(
@@ -116,7 +120,9 @@ def _share(figure: Figure, at: FeederAtSpeed, allowed: Criteria) -> float:
     return together(m.share(at, allowed) for m in MECHANISMS if m.figure == figure)
 
 
-def budget(speeds_mm_s: Sequence[float], sds_mm: Sequence[float], *, step_mm: float) -> Budget:
+def spread_parts(
+    speeds_mm_s: Sequence[float], sds_mm: Sequence[float], *, step_mm: float
+) -> SpreadParts:
     """Split what the scenario expects of a spread into a fixed part and a time.
 
     The squares of the standard deviations are A + B·v² but for locked ticks, and the nearest such
@@ -125,11 +131,11 @@ def budget(speeds_mm_s: Sequence[float], sds_mm: Sequence[float], *, step_mm: fl
     """
     design = np.column_stack([np.ones(len(speeds_mm_s)), np.square(speeds_mm_s)])
     a, b = nearest_not_below_0(design, np.square(sds_mm))
-    return Budget(math.sqrt(a + rectangular_sd(0.5 * step_mm) ** 2), math.sqrt(b))
+    return SpreadParts(math.sqrt(a + rectangular_sd(0.5 * step_mm) ** 2), math.sqrt(b))
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
+class Allowance:
     """What is expected at one speed, and how far a trial may be off it.
 
     Attributes
@@ -146,9 +152,9 @@ class Band:
     sd_band_mm: Interval | None
 
 
-def band_of(
+def allowance_of(
     n: int, expected: Position, *, confidence: float, bands: int, process: float = 0.0
-) -> Band:
+) -> Allowance:
     """Return the band of n normal values.
 
     ``confidence``: two-sided, of all of the ``bands`` together (Bonferroni). ``process``:
@@ -165,7 +171,7 @@ def band_of(
     if n > 1:
         part = spread_band(effective(n, process), confidence=each)
         sd_band = Interval(part.low * expected.sd_mm, part.high * expected.sd_mm)
-    return Band(expected.mean_mm, mean_band, expected.sd_mm, sd_band)
+    return Allowance(expected.mean_mm, mean_band, expected.sd_mm, sd_band)
 
 
 def effective(n: int, process: float) -> float:

@@ -14,9 +14,9 @@ from feedsim.answers.trial.study.causes import Cause, causes
 from feedsim.answers.trial.study.correction import Corrections, corrections, settings_with
 from feedsim.answers.trial.study.data import UNKNOWN, TrialData
 from feedsim.answers.trial.study.dependence import Dependence
-from feedsim.answers.trial.study.expected import Budget, budget, expected_at
+from feedsim.answers.trial.study.expected import SpreadParts, expected_at, spread_parts
 from feedsim.answers.trial.study.line import Estimate, Fitted, process_of, speed_groups
-from feedsim.answers.trial.study.missed import Missed, in_order_of, missed_of
+from feedsim.answers.trial.study.missed import MissedInTrial, in_order_of, missed_of
 from feedsim.answers.trial.study.outliers import Outlier, outliers_of
 from feedsim.answers.trial.study.speeds import AtSpeed, at_speeds
 from feedsim.answers.trial.study.spread import Split, chance_of_parts
@@ -30,7 +30,7 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class SpreadFit:
     """A spread against speed, compared with what the scenario expects.
 
     Attributes
@@ -47,7 +47,7 @@ class Spread:
     """
 
     found: Split
-    expected: Budget
+    expected: SpreadParts
     by_chance: float
     unlike: bool
     more_time_s: Estimate | None
@@ -66,7 +66,7 @@ class FeederFit:
         From 0.
     settings_old, settings_new : MachineSettings
         In force in the trial, and with what is corrected.
-    missed : Missed or None
+    missed : MissedInTrial or None
         None where nothing was said of it. Outliers are carriers, too.
     outliers_left_out : bool
         Whether there are any and their rows are left out of lines and spreads.
@@ -87,9 +87,9 @@ class FeederFit:
     settings_new: MachineSettings
     placement_dependence: Dependence | None
     stage_dependence: Dependence | None
-    placement_spread: Spread | None
-    stage_spread: Spread | None
-    missed: Missed | None
+    placement_spread: SpreadFit | None
+    stage_spread: SpreadFit | None
+    missed: MissedInTrial | None
     outliers: tuple[Outlier, ...]
     outliers_left_out: bool
     with_outliers: Corrections | None
@@ -250,17 +250,17 @@ def _spread(
     sds: Sequence[float],
     step_mm: float,
     confidence: float,
-) -> Spread | None:
+) -> SpreadFit | None:
     if fitted is None or fitted.spread is None:
         return None
     found = fitted.spread
-    wanted = budget(speeds, sds, step_mm=step_mm)
+    wanted = spread_parts(speeds, sds, step_mm=step_mm)
     if found.time_s is None:
-        wanted = Budget(math.hypot(wanted.fixed_mm, wanted.time_s * max(speeds)), 0.0)
+        wanted = SpreadParts(math.hypot(wanted.fixed_mm, wanted.time_s * max(speeds)), 0.0)
     chance = chance_of_parts(fitted.scatter, found, fixed_mm=wanted.fixed_mm, time_s=wanted.time_s)
     unlike = chance < 0.5 * (1.0 - confidence)
     timed = found.time_ci_s
-    return Spread(
+    return SpreadFit(
         found=found,
         expected=wanted,
         by_chance=chance,
@@ -284,7 +284,7 @@ def _beyond(
 
 def _missed(
     data: TrialData, groups: Places, speeds: Sequence[AtSpeed], *, confidence: float
-) -> Missed | None:
+) -> MissedInTrial | None:
     if not np.any(data.missed[groups >= 0] != UNKNOWN):
         return None
     return missed_of(

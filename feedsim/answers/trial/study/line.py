@@ -28,7 +28,7 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class SpeedLine:
     """What a side is off: at standstill, and more per speed.
 
     Attributes
@@ -79,7 +79,7 @@ class Fitted:
     straight: float | None
     dependence: Dependence | None
 
-    def line(self, confidence: float) -> Line:
+    def line(self, confidence: float) -> SpeedLine:
         """Return it with its intervals."""
         parts = (self.values, self.covariance, self.dof)
         line = line_of(*parts, confidence=confidence, one_speed=self.one_speed)
@@ -230,7 +230,7 @@ def _correlation(one: Floats, two: Floats) -> float:
 
 def line_of(
     values: Floats, covariance: Floats, dof: float, *, confidence: float, one_speed: bool
-) -> Line:
+) -> SpeedLine:
     """Write a line with its intervals."""
     sds = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     used = slice(0, 1) if one_speed else slice(0, 2)
@@ -238,7 +238,7 @@ def line_of(
         Estimate(float(v), *student_interval(float(v), float(sd), dof=dof, confidence=confidence))
         for v, sd in zip(values, sds, strict=True)
     ]
-    return Line(
+    return SpeedLine(
         n=0,
         speeds=0,
         at_standstill_mm=estimates[0],

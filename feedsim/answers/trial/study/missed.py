@@ -18,7 +18,7 @@ _NEXT_TO_NOTHING = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class Missed:
+class MissedInTrial:
     """Carriers counted in a trial and those of them that got no insert.
 
     Attributes
@@ -80,7 +80,7 @@ def missed_of(
     *,
     confidence: float,
     orders: Sequence[tuple[InOrder, ...] | None] = (),
-) -> Missed | None:
+) -> MissedInTrial | None:
     """Compare counts (carriers, missed) at several speeds with the expected share at each.
 
     ``orders``: of each speed, as :func:`in_order_of` has it. None where no carrier was counted.
@@ -96,7 +96,7 @@ def missed_of(
         interval = clopper_pearson(worth * count, worth * carriers, confidence=confidence)
     expected_count = sum(n * p for (n, _), p in zip(counts, expected, strict=True))
     sizes = [round(worth * n) for n, _ in counts]
-    return Missed(
+    return MissedInTrial(
         carriers=carriers,
         count=count,
         share=count / carriers,

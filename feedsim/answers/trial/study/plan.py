@@ -9,7 +9,12 @@ from functools import partial
 
 import numpy as np
 
-from feedsim.answers.trial.study.expected import Band, Expected, band_of, expected_at
+from feedsim.answers.trial.study.expected import (
+    Allowance,
+    ExpectedAtSpeed,
+    allowance_of,
+    expected_at,
+)
 from feedsim.criteria import Figure
 from feedsim.machine import Machine
 from feedsim.metrics.fits import student_interval
@@ -82,7 +87,7 @@ class FeederPlan:
     ----------
     settings : MachineSettings
         To be typed in for the trial.
-    placement, stage : tuple of Band
+    placement, stage : tuple of Allowance
         Expected mean and standard deviation at each speed, with their bands.
     distance_mm, lead_s : float, float or None
         Half the interval that the trial will leave of engage distance and lead.
@@ -90,8 +95,8 @@ class FeederPlan:
 
     name: str
     settings: MachineSettings
-    placement: tuple[Band, ...]
-    stage: tuple[Band, ...]
+    placement: tuple[Allowance, ...]
+    stage: tuple[Allowance, ...]
     distance_mm: float
     lead_s: float | None
 
@@ -162,7 +167,7 @@ def plan_trial(
 
 
 def _showing(
-    scenario: Scenario, expected: Sequence[Expected], *, confidence: float
+    scenario: Scenario, expected: Sequence[ExpectedAtSpeed], *, confidence: float
 ) -> tuple[Showing, ...]:
     """Return what it takes to show each acceptance figure, that of missed carriers first."""
     accept = scenario.acceptance
@@ -212,13 +217,13 @@ def _feeder(
     scenario: Scenario,
     machine: Machine,
     number: int,
-    expected: Sequence[Expected],
+    expected: Sequence[ExpectedAtSpeed],
     *,
     n: int,
     confidence: float,
 ) -> FeederPlan:
     distance, lead = _will_be_known(expected, n=n, confidence=confidence)
-    band = partial(band_of, n, confidence=confidence, bands=4 * len(expected))
+    band = partial(allowance_of, n, confidence=confidence, bands=4 * len(expected))
     return FeederPlan(
         name=scenario.feeder[number].name,
         settings=machine_settings(machine.feeders[number].settings, machine.encoder),
@@ -230,7 +235,7 @@ def _feeder(
 
 
 def _will_be_known(
-    expected: Sequence[Expected], *, n: int, confidence: float
+    expected: Sequence[ExpectedAtSpeed], *, n: int, confidence: float
 ) -> tuple[float, float | None]:
     """Return half the intervals of distance (mm) and lead (s) that the trial will leave."""
     speeds = np.repeat([there.speed_mm_s for there in expected], n)

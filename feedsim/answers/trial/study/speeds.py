@@ -10,7 +10,13 @@ from functools import partial
 import numpy as np
 
 from feedsim.answers.trial.study.data import TrialData
-from feedsim.answers.trial.study.expected import Band, Expected, Position, band_of, effective
+from feedsim.answers.trial.study.expected import (
+    Allowance,
+    ExpectedAtSpeed,
+    Position,
+    allowance_of,
+    effective,
+)
 from feedsim.answers.trial.study.missed import counted
 from feedsim.arrays import Bools, Floats, Places
 from feedsim.metrics.fits import student_interval
@@ -23,7 +29,7 @@ _LEAST_LEFT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class MeasuredAtSpeed:
     """Values of one kind at one speed, beside the band that the scenario has for them.
 
     Attributes
@@ -32,7 +38,7 @@ class Measured:
         None where there are none, or one.
     mean_ci_mm, sd_ci_mm : Interval or None
         Student's and chi-squared intervals.
-    band : Band
+    band : Allowance
         What the scenario has for them.
     """
 
@@ -41,7 +47,7 @@ class Measured:
     mean_ci_mm: Interval | None
     sd_mm: float | None
     sd_ci_mm: Interval | None
-    band: Band
+    band: Allowance
 
     @property
     def mean_as_expected(self) -> bool | None:
@@ -62,8 +68,8 @@ class AtSpeed:
     """
 
     speed_mm_s: float
-    placement: Measured
-    stage: Measured
+    placement: MeasuredAtSpeed
+    stage: MeasuredAtSpeed
     after_mm: float | None
     carriers: int
     missed: int
@@ -82,7 +88,7 @@ def measured(
     confidence: float,
     bands: int,
     process: float,
-) -> Measured:
+) -> MeasuredAtSpeed:
     """Return the figures of values (mm, shape (n,), none NaN) at one speed.
 
     ``step_mm``: in which was read off, so that it spreads by step/√12 more. ``confidence``:
@@ -93,9 +99,9 @@ def measured(
     mean = float(values.mean()) if n else None
     sd = float(values.std(ddof=1)) if n > 1 else None
     wanted = replace(expected, sd_mm=math.hypot(expected.sd_mm, rectangular_sd(0.5 * step_mm)))
-    band = band_of(n, wanted, confidence=confidence, bands=bands, process=process)
+    band = allowance_of(n, wanted, confidence=confidence, bands=bands, process=process)
     if mean is None or sd is None:
-        return Measured(n, mean, None, sd, None, band)
+        return MeasuredAtSpeed(n, mean, None, sd, None, band)
     more = mean_inflation(n, max(0.0, process))
     true_sd = sd / math.sqrt(max((n - more) / (n - 1.0), _LEAST_LEFT))
     alone = effective(n, process)
@@ -103,7 +109,9 @@ def measured(
         mean, true_sd * math.sqrt(more / n), dof=alone - 1.0, confidence=confidence
     )
     part = spread_interval(alone, confidence=confidence)
-    return Measured(n, mean, mean_ci, sd, Interval(part.low * true_sd, part.high * true_sd), band)
+    return MeasuredAtSpeed(
+        n, mean, mean_ci, sd, Interval(part.low * true_sd, part.high * true_sd), band
+    )
 
 
 def at_speeds(
@@ -112,7 +120,7 @@ def at_speeds(
     groups: Places,
     *,
     kept: Bools,
-    expected: Sequence[Expected],
+    expected: Sequence[ExpectedAtSpeed],
     moved_mm: Floats,
     processes: tuple[float, float],
     confidence: float,
@@ -125,7 +133,7 @@ def at_speeds(
         The feeder's; those of them whose values count. All are carriers.
     groups : int array, shape (n,)
         Number of the speed of each row of the feeder; −1 elsewhere.
-    expected : sequence of Expected
+    expected : sequence of ExpectedAtSpeed
         One for each speed.
     moved_mm : float64 array, one for each speed
         By how much corrections move the placement.
