@@ -10,14 +10,14 @@ import numpy as np
 from feedsim.compiled.carriers import see_carriers
 from feedsim.compiled.driver import Driver
 from feedsim.compiled.feeder import run_feeder
-from feedsim.compiled.state import Lane
+from feedsim.compiled.state import FeederRow
 from feedsim.motion.belt import BeltMotion
 from feedsim.motion.feed import FeedMotion, feed_obey
 from feedsim.records.columns import RunRecords
 
 
-class _Row(Lane):
-    """A lane that is read by item too, as a row is."""
+class _Row(FeederRow):
+    """A feeder read by item too, as a row is."""
 
     def __getitem__(self, name: str) -> Any:
         return getattr(self, name)
@@ -34,9 +34,9 @@ class _Feed(FeedMotion):
 def _flat(of: Any) -> Any:
     if isinstance(of, FeedMotion):
         of.__class__ = _Feed
-    if not isinstance(of, Lane):
+    if not isinstance(of, FeederRow):
         return of
-    return _Row(**{field.name: getattr(of, field.name) for field in fields(Lane)})
+    return _Row(**{field.name: getattr(of, field.name) for field in fields(FeederRow)})
 
 
 def _follow(feed: FeedMotion, belt: BeltMotion, t: float) -> None:

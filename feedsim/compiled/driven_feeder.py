@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from feedsim.compiled.driver import Driver, NeedsEvents, Table, blank, rows_of
 from feedsim.compiled.feeder import IDLE, MORE_INSERTS, SEARCH
 from feedsim.compiled.search import take_staged
-from feedsim.compiled.state import Mark, Row, lane_of, row_type
+from feedsim.compiled.state import Mark, Row, feeder_row, row_type
 from feedsim.draws.line_draws import InsertDraw, RunDraws
 from feedsim.machine import Machine
 from feedsim.motion.belt import belt_at_rest, belt_of_line
@@ -39,25 +39,25 @@ class DrivenFeeder:
         self, machine: Machine, number: int, *, draws: RunDraws, driver: Driver, carriers: int
     ) -> None:
         self.number, self.driver, self.machine = number, driver, machine
-        feeder, line = machine.feeders[number], machine.line
+        of, line = machine.feeders[number], machine.line
         belt = belt_at_rest() if machine.start_empty else belt_of_line(line)
         motion = FeedMotion(
             belt,
             scale_error=machine.encoder.scale_error,
-            ratio=feeder.settings.speed_ratio,
-            servo=feeder.servo,
+            ratio=of.settings.speed_ratio,
+            servo=of.servo,
         )
-        lane = lane_of(machine, number, fastest_mm_s=fastest(machine))
+        feeder = feeder_row(machine, number, fastest_mm_s=fastest(machine))
         self.blocks = draws.insert_blocks(number, expected=carriers + carriers // 16)
         self.cards = rows_of(InsertDraw, next(self.blocks))
         if machine.start_empty:
-            motion.jog(0.0, lane.jog_speed_mm_s)
-            lane.phase, lane.limit_mm = SEARCH, motion.position(0.0) + lane.search_limit_mm
+            motion.jog(0.0, feeder.jog_speed_mm_s)
+            feeder.phase, feeder.limit_mm = SEARCH, motion.position(0.0) + feeder.search_limit_mm
         else:
-            take_staged(lane, self.cards)
-            lane.staged_at_mm, lane.ready_s = lane.stage_position_mm, 0.0
-            lane.at_rest = lane.holds_insert = True
-        self.lane, self.feed = driver.flat(lane), driver.flat(motion)
+            take_staged(feeder, self.cards)
+            feeder.staged_at_mm, feeder.ready_s = feeder.stage_position_mm, 0.0
+            feeder.at_rest = feeder.holds_insert = True
+        self.feeder, self.feed = driver.flat(feeder), driver.flat(motion)
         self.rows = _blank_rows(0)
         self.numbers = np.empty(0, np.intp)
 
@@ -65,7 +65,7 @@ class DrivenFeeder:
         """Stage the first insert before any carrier comes; return when that is done (s)."""
         self._go_on(master, blank(Mark, 0))
         self._check()
-        return float(self.lane["now_s"])
+        return float(self.feeder["now_s"])
 
     def run(self, master: Any, seen: Passed, *, last: bool) -> int:
         """Run all events that follow from carriers that the eye has seen, up to the next ones.
@@ -73,39 +73,39 @@ class DrivenFeeder:
         Return how many rows belong to earlier carriers.
         """
         before = self._move_on(seen)
-        lane = self.lane
-        lane["marks"], lane["next_mark"], lane["last_marks"] = seen.known, 0, last
-        lane["first_row"] = before
+        feeder = self.feeder
+        feeder["marks"], feeder["next_mark"], feeder["last_marks"] = seen.known, 0, last
+        feeder["first_row"] = before
         self._go_on(master, seen.marks)
         self._check()
         return before
 
     def _check(self) -> None:
-        lane = self.lane
-        if lane["last_marks"] and (lane["phase"] != IDLE or lane["waiting"]):
+        feeder = self.feeder
+        if feeder["last_marks"] and (feeder["phase"] != IDLE or feeder["waiting"]):
             raise NeedsEvents("a feeder waits for ever")
         if self.feed["lacking"]:
             raise NeedsEvents("its feed moves in too many pieces in one cycle")
 
     def _go_on(self, master: Any, marks: Table) -> None:
-        lane, end = self.lane, MORE_INSERTS
+        feeder, end = self.feeder, MORE_INSERTS
         while end == MORE_INSERTS:
             rows = self.rows
-            end = self.driver.run(lane, self.feed, master, marks, self.cards, rows)
+            end = self.driver.run(feeder, self.feed, master, marks, self.cards, rows)
             if end == MORE_INSERTS:
-                lane["first_card"] += len(self.cards)
+                feeder["first_card"] += len(self.cards)
                 self.cards = rows_of(InsertDraw, next(self.blocks))
 
     def _move_on(self, seen: Passed) -> int:
         """Keep the open rows, and append blank ones."""
-        lane, old = self.lane, self.rows.view(np.ndarray)
+        feeder, old = self.feeder, self.rows.view(np.ndarray)
         waiting, flying = (
-            old[int(lane[at]) : int(lane[at]) + int(lane[many])]
+            old[int(feeder[at]) : int(feeder[at]) + int(feeder[many])]
             for at, many in (("head", "waiting"), ("flight", "flying"))
         )
         places = [waiting["memory"], flying["flight"]]
-        if lane["phase"] != IDLE and lane["carrier"] >= 0:
-            places.append(np.array([lane["carrier"]]))
+        if feeder["phase"] != IDLE and feeder["carrier"] >= 0:
+            places.append(np.array([feeder["carrier"]]))
         still = np.unique(np.concatenate(places))
         before = len(still)
         self.rows = _blank_rows(before + len(seen.lost))
@@ -119,33 +119,33 @@ class DrivenFeeder:
             rows[of_row][: len(queue)] = np.searchsorted(still, queue[of_row])
             for name in others:
                 rows[name][: len(queue)] = queue[name]
-        lane["head"] = lane["flight"] = 0
-        if lane["phase"] != IDLE and lane["carrier"] >= 0:
-            lane["carrier"] = int(np.searchsorted(still, lane["carrier"]))
+        feeder["head"] = feeder["flight"] = 0
+        if feeder["phase"] != IDLE and feeder["carrier"] >= 0:
+            feeder["carrier"] = int(np.searchsorted(still, feeder["carrier"]))
         come = np.arange(seen.first, seen.first + len(seen.lost))
         self.numbers = np.concatenate((self.numbers[still], come))
         return before
 
     def open_rows(self) -> list[int]:
         """Return the numbers of the carriers whose rows may still change."""
-        lane, rows = self.lane, self.rows.view(np.ndarray)
-        head, flight = int(lane["head"]), int(lane["flight"])
-        places = [*rows["memory"][head : head + int(lane["waiting"])].tolist()]
-        places += rows["flight"][flight : flight + int(lane["flying"])].tolist()
-        if lane["phase"] != IDLE and lane["carrier"] >= 0:
-            places.append(int(lane["carrier"]))
+        feeder, rows = self.feeder, self.rows.view(np.ndarray)
+        head, flight = int(feeder["head"]), int(feeder["flight"])
+        places = [*rows["memory"][head : head + int(feeder["waiting"])].tolist()]
+        places += rows["flight"][flight : flight + int(feeder["flying"])].tolist()
+        if feeder["phase"] != IDLE and feeder["carrier"] >= 0:
+            places.append(int(feeder["carrier"]))
         return [int(self.numbers[place]) for place in places]
 
     def books(self) -> InsertBooks:
         """Return where the inserts have gone so far."""
-        lane = self.lane
+        feeder = self.feeder
         return InsertBooks(
-            drawn=int(lane["drawn"]),
-            placed=int(lane["placed"]),
-            strays=int(lane["strays"]),
-            second_halves=int(lane["second_halves"]),
+            drawn=int(feeder["drawn"]),
+            placed=int(feeder["placed"]),
+            strays=int(feeder["strays"]),
+            second_halves=int(feeder["second_halves"]),
             rejected=0,
-            in_feeder=int(lane["holds_insert"]) + int(lane["flying"]),
+            in_feeder=int(feeder["holds_insert"]) + int(feeder["flying"]),
         )
 
 

@@ -86,7 +86,7 @@ def run_blocks(
         belt = belt_of_line(machine.line, start_s=start_s)
         for f in feeders:
             driver.follow(f.feed, belt, start_s)
-            f.lane["now_s"] = start_s
+            f.feeder["now_s"] = start_s
     master = driver.flat(_master(belt, machine, draws))
     eye = driver.flat(eye_of(machine, fastest_mm_s=belt.fastest_mm_s))
     held: deque[Block] = deque()

@@ -18,7 +18,7 @@ from numba.extending import overload
 
 from feedsim.compiled import carriers, feeder, search
 from feedsim.compiled.driver import Driver
-from feedsim.compiled.state import EyeState, Lane, Mark, Row, row_type
+from feedsim.compiled.state import EyeState, FeederRow, Mark, Row, row_type
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw
 from feedsim.motion import belt, controller_speed, crossing, feed, feed_piece, master, ticks
 from feedsim.motion.belt import BeltMotion
@@ -215,7 +215,7 @@ def driver(*, keep: bool) -> Driver:
         Read machine code from numba's cache, and save what is compiled there.
     """
     _offer_all()
-    eye, lane, of_master, of_feed = map(_blank, (EyeState, Lane, Master, FeedMotion))
+    eye, feeder_row, of_master, of_feed = map(_blank, (EyeState, FeederRow, Master, FeedMotion))
     carrier_cards, cards, marks, rows = map(_blanks, (CarrierDraw, InsertDraw, Mark, Row))
 
     def compiled(function: Callable[..., Any], *arguments: Any) -> Any:
@@ -228,7 +228,7 @@ def driver(*, keep: bool) -> Driver:
         return made
 
     see = compiled(carriers.see_carriers, eye, of_master, carrier_cards, marks)
-    run = compiled(feeder.run_feeder, lane, of_feed, of_master, marks, cards, rows)
+    run = compiled(feeder.run_feeder, feeder_row, of_feed, of_master, marks, cards, rows)
     obey = compiled(feed.feed_obey, of_feed, 0.0, _STILL)
 
     def follow(row: Any, belt: BeltMotion, t: float) -> None:

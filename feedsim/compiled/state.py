@@ -1,7 +1,7 @@
 """State of the compiled engine: flat rows of numbers, read by the names of the model.
 
-A *lane* is one feeder: its numbers and its state. :func:`row_type` makes a NumPy row type of such a
-class; the uncompiled functions take a plain object of the class.
+A :class:`FeederRow` is one feeder: its numbers and its state. :func:`row_type` makes a NumPy row
+type of such a class; the uncompiled functions take a plain object of the class.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class EyeState:
 
 
 @dataclass(slots=True)
-class Lane:
+class FeederRow:
     """One feeder: its numbers, then its state (``now_s`` and all after it)."""
 
     first_nose_mm: float
@@ -187,13 +187,13 @@ def eye_of(machine: Machine, *, fastest_mm_s: float) -> EyeState:
     )
 
 
-def lane_of(machine: Machine, number: int, *, fastest_mm_s: float) -> Lane:
+def feeder_row(machine: Machine, number: int, *, fastest_mm_s: float) -> FeederRow:
     """Return a feeder before the first carrier, nothing staged yet."""
     feeder, controller = machine.feeders[number], machine.controller
     eye, settings, clutch = feeder.eye, feeder.settings, feeder.clutch
     fastest = max(fastest_mm_s * settings.speed_ratio, feeder.jog_speed_mm_s)
     scan_wait_s = 0.5 * controller.scan_s if eye.scanned else 0.0
-    return Lane(
+    return FeederRow(
         first_nose_mm=machine.first_nose_mm(number),
         reach_mm=fastest * eye.off_response_s + 1.0,
         **_eye_numbers(eye),

@@ -11,7 +11,7 @@ from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.recorder import Tracer
 from feedsim.simulation.supervised_carrier_eye import SupervisedCarrierEye
-from feedsim.simulation.supervisor import Lane, Supervisor
+from feedsim.simulation.supervisor import SupervisedFeeding, Supervisor
 
 
 class _Planned(Part):
@@ -54,18 +54,18 @@ class PlannedFault(_Planned):
         conveyor: Conveyor,
         carrier_eye: SupervisedCarrierEye,
         supervisor: Supervisor,
-        lanes: list[Lane],
+        feedings: list[SupervisedFeeding],
         tracer: Tracer | None,
     ) -> None:
         super().__init__(clock, fault.when, conveyor=conveyor, carrier_eye=carrier_eye)
         self._fault = fault
         self._supervisor = supervisor
-        self._lane = lanes[fault.feeder]
+        self._feeding = feedings[fault.feeder]
         self._tracer = tracer
 
     def happen(self) -> None:
         """Let the fault come."""
-        fault, now, lane = self._fault, self.clock.now, self._lane
+        fault, now, feeding = self._fault, self.clock.now, self._feeding
         name = fault.kind.value
         if self._tracer is not None:
             self._tracer.add(now, "fault", name, carrier=fault.when.carrier, always=True)
@@ -73,8 +73,8 @@ class PlannedFault(_Planned):
             self._supervisor.report(Rule.EMERGENCY_STOP, cause=name, carrier=fault.when.carrier)
         elif fault.kind is FaultKind.NO_INSERT:
             self._note(fault.feeder)
-            lane.eye.withhold()
-            lane.clutch.plan_again()
+            feeding.eye.withhold()
+            feeding.clutch.plan_again()
         elif fault.kind is FaultKind.EYE_DIRTY:
             self._note(-1 if fault.carrier_eye else fault.feeder)
             self._dirty(now)
@@ -88,9 +88,9 @@ class PlannedFault(_Planned):
         self._supervisor.note(fault.kind.value, feeder=feeder, carrier=fault.when.carrier)
 
     def _dirty(self, now: float) -> None:
-        eye = self._carrier_eye if self._fault.carrier_eye else self._lane.eye
+        eye = self._carrier_eye if self._fault.carrier_eye else self._feeding.eye
         eye.dirty_from_s, eye.dirty_until_s = now, now + self._fault.duration_s
-        part: Part = self._carrier_eye if self._fault.carrier_eye else self._lane.clutch
+        part: Part = self._carrier_eye if self._fault.carrier_eye else self._feeding.clutch
         part.plan_again()
 
 
@@ -106,7 +106,7 @@ class Operator(_Planned):
         conveyor: Conveyor,
         carrier_eye: SupervisedCarrierEye,
         supervisor: Supervisor,
-        lanes: list[Lane],
+        feedings: list[SupervisedFeeding],
         made: list[Adjustment],
         tracer: Tracer | None,
     ) -> None:
@@ -114,7 +114,7 @@ class Operator(_Planned):
         self._adjust = adjust
         self._rate = machine.line.acceleration_mm_s2
         self._supervisor = supervisor
-        self._lanes = lanes
+        self._feedings = feedings
         self._made = made
         self._tracer = tracer
 
@@ -125,22 +125,22 @@ class Operator(_Planned):
         if self._tracer is not None:
             self._tracer.add(now, "operator", "adjusts", carrier=adjust.when.carrier, always=True)
         for number, setting, value in adjust.settings:
-            self._type_in(self._lanes[number], setting, value)
+            self._type_in(self._feedings[number], setting, value)
         if adjust.speed_mm_s is not None:
             self._change_speed(adjust.speed_mm_s, now)
 
-    def _type_in(self, lane: Lane, setting: Setting, value: float) -> None:
+    def _type_in(self, feeding: SupervisedFeeding, setting: Setting, value: float) -> None:
         """Change one setting, and plan again what depends on it."""
         changed: dict[str, Any] = {setting.value: value}
-        new = replace(lane.clutch.settings, **changed)
-        lane.clutch.settings = new
-        lane.memory.settings = new
+        new = replace(feeding.clutch.settings, **changed)
+        feeding.clutch.settings = new
+        feeding.memory.settings = new
         if setting is Setting.SPEED_RATIO:
-            lane.watch.ratio = value
-            lane.state.feed.set_ratio(value, self.clock.now)
-            lane.servo.plan_again()
-        lane.clutch.plan_again()
-        lane.memory.plan_again()
+            feeding.watch.ratio = value
+            feeding.state.feed.set_ratio(value, self.clock.now)
+            feeding.servo.plan_again()
+        feeding.clutch.plan_again()
+        feeding.memory.plan_again()
 
     def _change_speed(self, wanted: float, now: float) -> None:
         if self._supervisor.stopped or self._conveyor.waits:
@@ -154,12 +154,12 @@ class Operator(_Planned):
 class Refilling(Part):
     """Fills a feeder's magazine, from its warning on, while the line runs."""
 
-    def __init__(self, clock: Clock, lane: Lane, *, number: int) -> None:
+    def __init__(self, clock: Clock, feeding: SupervisedFeeding, *, number: int) -> None:
         super().__init__(clock)
-        self._lane = lane
+        self._feeding = feeding
         self._number = number
         self._asked = clock.event()
-        lane.eye.on_warning = self._ask
+        feeding.eye.on_warning = self._ask
 
     def _ask(self) -> None:
         if not self._asked.triggered:
@@ -167,7 +167,7 @@ class Refilling(Part):
 
     def run(self) -> Steps:
         """Refill after each warning."""
-        state = self._lane.state
+        state = self._feeding.state
         while True:
             yield from self.clock.wait(self._asked)
             self._asked = self.clock.event()
@@ -175,7 +175,7 @@ class Refilling(Part):
                 state.trace(self.clock.now, "magazine", "warns", always=True)
             full = self.clock.now + state.machine.inserts.refill_time_s
             yield from self.clock.until(lambda full=full: full, Order.BELT.of(self._number))  # type: ignore[misc]
-            self._lane.eye.refill()
+            self._feeding.eye.refill()
             if state.tracer is not None:
                 state.trace(self.clock.now, "magazine", "full", always=True)
-            self._lane.clutch.plan_again()
+            self._feeding.clutch.plan_again()

@@ -26,7 +26,7 @@ from feedsim.simulation.supervised_feeder import (
     SupervisedState,
 )
 from feedsim.simulation.supervised_insert_eye import SupervisedInsertEye
-from feedsim.simulation.supervisor import Lane, Supervisor
+from feedsim.simulation.supervisor import SupervisedFeeding, Supervisor
 from feedsim.simulation.watch import Watch
 
 
@@ -97,7 +97,7 @@ def supervised(
     supervision = machine.supervision
     assert supervision is not None  # noqa: S101 - the caller has looked
     eye = cast("SupervisedCarrierEye", carrier_eye)
-    lanes: list[Lane] = []
+    feedings: list[SupervisedFeeding] = []
 
     def report(rule: Rule, *, feeder: int = -1, cause: str = "", carrier: int = -1) -> None:
         supervisor.report(rule, feeder=feeder, cause=cause, carrier=carrier)
@@ -111,15 +111,15 @@ def supervised(
             draws=draws,
             report=report,
         )
-        lane = Lane(*parts, watch)  # type: ignore[arg-type]
-        lane.state.watch = lane.eye.watch = lane.servo.watch = lane.clutch.watch = watch
-        watch.lacking = lane.clutch.lacking
-        lanes.append(lane)
+        feeding = SupervisedFeeding(*parts, watch)  # type: ignore[arg-type]
+        feeding.state.watch = feeding.eye.watch = feeding.servo.watch = feeding.clutch.watch = watch
+        watch.lacking = feeding.clutch.lacking
+        feedings.append(feeding)
     supervisor = Supervisor(
         clock,
         machine,
         conveyor=conveyor,
-        lanes=lanes,
+        feedings=feedings,
         carrier_eye=eye,
         clearing=draws.clearing_times(supervision.rules.clearing),
         tracer=tracer,
@@ -136,7 +136,7 @@ def supervised(
             conveyor=conveyor,
             carrier_eye=eye,
             supervisor=supervisor,
-            lanes=lanes,
+            feedings=feedings,
             tracer=tracer,
         )
         for fault in supervision.faults
@@ -149,19 +149,19 @@ def supervised(
             conveyor=conveyor,
             carrier_eye=eye,
             supervisor=supervisor,
-            lanes=lanes,
+            feedings=feedings,
             made=made,
             tracer=tracer,
         )
         for adjust in supervision.adjusts
     ]
     more += [
-        Refilling(clock, lane, number=number)
-        for number, lane in enumerate(lanes)
+        Refilling(clock, feeding, number=number)
+        for number, feeding in enumerate(feedings)
         if machine.feeders[number].inserts.warning
     ]
     supervisor.watches = _blocked(
-        clock, machine, conveyor=conveyor, eye=eye, lanes=lanes, supervisor=supervisor
+        clock, machine, conveyor=conveyor, eye=eye, feedings=feedings, supervisor=supervisor
     )
     return Supervised(supervisor, [*more, *supervisor.watches], made)
 
@@ -172,7 +172,7 @@ def _blocked(
     *,
     conveyor: Conveyor,
     eye: SupervisedCarrierEye,
-    lanes: list[Lane],
+    feedings: list[SupervisedFeeding],
     supervisor: Supervisor,
 ) -> list[BlockedWatch]:
     """Watch the eyes that have a limit of travel with the output on, or off."""
@@ -207,17 +207,17 @@ def _blocked(
         eye.on_switch.append(watch.switched_on)
         watches.append(watch)
     if rules.insert_eye_blocked_mm < float("inf"):
-        for number, lane in enumerate(lanes):
+        for number, feeding in enumerate(feedings):
             watch = BlockedWatch(
                 clock,
                 limit_mm=rules.insert_eye_blocked_mm,
-                position=lane.state.feed.position,
-                time_at=lane.state.feed.time_at,
-                output_on=lane.eye.output_on,
-                trip=lambda watch=lane.watch: watch.trip(Rule.INSERT_EYE_BLOCKED),  # type: ignore[misc]
+                position=feeding.state.feed.position,
+                time_at=feeding.state.feed.time_at,
+                output_on=feeding.eye.output_on,
+                trip=lambda watch=feeding.watch: watch.trip(Rule.INSERT_EYE_BLOCKED),  # type: ignore[misc]
                 order=Order.INSERT_EYE.of(number),
             )
-            lane.eye.on_switch = watch.switched_on
-            lane.watch.on_motion = watch.plan_again
+            feeding.eye.on_switch = watch.switched_on
+            feeding.watch.on_motion = watch.plan_again
             watches.append(watch)
     return watches

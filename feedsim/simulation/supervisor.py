@@ -34,7 +34,7 @@ _MOST_TRIES = 3
 _MOST_IN_A_ROW = 5
 
 
-class Lane(NamedTuple):
+class SupervisedFeeding(NamedTuple):
     """The parts of one feeder."""
 
     state: SupervisedState
@@ -75,7 +75,7 @@ class Supervisor(Part):
         machine: Machine,
         *,
         conveyor: Conveyor,
-        lanes: list[Lane],
+        feedings: list[SupervisedFeeding],
         carrier_eye: SupervisedCarrierEye,
         clearing: Iterator[float],
         tracer: Tracer | None,
@@ -86,7 +86,7 @@ class Supervisor(Part):
         self._supervision = machine.supervision
         self._rules = machine.supervision.rules
         self._conveyor = conveyor
-        self._lanes = lanes
+        self._feedings = feedings
         self._carrier_eye = carrier_eye
         self._clearing = clearing
         self._tracer = tracer
@@ -103,9 +103,9 @@ class Supervisor(Part):
         self.next_speed_mm_s: float | None = None
         self.on_running: Callable[[], None] = _nothing
         self.on_given_up: Callable[[], None] = _nothing
-        for lane in lanes:
-            lane.watch.on_placed = self._placed
-            lane.watch.place_of = carrier_eye.place_of
+        for feeding in feedings:
+            feeding.watch.on_placed = self._placed
+            feeding.watch.place_of = carrier_eye.place_of
 
     def start(self) -> None:
         """Do nothing: it acts on reports."""
@@ -169,15 +169,15 @@ class Supervisor(Part):
         emergency = self._emergency or rule is Rule.EMERGENCY_STOP
         rest = now + speed / self._deceleration(emergency=emergency)
         stop = OpenStop(rule, t=now, feeder=feeder, cause=cause, carrier=carrier, at_rest_s=rest)
-        stop.cleared = [lane.state.columns.rejected for lane in self._lanes]
+        stop.cleared = [feeding.state.columns.rejected for feeding in self._feedings]
         spoilt = feeder if cause == FaultKind.INSERT_JAM.value else -1
         self._open = stop
         self._trace("trips", carrier=carrier)
         self._ahead = [(t - now, v) for t, v in belt.points_after(now)]
         if conveyor.waits:
             conveyor.halt()
-        for number, lane in enumerate(self._lanes):
-            self._halt(lane, now, spoilt=number == spoilt)
+        for number, feeding in enumerate(self._feedings):
+            self._halt(feeding, now, spoilt=number == spoilt)
         self._lose_unknown(now)
         if emergency:
             self._cut_power(stop)
@@ -187,21 +187,21 @@ class Supervisor(Part):
             conveyor.change(belt.then(now, [(now, speed), (rest, 0.0)]))
         self.process = self.clock.process(self._stand(stop))
 
-    def _halt(self, lane: Lane, now: float, *, spoilt: bool) -> None:
-        lane.watch.lost = []
-        lane.watch.stopped()
-        lane.clutch.stop(now, spoilt=spoilt)
-        for carrier, insert in lane.servo.abandon():
-            lane.state.lose(carrier, insert=insert, t=now)
-        lane.memory.stop(now, keeps=True)
+    def _halt(self, feeding: SupervisedFeeding, now: float, *, spoilt: bool) -> None:
+        feeding.watch.lost = []
+        feeding.watch.stopped()
+        feeding.clutch.stop(now, spoilt=spoilt)
+        for carrier, insert in feeding.servo.abandon():
+            feeding.state.lose(carrier, insert=insert, t=now)
+        feeding.memory.stop(now, keeps=True)
 
     def _lose_unknown(self, now: float) -> None:
         """Lose the edges that have switched and that no program knows of yet."""
         for carrier in self._carrier_eye.lose_unknown():
-            for lane in self._lanes:
-                columns = lane.state.columns
+            for feeding in self._feedings:
+                columns = feeding.state.columns
                 if columns.outcome[carrier] == PENDING and columns.insert[carrier] < 0:
-                    lane.memory.miss(carrier, Outcome.LINE_STOP, t=now)
+                    feeding.memory.miss(carrier, Outcome.LINE_STOP, t=now)
                     columns.missed_time_s[carrier] = math.nan
 
     def _cut_power(self, stop: OpenStop) -> None:
@@ -209,9 +209,9 @@ class Supervisor(Part):
         stop.power_off = True
         if self._supervision.keeps_place:
             return
-        for lane in self._lanes:
-            lane.memory.keeps = False
-            lane.memory.lose_all(self.clock.now)
+        for feeding in self._feedings:
+            feeding.memory.keeps = False
+            feeding.memory.lose_all(self.clock.now)
 
     # -- recovery --------------------------------------------------------------------
 
@@ -227,7 +227,7 @@ class Supervisor(Part):
                 f"last: {words}"
             )
             return
-        left = list(range(len(self._lanes)))
+        left = list(range(len(self._feedings)))
         for _ in range(_MOST_TRIES):
             yield from self._clear(stop)
             yield from self._home(stop)
@@ -245,7 +245,7 @@ class Supervisor(Part):
         if feeder < 0:
             self._trace(step)
         else:
-            state = self._lanes[feeder].state
+            state = self._feedings[feeder].state
             if state.tracer is not None:
                 state.trace(now, "recovery", step, always=True)
 
@@ -253,8 +253,8 @@ class Supervisor(Part):
         yield self.clock.at(self.clock.now + next(self._clearing), Order.BELT)
         now = self.clock.now
         self._carrier_eye.dirty_until_s = min(self._carrier_eye.dirty_until_s, now)
-        for lane in self._lanes:
-            lane.eye.dirty_until_s = min(lane.eye.dirty_until_s, now)
+        for feeding in self._feedings:
+            feeding.eye.dirty_until_s = min(feeding.eye.dirty_until_s, now)
         self._note(stop, "cleared")
 
     def _home(self, stop: OpenStop) -> Steps:
@@ -268,36 +268,36 @@ class Supervisor(Part):
     def _stage(self, stop: OpenStop, numbers: list[int]) -> Steps:
         """Stage these feeders in parallel; return those where no insert came."""
         for number in numbers:
-            clutch = self._lanes[number].clutch
+            clutch = self._feedings[number].clutch
             clutch.process = self.clock.process(self._stage_one(stop, number))
         for number in numbers:
-            process = self._lanes[number].clutch.process
+            process = self._feedings[number].clutch.process
             if process.is_alive:
                 yield process
         yield self.clock.at(self.clock.now, Order.BELT)
         if not self._rules.no_insert:
             return []
-        return [number for number in numbers if self._lanes[number].clutch.failed]
+        return [number for number in numbers if self._feedings[number].clutch.failed]
 
     def _stage_one(self, stop: OpenStop, number: int) -> Steps:
-        lane, clock = self._lanes[number], self.clock
-        if lane.clutch.keeps_insert:
-            lane.eye.release()
+        feeding, clock = self._feedings[number], self.clock
+        if feeding.clutch.keeps_insert:
+            feeding.eye.release()
             self._note(stop, "kept", feeder=number)
-        if lane.eye.empty:
+        if feeding.eye.empty:
             refilled = clock.now + self._machine.feeders[number].inserts.refill_time_s
             yield from clock.until(lambda: refilled, Order.BELT.of(number))
-            lane.eye.refill()
+            feeding.eye.refill()
             self._note(stop, "refilled", feeder=number)
-        if lane.clutch.keeps_insert:
+        if feeding.clutch.keeps_insert:
             return
-        lane.eye.release()
-        yield from lane.clutch.recover()
-        cleared = lane.state.columns.rejected - stop.cleared[number]
+        feeding.eye.release()
+        yield from feeding.clutch.recover()
+        cleared = feeding.state.columns.rejected - stop.cleared[number]
         stop.cleared[number] += cleared
         if cleared:
             self._note(stop, "inserts_cleared", feeder=number, inserts=cleared)
-        self._note(stop, "search_failed" if lane.clutch.failed else "staged", feeder=number)
+        self._note(stop, "search_failed" if feeding.clutch.failed else "staged", feeder=number)
 
     def _restart(self, stop: OpenStop) -> None:
         now, conveyor = self.clock.now, self._conveyor
@@ -310,15 +310,15 @@ class Supervisor(Part):
         self.next_speed_mm_s = None
         for watch in self.watches:
             watch.restarted(now)
-        if not all(lane.memory.keeps for lane in self._lanes):
+        if not all(feeding.memory.keeps for feeding in self._feedings):
             self._lose_unknown(now)
-        for lane in self._lanes:
-            lane.servo.start()
-            lane.clutch.resume(now)
-            lane.memory.resume(now)
+        for feeding in self._feedings:
+            feeding.servo.start()
+            feeding.clutch.resume(now)
+            feeding.memory.resume(now)
         self._close(stop, now)
-        for lane in self._lanes:
-            lane.state.check_finished()
+        for feeding in self._feedings:
+            feeding.state.check_finished()
         self.on_running()
 
     def _belt_from(self, belt: BeltMotion, stop: OpenStop, now: float) -> BeltMotion:
@@ -332,7 +332,7 @@ class Supervisor(Part):
     def _close(self, stop: OpenStop, restarted_s: float) -> None:
         self._open = None
         stop.within, self._within = self._within, []
-        lost = tuple(tuple(sorted(lane.watch.lost)) for lane in self._lanes)
+        lost = tuple(tuple(sorted(feeding.watch.lost)) for feeding in self._feedings)
         self.stops.append(stop.closed(restarted_s, lost=lost))
 
     # -- the end ---------------------------------------------------------------------
@@ -343,12 +343,12 @@ class Supervisor(Part):
         self.gave_up, self.end_time_s = why, now
         self._trace("gives_up")
         self._carrier_eye.end()
-        for lane in self._lanes:
-            columns = lane.state.columns
+        for feeding in self._feedings:
+            columns = feeding.state.columns
             for carrier, outcome in enumerate(columns.outcome):
                 if outcome == PENDING:
                     columns.outcome[carrier] = Outcome.LINE_STOP
-                    lane.watch.missed(carrier, Outcome.LINE_STOP)
+                    feeding.watch.missed(carrier, Outcome.LINE_STOP)
         if self._open is not None:
             self._close(self._open, math.nan)
         self.on_given_up()
