@@ -50,7 +50,7 @@ def _kinds() -> dict[str, type]:
     from feedsim.answers.drive.study.results import Sizing
     from feedsim.answers.explain.study.record import Stories
     from feedsim.answers.learn.study.learned import Learning
-    from feedsim.answers.limit.study.simulated import Limits
+    from feedsim.answers.limit.study.simulated import FoundLimits
     from feedsim.answers.setup.study.results import SetUp
     from feedsim.answers.sweep.study import Swept
     from feedsim.answers.trial.answer import PlannedTrial
@@ -62,7 +62,7 @@ def _kinds() -> dict[str, type]:
         "results": RunFigures,
         "sweep": Swept,
         "compare": Comparisons,
-        "limit": Limits,
+        "limit": FoundLimits,
         "tune": Tuning,
         "setup": SetUp,
         "budget": Budgets,

@@ -25,7 +25,7 @@ _USUAL: Mapping[Kind, float] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Knob:
+class DeskKnob:
     """One key of a scenario.
 
     Attributes
@@ -81,12 +81,14 @@ class Knob:
     fault: str | None = None
 
 
-def typed(knob: Knob, leaf: KeyType, *, auto: Mapping[str, Any] | None, travel: bool) -> Knob:
+def typed(
+    knob: DeskKnob, leaf: KeyType, *, auto: Mapping[str, Any] | None, travel: bool
+) -> DeskKnob:
     """Complete a knob by the type of its value.
 
     Parameters
     ----------
-    knob : Knob
+    knob : DeskKnob
     auto : mapping or None
         What ``"auto"`` stands for now.
     travel : bool
@@ -120,7 +122,7 @@ def nothing_of(default: str, leaf: KeyType | None) -> str:
     return f"0 {example(leaf.kind).partition(' ')[2]}"
 
 
-def _counted(knob: Knob, leaf: Whole | Ratio) -> Knob:
+def _counted(knob: DeskKnob, leaf: Whole | Ratio) -> DeskKnob:
     number, whole = _number(knob.value), isinstance(leaf, Whole)
     span = slider(
         number,
@@ -133,12 +135,12 @@ def _counted(knob: Knob, leaf: Whole | Ratio) -> Knob:
 
 
 def _measured(
-    knob: Knob,
+    knob: DeskKnob,
     kind: Kind,
     bounds: tuple[float, float],
     *,
     auto: Mapping[str, Any] | None = None,
-) -> Knob:
+) -> DeskKnob:
     """Add number and slider of a quantity, in the unit it has."""
     unit, size = (
         unit_and_size(knob.value, kind)

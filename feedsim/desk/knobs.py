@@ -8,7 +8,7 @@ from typing import Any
 
 from feedsim.answers.line import toml_value
 from feedsim.desk.autos import Autos, autos_of
-from feedsim.desk.knob import Knob, nothing_of, typed
+from feedsim.desk.knob import DeskKnob, nothing_of, typed
 from feedsim.desk.lines import Opened, faults_plain, file_of, read
 from feedsim.desk.questions import LineText
 from feedsim.errors import FeedsimError
@@ -103,7 +103,7 @@ def knobs_of(
     *,
     autos: Autos,
     look: Callable[[], None],
-) -> list[Knob]:
+) -> list[DeskKnob]:
     """Return the knobs of a scenario, grouped by part of the machine.
 
     Parameters
@@ -125,7 +125,7 @@ def knobs_of(
     places = {knob.path: order.index(_table(knob.path)) for knob in found}
     feeder = order.index("feeder"), order.index("feeder.drive")
 
-    def rank(knob: Knob) -> tuple[int, int, int]:
+    def rank(knob: DeskKnob) -> tuple[int, int, int]:
         place = places[knob.path]
         if feeder[0] <= place <= feeder[1]:  # feeder by feeder
             number = knob.path.split(".")[1:2]
@@ -143,7 +143,7 @@ def _knobs(
     file: Mapping[str, Any],
     autos: Autos,
     off: bool = False,
-) -> Iterator[Knob]:
+) -> Iterator[DeskKnob]:
     for name, inner in nodes(section).items():
         at = (*path, name)
         here = _at(now, at)
@@ -168,14 +168,14 @@ def _knob(
     now: Mapping[str, Any],
     file: Mapping[str, Any],
     autos: Autos,
-) -> Knob:
+) -> DeskKnob:
     default = None
     if not key.required and key.default is not None:
         default = nothing_of(_shown(_plain_default(key)), key.leaf)
     raw, before = _at(now, path), _at(file, path)
     value = (default or "") if raw is None else _shown(raw)
     dots = dotted(path)
-    knob = Knob(
+    knob = DeskKnob(
         path=dots,
         group=_group(path, now),
         name=str(path[-1]),
@@ -255,7 +255,7 @@ def _group(path: tuple[str | int, ...], now: Mapping[str, Any]) -> str:
     return f"{feeder}: {head}" if head else feeder
 
 
-def _fault_of(knob: Knob, faults: Sequence[Mapping[str, str]]) -> str | None:
+def _fault_of(knob: DeskKnob, faults: Sequence[Mapping[str, str]]) -> str | None:
     below = f"{knob.path}."
     found = [
         fault["message"]

@@ -21,7 +21,7 @@ _ROOM = 0.06  # beside the bars
 _BETWEEN = 1.02  # where the columns of numbers begin, a share of the axes
 
 
-class Step(NamedTuple):
+class WaterfallRow(NamedTuple):
     """A row: what it is, what it adds (None: a heading of those below), and its numbers."""
 
     name: str
@@ -30,7 +30,12 @@ class Step(NamedTuple):
 
 
 def draw_waterfall(
-    axes: Axes, steps: Sequence[Step], *, last: Step, heads: Sequence[str], column: float
+    axes: Axes,
+    steps: Sequence[WaterfallRow],
+    *,
+    last: WaterfallRow,
+    heads: Sequence[str],
+    column: float,
 ) -> None:
     """Draw the steps from the top down, and their sum.
 
@@ -38,7 +43,7 @@ def draw_waterfall(
     ----------
     axes : Axes
         Room is left at its left for names and at its right for numbers.
-    last : Step
+    last : WaterfallRow
         Their sum: a bar from 0.
     heads : sequence of str
         Above the columns of numbers.
@@ -87,7 +92,7 @@ def draw_waterfall(
                 )  # fmt: skip
 
 
-def _name_groups(axes: Axes, rows: Sequence[Step], letters: float) -> None:
+def _name_groups(axes: Axes, rows: Sequence[WaterfallRow], letters: float) -> None:
     """Write the headings from the left edge of the page on: their rows have no bar."""
     for row, step in enumerate(rows):
         if step.size is None:

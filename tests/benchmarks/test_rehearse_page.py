@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from feedsim.answers.rehearse.page.page import rehearse_page
-from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.choice import ShownCarriers
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.scenario import load_scenario
 
@@ -35,7 +35,7 @@ def report(text: str) -> None:
 def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("page") / "rehearse.html"
     start = time.perf_counter()
-    text = rehearse_page([scene(load_scenario(SCENARIO), Choice(CARRIERS), name="")])
+    text = rehearse_page([scene(load_scenario(SCENARIO), ShownCarriers(CARRIERS), name="")])
     path.write_text(text, "utf-8")
     report(f"made in {time.perf_counter() - start:.1f} s")
     return path

@@ -238,13 +238,15 @@ def _write(
     folder: Path, file: str, setups: tuple[tuple[str, ...], ...], chosen: tuple[int, int]
 ) -> Path:
     from feedsim.answers.rehearse.page.page import rehearse_page
-    from feedsim.answers.rehearse.study.choice import Choice
+    from feedsim.answers.rehearse.study.choice import ShownCarriers
     from feedsim.answers.rehearse.study.scene import scene
     from feedsim.scenario import load_scenario
 
     path = Path(__file__).parents[2] / "scenarios" / f"{file}.toml"
     scenes = [
-        scene(load_scenario(path, overrides=setup), Choice(range(*chosen)), name=f"setup {n}")
+        scene(
+            load_scenario(path, overrides=setup), ShownCarriers(range(*chosen)), name=f"setup {n}"
+        )
         for n, setup in enumerate(setups or ((),))
     ]
     page = folder / "rehearse.html"

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from feedsim.answers.rehearse.page.page import rehearse_page
-from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.choice import ShownCarriers
 from feedsim.answers.rehearse.study.parts import column
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.records.columns import RunRecords
@@ -159,7 +159,7 @@ def test_what_is_not_there_cannot_be_jumped_to_and_says_why(
 def test_a_stop_is_jumped_to(browser: Any, tmp_path: Path) -> None:
     """A stop put into the scene by hand, as an engine that can stop would give it."""
     scenario = load_scenario(SCENARIOS / "membership_card.toml")
-    plain: Any = scene(scenario, Choice(range(40, 46)), name="")
+    plain: Any = scene(scenario, ShownCarriers(range(40, 46)), name="")
     at = plain["from_s"] + 0.75
     plain["happenings"] = {
         "names": [["stop", "no_insert"]],

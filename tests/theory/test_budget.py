@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from feedsim.answers.budget.study.budget import WITHIN, Compared, budgets_at, compared
+from feedsim.answers.budget.study.budget import WITHIN, BudgetAgainstRun, budgets_at, compared
 from feedsim.answers.budget.study.run import run_spread
 from feedsim.answers.budget.view import curves_at
 from feedsim.answers.limit.study.closed import limits_of
@@ -114,7 +114,7 @@ def scenario_of(case: str) -> tuple[Scenario, float]:
     return override(base, ["run.carriers=20000", *changes]), speed
 
 
-def hold(scenario: Scenario, speed: float) -> Compared:
+def hold(scenario: Scenario, speed: float) -> BudgetAgainstRun:
     """Hold the budget of the last feeder against its run."""
     run_ = run_spread(scenario_to_dict(scenario), speed)
     return compared(budgets_at(scenario, speed)[-1], run_[-1])

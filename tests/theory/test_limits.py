@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from feedsim.answers.limit.study.closed import limits_of, lowest_together
-from feedsim.answers.limit.study.search import Search, run_batch, search
+from feedsim.answers.limit.study.search import SpeedSearch, run_batch, search
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import at_line_speed, override, scenario_from_text
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
@@ -176,7 +176,7 @@ def test_closed_form_and_simulation_agree_where_one_mechanism_binds(case: str) -
     assert closed == pytest.approx(limits[0].speed_mm_s, rel=1e-3)
     assert others[0].speed_mm_s > 1.25 * closed
     # not at the closed form's own place, so that it is not led there
-    what = Search(scenario, start_mm_s=1.09 * closed, within=0.02, most_carriers=200_000)
+    what = SpeedSearch(scenario, start_mm_s=1.09 * closed, within=0.02, most_carriers=200_000)
     found = search(what, run)
     assert found.accepted is not None
     assert found.refused is not None

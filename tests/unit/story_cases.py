@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import pytest
 
-from feedsim.answers.explain.study.record import Part, Story
+from feedsim.answers.explain.study.record import ErrorPart, Story
 from feedsim.answers.explain.study.run import source_for
 from feedsim.answers.explain.study.source import StorySource
 from feedsim.answers.explain.study.story import story_of
@@ -66,7 +66,7 @@ def errors(story: Story) -> dict[str, float]:
     return {p.key: p.error_mm for p in story.parts if abs(p.error_mm) > SUM_MM}
 
 
-def part(story: Story, key: str) -> Part:
+def part(story: Story, key: str) -> ErrorPart:
     return next(p for p in story.parts if p.key == key)
 
 

@@ -13,16 +13,16 @@ from scipy import stats
 
 from feedsim.answers.budget.answer import budget_csv
 from feedsim.answers.budget.study.budget import (
+    BudgetAgainstRun,
+    BudgetPoint,
     Budgets,
-    Compared,
     FeederBudget,
-    Point,
     Weighed,
     budgets_at,
     compared,
 )
 from feedsim.answers.budget.study.caveats import Caveat
-from feedsim.answers.budget.study.run import Simulated, is_steady, steady
+from feedsim.answers.budget.study.run import SimulatedError, is_steady, steady
 from feedsim.answers.budget.text import budget_text
 from feedsim.answers.budget.view import allowed_scale, sd_of
 from feedsim.answers.budget.words import cause_shares, closing
@@ -73,7 +73,7 @@ def sources(speed: float) -> tuple[Weighed, ...]:
     )  # fmt: skip
 
 
-def answer(of: Scenario, *points: Point) -> dict[str, Any]:
+def answer(of: Scenario, *points: BudgetPoint) -> dict[str, Any]:
     """Return what ``budget.json`` would hold."""
     return cast("dict[str, Any]", plain(Budgets("0", of.title, of, True, 1000, points, None)))
 
@@ -84,15 +84,17 @@ def budget(speed: float = 1000.0, *, doubts: tuple[Caveat, ...] = ()) -> FeederB
     return FeederBudget("card feeder", found, combined_sd(found), shifts, 0.3, 0.9, doubts)
 
 
-def run(sd: float | None, low: float, high: float, *, late: int = 0, stops: int = 0) -> Simulated:
-    return Simulated(1000, sd, Interval(low, high), 0.31, Interval(0.25, 0.37), late, stops)
+def run(
+    sd: float | None, low: float, high: float, *, late: int = 0, stops: int = 0
+) -> SimulatedError:
+    return SimulatedError(1000, sd, Interval(low, high), 0.31, Interval(0.25, 0.37), late, stops)
 
 
-def point(speed: float, *, scale: float = 1.0, doubts: tuple[Caveat, ...] = ()) -> Point:
+def point(speed: float, *, scale: float = 1.0, doubts: tuple[Caveat, ...] = ()) -> BudgetPoint:
     """Return a budget at a speed against a run that spreads by so much more, to 1 %."""
     one = budget(speed, doubts=doubts)
     sd = scale * one.combined_sd_mm
-    return Point(speed, (compared(one, run(sd, 0.99 * sd, 1.01 * sd)),))
+    return BudgetPoint(speed, (compared(one, run(sd, 0.99 * sd, 1.01 * sd)),))
 
 
 # -- the comparison ------------------------------------------------------------------------
@@ -229,21 +231,21 @@ def test_nothing_spreads() -> None:
     quiet = FeederBudget("card feeder", (), 0.0, (), 0.0, 1.0, ())
     still = compared(quiet, run(0.0, 0.0, 0.0))
     assert list(closing([(1000.0, still)])) == ["Nothing spreads the placement."]
-    text = budget_text(scenario(), [Point(1000.0, (still,))], in_full_mm_s=1000.0)
+    text = budget_text(scenario(), [BudgetPoint(1000.0, (still,))], in_full_mm_s=1000.0)
     assert "the placement does not spread" in text
 
 
 def test_too_few_inserts_are_told() -> None:
     for placed, said in ((0, "0 inserts were placed"), (1, "1 insert was placed")):
-        few = Simulated(placed, None, None, None, None, 0, 0)
-        text = " ".join(full(Point(1000.0, (compared(budget(), few),))).split())
+        few = SimulatedError(placed, None, None, None, None, 0, 0)
+        text = " ".join(full(BudgetPoint(1000.0, (compared(budget(), few),))).split())
         assert f"{said} in the simulation: too few" in text
 
 
 # -- tables ------------------------------------------------------------------------------
 
 
-def full(*points: Point, units: str = "metric") -> str:
+def full(*points: BudgetPoint, units: str = "metric") -> str:
     return budget_text(scenario(), points, in_full_mm_s=points[0].line_speed_mm_s, units=units)
 
 
@@ -291,7 +293,7 @@ def test_other_speeds_are_told_in_a_line() -> None:
     )
 
 
-def side_by_side(*points: Point) -> list[str]:
+def side_by_side(*points: BudgetPoint) -> list[str]:
     return budget_text(scenario(), points, in_full_mm_s=None).splitlines()
 
 
@@ -359,7 +361,7 @@ def test_csv_has_a_row_for_each_speed_feeder_and_source() -> None:
 
 def test_csv_of_a_budget_without_sources_still_has_its_row() -> None:
     quiet = FeederBudget("card feeder", (), 0.0, (), 0.0, 1.0, ())
-    still = Point(1000.0, (compared(quiet, run(0.0, 0.0, 0.0)),))
+    still = BudgetPoint(1000.0, (compared(quiet, run(0.0, 0.0, 0.0)),))
     (row,) = csv.DictReader(io.StringIO(budget_csv([still]).decode()))
     assert (row["source"], row["combined_sd_mm"], row["ratio"]) == ("", "0.0", "")
 
@@ -387,7 +389,7 @@ def test_json_does_not_depend_on_the_units_of_the_words() -> None:
         for units in ("metric", "inch")
     )
     assert metric[0].doubts[0].words != inch[0].doubts[0].words
-    one, two = (answer(short, Point(1000.0, tuple(found))) for found in (metric, inch))
+    one, two = (answer(short, BudgetPoint(1000.0, tuple(found))) for found in (metric, inch))
     assert one == two
 
 
@@ -395,8 +397,8 @@ def test_every_agreement_is_said_in_words() -> None:
     whole = math.sqrt(19.0)
     said = []
     for low, high in ((0.98, 1.02), (1.01, 1.05), (1.1, 1.2)):
-        one: Compared = compared(budget(), run(whole, whole * low, whole * high))
-        said.append(" ".join(full(Point(1000.0, (one,))).split()))
+        one: BudgetAgainstRun = compared(budget(), run(whole, whole * low, whole * high))
+        said.append(" ".join(full(BudgetPoint(1000.0, (one,))).split()))
     assert "they agree within 3 %" in said[0]
     assert "a difference of more than 3 % is neither shown nor ruled out" in said[1]
     assert "THEY DIFFER" in said[2]

@@ -10,7 +10,7 @@ import pytest
 from matplotlib.colors import to_rgb
 
 from feedsim.answers.budget.figure import _STYLES, budget_figures
-from feedsim.answers.budget.study.budget import Point, budgets_at, compared
+from feedsim.answers.budget.study.budget import BudgetPoint, budgets_at, compared
 from feedsim.answers.budget.study.run import run_spread
 from feedsim.render.canvas import render
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
@@ -18,10 +18,10 @@ from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 
 
-def points_of(scenario: Scenario, *speeds: float) -> list[Point]:
+def points_of(scenario: Scenario, *speeds: float) -> list[BudgetPoint]:
     plain = scenario_to_dict(scenario)
     return [
-        Point(
+        BudgetPoint(
             speed,
             tuple(
                 compared(budget, seen)

@@ -10,7 +10,7 @@ import pytest
 
 from feedsim.answers.budget.study.what_if import (
     Binding,
-    Outcome,
+    ChangeEffect,
     WhatIf,
     changes_of,
     feeder_limits,
@@ -183,7 +183,7 @@ def test_inches() -> None:
 )
 def test_no_limit_and_no_speed_at_all(limit: float | None, said: str) -> None:
     binding = None if limit is None else Binding(0, "card feeder", "doubles and strays")
-    one = Outcome(None, {"card feeder": 0.46}, limit, None, binding)
+    one = ChangeEffect(None, {"card feeder": 0.46}, limit, None, binding)
     assert said in what_if_text(WhatIf(1000.0, one, (), (), None))
 
 
@@ -215,7 +215,7 @@ def test_the_lowest_limits_are_the_first_of_all(changes: list[str]) -> None:
 
 
 def test_stretches_that_are_refused_above_the_limit_are_told_as_elsewhere() -> None:
-    one = Outcome(None, {"feeder": 0.4}, 700.0, None, Binding(0, "feeder", "placement error"))
+    one = ChangeEffect(None, {"feeder": 0.4}, 700.0, None, Binding(0, "feeder", "placement error"))
     refused = (
         RefusedSpeeds(700.0, 710.0, 705.0, "within_tolerance", 0.01),
         RefusedSpeeds(900.0, None, 900.0, "within_tolerance", 0.02),

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from feedsim.answers.compare.study.results import Comparisons
-from feedsim.answers.limit.study.simulated import Limits
+from feedsim.answers.limit.study.simulated import FoundLimits
 from feedsim.answers.sweep.study import Swept
 from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval
@@ -83,7 +83,7 @@ def map_hashable(hint):
     return [p for p in parts(hint) if getattr(p, "__hash__", None)]
 
 
-ANSWERS = (Results, Swept, Comparisons, Limits)
+ANSWERS = (Results, Swept, Comparisons, FoundLimits)
 ALL = {cls: None for root in (RunRecords, Criteria, *ANSWERS) for cls in classes_of(root)}
 
 

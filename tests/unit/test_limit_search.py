@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.answers.limit.study.search import LOOKS, Found, RefusedSpeed, Search, search
+from feedsim.answers.limit.study.search import LOOKS, RefusedSpeed, SpeedSearch, SpeedsFound, search
 from feedsim.metrics.clusters import in_order
 from feedsim.metrics.hazards import Hazards
 from feedsim.metrics.missed import MissCauses
@@ -41,12 +41,14 @@ def of(bad: bool) -> Tally:
     return Tally(CARRIERS, 0, CARRIERS, placed, CARRIERS, 0, NONE, NONE, inside, no, no)
 
 
-def found(looks: int, *, doubtful: float | None = 300.0) -> Found:
+def found(looks: int, *, doubtful: float | None = 300.0) -> SpeedsFound:
     """Search with carriers for so many looks at a speed."""
     scenario = override(scenario_from_text(BASE), [f"run.carriers={CARRIERS}"])
     refused = () if doubtful is None else (RefusedSpeed(doubtful, 30.0),)
     most = looks * LOOKS[0] * CARRIERS
-    what = Search(scenario, start_mm_s=900.0, within=0.001, most_carriers=most, doubtful=refused)
+    what = SpeedSearch(
+        scenario, start_mm_s=900.0, within=0.001, most_carriers=most, doubtful=refused
+    )
     return search(what, known)
 
 

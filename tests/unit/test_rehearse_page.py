@@ -13,7 +13,7 @@ import pytest
 
 from feedsim.answers.rehearse.answer import differences
 from feedsim.answers.rehearse.page.page import EVENTS, SCRIPTS, page_words, rehearse_page
-from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.choice import ShownCarriers
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.running.run import trace
 from feedsim.scenario import Scenario, load_scenario
@@ -27,7 +27,7 @@ def card(*overrides: str) -> Scenario:
 
 
 def scene_of(scenario: Scenario, *, name: str = "") -> dict[str, Any]:
-    return scene(scenario, Choice(range(20, 25)), name=name)
+    return scene(scenario, ShownCarriers(range(20, 25)), name=name)
 
 
 class Read(HTMLParser):

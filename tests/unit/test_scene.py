@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.choice import ShownCarriers
 from feedsim.answers.rehearse.study.parts import column
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.draws.line_draws import RunDraws
@@ -55,7 +55,7 @@ class Case:
     def __init__(self, name: str) -> None:
         file, overrides, chosen = CASES[name]
         self.scenario: Scenario = load_scenario(SCENARIOS / f"{file}.toml", overrides=overrides)
-        self.scene: dict[str, Any] = scene(self.scenario, Choice(chosen), name="A")
+        self.scene: dict[str, Any] = scene(self.scenario, ShownCarriers(chosen), name="A")
         self.chosen = chosen
         self.machine = machine_of(self.scenario)
         self.draws = RunDraws(self.machine, self.scenario.seed)
@@ -402,11 +402,11 @@ def test_reasons_are_those_of_the_stories() -> None:
     scenario = load_scenario(
         SCENARIOS / "membership_card.toml", overrides=("run.carriers=1400", *BUSY)
     )
-    short: Any = scene(scenario, Choice(range(30, 40)), name="", units="inch")
+    short: Any = scene(scenario, ShownCarriers(range(30, 40)), name="", units="inch")
     (told,) = [feeder["reasons"] for feeder in short["feeders"]]
     assert told["35"] == list(explain(scenario, 35, units="inch")[0].reason)
     assert told.keys() >= {str(k) for k in range(30, 40)}
-    long: Any = scene(scenario, Choice(range(30, 1100)), name="")
+    long: Any = scene(scenario, ShownCarriers(range(30, 1100)), name="")
     (feeder,) = long["feeders"]
     outcomes = unpacked(feeder["rows"]["outcome"])
     missed = np.flatnonzero(outcomes != Outcome.PLACED) + long["carriers"]["first"]

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from feedsim.answers.rehearse.answer import differences
-from feedsim.answers.rehearse.study.choice import Choice, Wanted, choose
+from feedsim.answers.rehearse.study.choice import ShownCarriers, Wanted, choose
 from feedsim.errors import FeedsimError
 from feedsim.records.outcome import Outcome
 from feedsim.running.run import run_scenario
@@ -44,14 +44,14 @@ def missed_rows(scenario: Scenario) -> list[int]:
     ],
 )
 def test_carriers_by_number(wanted: Wanted, carriers: range, focus: int | None) -> None:
-    assert choose([card()], wanted) == Choice(carriers, focus)
+    assert choose([card()], wanted) == ShownCarriers(carriers, focus)
 
 
 def test_the_first_miss_is_the_first_of_the_whole_run() -> None:
     scenario = card("feeder.0.eye.missed=2 %")
     first = missed_rows(scenario)[0]
     choice = choose([scenario], Wanted(miss=True, count=3))
-    assert choice == Choice(range(first - 1, first + 2), first, "miss")
+    assert choice == ShownCarriers(range(first - 1, first + 2), first, "miss")
 
 
 def test_of_two_setups_the_first_miss_of_either_counts() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 import feedsim
 from feedsim.answers.rehearse.page.page import SCRIPTS, rehearse_page
-from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.choice import ShownCarriers
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.metrics.gate_rows import gate_rows
 from feedsim.metrics.product_rows import ProductClass, product_rows
@@ -27,7 +27,7 @@ def test_the_page_is_told_what_the_gate_does_with_each_carrier(recipe):
     """The whole run against the stretch: carriers 100 to 110 and those around them."""
     changes = ("run.carriers=160", MISFED, *([recipe] if recipe else []))
     scenario = load_scenario(SCENARIOS / "two_feeders.toml", overrides=changes)
-    shown = scene(scenario, Choice(range(100, 111), None, ""), name="")
+    shown = scene(scenario, ShownCarriers(range(100, 111), None, ""), name="")
     gate, first = shown["gate"], shown["carriers"]["first"]
     assert shown["needs"] == ([0] if recipe else [0, 1])
     assert (gate["at_mm"], gate["decide_before_mm"]) == (1500.0, 60.0)
@@ -49,7 +49,7 @@ def test_the_page_is_told_what_the_gate_does_with_each_carrier(recipe):
 
 def test_a_line_without_a_gate_has_none():
     scenario = load_scenario(SCENARIOS / "membership_card.toml", overrides=("run.carriers=30",))
-    shown = scene(scenario, Choice(range(22, 24), None, ""), name="")
+    shown = scene(scenario, ShownCarriers(range(22, 24), None, ""), name="")
     assert (shown["gate"], shown["needs"]) == (None, [0])
 
 
@@ -57,7 +57,9 @@ def test_the_page_says_how_a_diverted_carrier_is_drawn():
     pages = []
     for name in ("two_feeders", "membership_card"):
         scenario = load_scenario(SCENARIOS / f"{name}.toml", overrides=("run.carriers=30",))
-        pages.append(rehearse_page([scene(scenario, Choice(range(22, 24), None, ""), name="")]))
+        pages.append(
+            rehearse_page([scene(scenario, ShownCarriers(range(22, 24), None, ""), name="")])
+        )
     assert ["taken off is drawn empty and dotted" in page for page in pages] == [True, False]
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from feedsim.answers.explain.study.record import Part, Story
+from feedsim.answers.explain.study.record import ErrorPart, Story
 from feedsim.answers.explain.study.story import story_of
 from feedsim.draws.line_draws import CarrierDraw, Draws, InsertDraw, Phases, RunDraws
 from feedsim.machine import Machine
@@ -44,7 +44,7 @@ def check_bounds(line: Machine, number: int, story: Story) -> None:
         assert found[key].error_mm >= -SUM_MM, key
 
 
-def check_delays(line: Machine, number: int, found: dict[str, Part]) -> None:
+def check_delays(line: Machine, number: int, found: dict[str, ErrorPart]) -> None:
     eyes = {"carrier": line.carrier_eye, "insert": line.feeders[number].eye}
     for key in RESPONSES:
         if key in found:
@@ -57,7 +57,7 @@ def check_delays(line: Machine, number: int, found: dict[str, Part]) -> None:
             assert delay is None or -1e-12 <= delay <= most_s + 1e-9, key
 
 
-def check_filter(line: Machine, number: int, found: dict[str, Part]) -> None:
+def check_filter(line: Machine, number: int, found: dict[str, ErrorPart]) -> None:
     """A filter takes what it takes, but for an output that was on already."""
     for name, eye in (("carrier", line.carrier_eye), ("insert", line.feeders[number].eye)):
         if f"{name}_eye_filter" not in found:

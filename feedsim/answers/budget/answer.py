@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, ClassVar, Protocol
 from feedsim import __version__
 from feedsim.answers.answer import Answer
 from feedsim.answers.budget.study.budget import (
+    BudgetAgainstRun,
+    BudgetPoint,
     Budgets,
-    Compared,
-    Point,
     Weighed,
     budgets_at,
     compared,
 )
-from feedsim.answers.budget.study.run import Simulated, is_steady, run_spread, steady
+from feedsim.answers.budget.study.run import SimulatedError, is_steady, run_spread, steady
 from feedsim.answers.budget.study.what_if import feeder_limits
 from feedsim.answers.budget.study.what_if import what_if as turned
 from feedsim.answers.line import Line
@@ -61,7 +61,7 @@ class Budget(Budgets, Answer):
     in_full_mm_s: float | None = field(metadata=LEFT_OUT)
     name: ClassVar[str] = "budget"
 
-    def told_in(self, units: System) -> Sequence[Point]:
+    def told_in(self, units: System) -> Sequence[BudgetPoint]:
         """Return the budgets, the words of their doubts in some units."""
         return self.points if units == "metric" else _points(self.scenario, _runs(self), units)
 
@@ -140,16 +140,18 @@ def budget(
 
 
 def _points(
-    scenario: Scenario, runs: Iterable[tuple[float, Sequence[Simulated]]], units: System = "metric"
-) -> tuple[Point, ...]:
+    scenario: Scenario,
+    runs: Iterable[tuple[float, Sequence[SimulatedError]]],
+    units: System = "metric",
+) -> tuple[BudgetPoint, ...]:
     """Compare the budgets with runs at their speeds (mm/s)."""
     return tuple(
-        Point(speed, tuple(map(compared, budgets_at(scenario, speed, units=units), run)))
+        BudgetPoint(speed, tuple(map(compared, budgets_at(scenario, speed, units=units), run)))
         for speed, run in runs
     )
 
 
-def _runs(found: Budgets) -> Iterator[tuple[float, Sequence[Simulated]]]:
+def _runs(found: Budgets) -> Iterator[tuple[float, Sequence[SimulatedError]]]:
     for point in found.points:
         yield point.line_speed_mm_s, [one.simulated for one in point.feeders]
 
@@ -166,7 +168,7 @@ def _with(jobs: int | None) -> Made:
     return make
 
 
-def budget_csv(points: Sequence[Point]) -> bytes:
+def budget_csv(points: Sequence[BudgetPoint]) -> bytes:
     """Return the budgets as a table, its columns with units in their names.
 
     A source is a length or a time, so its uncertainty and its sensitivity have two columns each,
@@ -183,7 +185,7 @@ def budget_csv(points: Sequence[Point]) -> bytes:
 
 
 def _row(
-    speed_mm_s: float, number: int, compared: Compared, source: Weighed | None
+    speed_mm_s: float, number: int, compared: BudgetAgainstRun, source: Weighed | None
 ) -> Iterator[tuple[str, _Cell]]:
     budget, simulated = compared.budget, compared.simulated
     yield "line_speed_mm_s", speed_mm_s

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.answers.budget.study.budget import Point
-from feedsim.answers.budget.view import Band, BudgetView, Run, budget_view, curves_at
+from feedsim.answers.budget.study.budget import BudgetPoint
+from feedsim.answers.budget.view import BudgetView, CauseShare, RunSpread, budget_view, curves_at
 from feedsim.quantities import System
 from feedsim.render.canvas import (
     BLACK,
@@ -61,7 +61,7 @@ _HIGHEST = 1.6  # spreads to which the allowed one is still drawn
 
 
 def budget_figures(
-    scenario: Scenario, points: Sequence[Point], *, units: System = "metric"
+    scenario: Scenario, points: Sequence[BudgetPoint], *, units: System = "metric"
 ) -> dict[str, Figure]:
     """Draw a page for each feeder.
 
@@ -72,7 +72,7 @@ def budget_figures(
 
     Parameters
     ----------
-    points : sequence of Point
+    points : sequence of BudgetPoint
         Rising in speed.
     """
     low, high = points[0].line_speed_mm_s, points[-1].line_speed_mm_s
@@ -135,12 +135,12 @@ def _draw_shares(axes: Axes, view: BudgetView) -> None:
     _legend_of_shares(axes, view)
 
 
-def _look(band: Band) -> dict[str, Any]:
+def _look(band: CauseShare) -> dict[str, Any]:
     colour, hatch = _STYLES.get(band.cause, _OTHER)
     return {"facecolor": colour, "hatch": hatch, "edgecolor": BLACK, "linewidth": 0.6}
 
 
-def _is_first_length(view: BudgetView, band: Band) -> bool:
+def _is_first_length(view: BudgetView, band: CauseShare) -> bool:
     return band is next(b for b in view.bands if not b.grows) and view.bands[0].grows
 
 
@@ -204,7 +204,7 @@ def _draw_spread(axes: Axes, view: BudgetView) -> None:
     axes.legend(loc="center left", bbox_to_anchor=_BESIDE, borderaxespad=0.0, labelspacing=0.9)
 
 
-def _draw_far(axes: Axes, runs: list[Run], unit: str) -> None:
+def _draw_far(axes: Axes, runs: list[RunSpread], unit: str) -> None:
     """Mark runs far above the budget at the upper edge, with their size."""
     look: dict[str, Any] = {"linestyle": "none", "marker": "^", "color": VERMILLION}
     for number, run in enumerate(runs):
@@ -220,15 +220,15 @@ def _draw_far(axes: Axes, runs: list[Run], unit: str) -> None:
         )  # fmt: skip
 
 
-def _sorted(runs: Sequence[Run]) -> dict[tuple[bool, bool], list[Run]]:
+def _sorted(runs: Sequence[RunSpread]) -> dict[tuple[bool, bool], list[RunSpread]]:
     """Group the runs by whether they are in doubt and whether they differ."""
-    found: dict[tuple[bool, bool], list[Run]] = {}
+    found: dict[tuple[bool, bool], list[RunSpread]] = {}
     for run in sorted(runs, key=lambda run: (run.differs, run.doubted)):
         found.setdefault((run.doubted, run.differs), []).append(run)
     return found
 
 
-def _draw_runs(axes: Axes, runs: list[Run], *, doubted: bool, differs: bool) -> None:
+def _draw_runs(axes: Axes, runs: list[RunSpread], *, doubted: bool, differs: bool) -> None:
     look, label = dict(_DOT), "simulated, 95 %"
     if doubted:
         look |= {"markerfacecolor": "white"}

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from feedsim.answers.budget.study.budget import Compared, Point, Weighed
+from feedsim.answers.budget.study.budget import BudgetAgainstRun, BudgetPoint, Weighed
 from feedsim.metrics.percent import percent_of_all
 from feedsim.quantities import System, display_unit
 from feedsim.render.canvas import BLUE, DASHED, SKY, one_each, page
 from feedsim.render.layout import one_line
-from feedsim.render.waterfall import MORE, Step, draw_waterfall
+from feedsim.render.waterfall import MORE, WaterfallRow, draw_waterfall
 from feedsim.render.wording import counted, length, length_number, speed
 from feedsim.scenario import Scenario
 
@@ -27,7 +27,7 @@ _SIMULATED: dict[str, Any] = {"color": BLUE, "linestyle": DASHED, "linewidth": 1
 
 
 def sources_figures(
-    scenario: Scenario, points: Sequence[Point], *, at_mm_s: float | None, units: System
+    scenario: Scenario, points: Sequence[BudgetPoint], *, at_mm_s: float | None, units: System
 ) -> dict[str, Figure]:
     """Draw the sources of spread at one speed as a waterfall of variances, a page for each feeder.
 
@@ -44,7 +44,7 @@ def sources_figures(
     return one_each("sources", len(point.feeders), lambda n: _figure(scenario, point, n, units))
 
 
-def _figure(scenario: Scenario, point: Point, number: int, units: System) -> Figure:
+def _figure(scenario: Scenario, point: BudgetPoint, number: int, units: System) -> Figure:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -56,7 +56,7 @@ def _figure(scenario: Scenario, point: Point, number: int, units: System) -> Fig
     figure = page(scenario.title, about)
     axes = figure.add_axes((0.24, 0.15, 0.54, 0.68))
     sd = length_number(budget.combined_sd_mm, units)
-    last = Step(
+    last = WaterfallRow(
         "combined", (factor * budget.combined_sd_mm) ** 2, (sd, "100 %" if budget.sources else "")
     )
     steps = list(_steps(budget.sources, factor, units))
@@ -105,7 +105,7 @@ def _roots(variance: float) -> list[float]:
     return [0.0, *kept[1:]]
 
 
-def _steps(sources: Sequence[Weighed], factor: float, units: System) -> list[Step]:
+def _steps(sources: Sequence[Weighed], factor: float, units: System) -> list[WaterfallRow]:
     """Return a row for each source; of very many the smallest share one."""
     ranked = _ranked(sources)
     room = len(ranked) if len(ranked) <= _MOST_ROWS else _MOST_ROWS - 1
@@ -117,12 +117,12 @@ def _steps(sources: Sequence[Weighed], factor: float, units: System) -> list[Ste
     return steps
 
 
-def _step(name: str, sd_mm: float, share: float, factor: float, units: System) -> Step:
+def _step(name: str, sd_mm: float, share: float, factor: float, units: System) -> WaterfallRow:
     told = (length_number(sd_mm, units), percent_of_all(share, digits=1))
-    return Step(name, (factor * sd_mm) ** 2, told)
+    return WaterfallRow(name, (factor * sd_mm) ** 2, told)
 
 
-def _draw_simulated(axes: Axes, compared: Compared, factor: float) -> None:
+def _draw_simulated(axes: Axes, compared: BudgetAgainstRun, factor: float) -> None:
     simulated = compared.simulated
     variance = (factor * (simulated.sd_mm or 0.0)) ** 2
     axes.axvline(variance, gid="simulated", **_SIMULATED)

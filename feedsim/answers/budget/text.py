@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from feedsim.answers.budget.study.budget import Compared, Point, Weighed
+from feedsim.answers.budget.study.budget import BudgetAgainstRun, BudgetPoint, Weighed
 from feedsim.answers.budget.study.run import is_steady
 from feedsim.answers.budget.words import closing
 from feedsim.metrics.percent import DASH, percent, percent_of_all
@@ -20,7 +20,7 @@ _OF_RUNS = frozenset({"late_engages", "stops"})  # doubts that do not name their
 
 def budget_text(
     scenario: Scenario,
-    points: Sequence[Point],
+    points: Sequence[BudgetPoint],
     *,
     in_full_mm_s: float | None,
     units: System = "metric",
@@ -29,7 +29,7 @@ def budget_text(
 
     Parameters
     ----------
-    points : sequence of Point
+    points : sequence of BudgetPoint
         Rising in speed.
     in_full_mm_s : float or None
         The speed whose budget is printed in full; None: the shares at all speeds side by side.
@@ -61,7 +61,7 @@ def budget_text(
 
 
 def _in_full(
-    scenario: Scenario, speed_mm_s: float, compared: Compared, units: System
+    scenario: Scenario, speed_mm_s: float, compared: BudgetAgainstRun, units: System
 ) -> Iterator[str]:
     budget = compared.budget
     at = speed_words(speed_mm_s, units)
@@ -112,7 +112,7 @@ def _line(source: Weighed, units: System) -> tuple[str, ...]:
     )
 
 
-def _against_run(compared: Compared, units: System) -> str:
+def _against_run(compared: BudgetAgainstRun, units: System) -> str:
     simulated, ends = compared.simulated, compared.ratio_ci95
     if simulated.sd_mm is None:
         return (
@@ -133,7 +133,7 @@ def _against_run(compared: Compared, units: System) -> str:
     )
 
 
-def _verdict(compared: Compared) -> str:
+def _verdict(compared: BudgetAgainstRun) -> str:
     if compared.agreement == "differs":
         unknown = "for no known reason: try feedsim check"
         return f"THEY DIFFER by more than 3 %, {'see below' if compared.doubts else unknown}"
@@ -142,7 +142,7 @@ def _verdict(compared: Compared) -> str:
     return "a difference of more than 3 % is neither shown nor ruled out; run more carriers"
 
 
-def _mean(compared: Compared, units: System) -> Iterator[str]:
+def _mean(compared: BudgetAgainstRun, units: System) -> Iterator[str]:
     budget, simulated = compared.budget, compared.simulated
     yield from wrapped("Mean, apart from spread (above 0: the insert lies too far back)")
     rows = [(shift.name, length(shift.mean_mm, units, sign=True)) for shift in budget.shifts]
@@ -156,7 +156,7 @@ def _mean(compared: Compared, units: System) -> Iterator[str]:
 
 
 def _elsewhere(
-    row: Sequence[tuple[float, Compared]], in_full_mm_s: float, units: System
+    row: Sequence[tuple[float, BudgetAgainstRun]], in_full_mm_s: float, units: System
 ) -> Iterator[str]:
     """Say how well budget and run agree at the other speeds."""
     others = [(speed, compared) for speed, compared in row if speed != in_full_mm_s]
@@ -176,7 +176,7 @@ def _elsewhere(
 # -- many speeds side by side --------------------------------------------------------------
 
 
-def _side_by_side(row: Sequence[tuple[float, Compared]], units: System) -> Iterator[str]:
+def _side_by_side(row: Sequence[tuple[float, BudgetAgainstRun]], units: System) -> Iterator[str]:
     unit = display_unit("length", units).label
     name = row[0][1].budget.name
     yield from wrapped(f"{name}: share of the variance (%), standard deviations ({unit})")
@@ -184,7 +184,7 @@ def _side_by_side(row: Sequence[tuple[float, Compared]], units: System) -> Itera
     yield from _warnings(row, units)
 
 
-def _shares(row: Sequence[tuple[float, Compared]], units: System) -> list[str]:
+def _shares(row: Sequence[tuple[float, BudgetAgainstRun]], units: System) -> list[str]:
     label, factor = display_unit("speed", units)
     budgets = [compared.budget for _, compared in row]
     largest: dict[str, float] = {}
@@ -205,13 +205,13 @@ def _shares(row: Sequence[tuple[float, Compared]], units: System) -> list[str]:
     return table(rows)
 
 
-def _ratio(compared: Compared) -> str:
+def _ratio(compared: BudgetAgainstRun) -> str:
     if compared.ratio is None:
         return DASH
     return f"{compared.ratio:.3f}{'!' if compared.agreement == 'differs' else ''}"
 
 
-def _warnings(row: Sequence[tuple[float, Compared]], units: System) -> Iterator[str]:
+def _warnings(row: Sequence[tuple[float, BudgetAgainstRun]], units: System) -> Iterator[str]:
     """Say at which speeds budget and run differ; give each doubt once, at its highest speed."""
     off = [(speed, compared) for speed, compared in row if compared.agreement == "differs"]
     if off:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.budget.study.budget import Compared
+from feedsim.answers.budget.study.budget import BudgetAgainstRun
 from feedsim.answers.budget.study.run import steady
 from feedsim.arrays import Floats
 from feedsim.probability.distribution import Distribution
@@ -21,7 +21,7 @@ _TINY_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
+class CauseShare:
     """One cause: its share of the variance at each speed of the curve (%).
 
     ``grows``: whether it is a time, whose effect grows with speed.
@@ -33,7 +33,7 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class RunSpread:
     """One run: its standard deviation with the interval, in units of length of the figure."""
 
     speed: float
@@ -52,7 +52,7 @@ class BudgetView:
     ----------
     speeds : float array, shape (n,)
         Of the curve, rising.
-    bands : tuple of Band
+    bands : tuple of CauseShare
         From the bottom up: times first, then lengths.
     combined : float array, shape (n,)
     allowed : float array, shape (n,)
@@ -62,9 +62,9 @@ class BudgetView:
     name: str
     line_speed: float
     speeds: Floats
-    bands: tuple[Band, ...]
+    bands: tuple[CauseShare, ...]
     combined: Floats
-    runs: tuple[Run, ...]
+    runs: tuple[RunSpread, ...]
     allowed: Floats
     allowed_words: str
     speed_unit: str
@@ -73,7 +73,7 @@ class BudgetView:
 
 def budget_view(
     scenario: Scenario,
-    row: Sequence[tuple[float, Compared]],
+    row: Sequence[tuple[float, BudgetAgainstRun]],
     *,
     curve: Sequence[tuple[float, _CurvePoint]],
     units: System,
@@ -82,7 +82,7 @@ def budget_view(
 
     Parameters
     ----------
-    row : sequence of (line speed in mm/s, Compared)
+    row : sequence of (line speed in mm/s, BudgetAgainstRun)
         Budgets compared with runs.
     curve : sequence of (line speed in mm/s, CurvePoint)
         The closed form alone, closely spaced.
@@ -108,7 +108,7 @@ def _or_nan(value: float | None) -> float:
     return np.nan if value is None else value
 
 
-def _bands(curve: Sequence[_CurvePoint]) -> list[Band]:
+def _bands(curve: Sequence[_CurvePoint]) -> list[CauseShare]:
     """Return a band for each cause: the largest time lowest, the largest length highest."""
     causes = dict.fromkeys(source.cause for point in curve for source in point.sources)
     bands = []
@@ -121,15 +121,15 @@ def _bands(curve: Sequence[_CurvePoint]) -> list[Band]:
             ]
         )
         grows = any(source.unit == "s" for found in mine for source in found)
-        bands.append(Band(cause, percent, grows))
+        bands.append(CauseShare(cause, percent, grows))
     times = sorted((b for b in bands if b.grows), key=lambda band: -band.percent[-1])
     lengths = sorted((b for b in bands if not b.grows), key=lambda band: band.percent[0])
     return [*times, *lengths]
 
 
 def _runs(
-    row: Sequence[tuple[float, Compared]], speed_factor: float, length_factor: float
-) -> list[Run]:
+    row: Sequence[tuple[float, BudgetAgainstRun]], speed_factor: float, length_factor: float
+) -> list[RunSpread]:
     runs = []
     for speed, compared in row:
         simulated = compared.simulated
@@ -137,7 +137,7 @@ def _runs(
             continue
         low, high = simulated.sd_ci95_mm
         runs.append(
-            Run(
+            RunSpread(
                 speed=speed * speed_factor,
                 sd=simulated.sd_mm * length_factor,
                 low=low * length_factor,

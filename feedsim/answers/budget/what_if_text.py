@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from feedsim.answers.budget.study.what_if import Change, Outcome, WhatIf
+from feedsim.answers.budget.study.what_if import ChangeEffect, TurnedKnob, WhatIf
 from feedsim.answers.limit.text import refused_words
 from feedsim.measures import parse
 from feedsim.metrics.percent import DASH
@@ -60,7 +60,7 @@ def _best(found: WhatIf, units: System) -> str:
     return f"{text} To choose several at once, among available values: feedsim tune."
 
 
-def _binds(outcome: Outcome) -> str:
+def _binds(outcome: ChangeEffect) -> str:
     """Name the mechanism that binds, with the feeder's table where there are several."""
     binding = outcome.binding
     if binding is None:
@@ -69,7 +69,7 @@ def _binds(outcome: Outcome) -> str:
     return f"{binding.mechanism} (feeder.{binding.number})" if several else binding.mechanism
 
 
-def _row(outcome: Outcome, units: System) -> tuple[str, ...]:
+def _row(outcome: ChangeEffect, units: System) -> tuple[str, ...]:
     limit, change = outcome.limit_speed_mm_s, outcome.change
     factor = display_unit("speed", units).factor
     gain = ""
@@ -88,13 +88,13 @@ def _row(outcome: Outcome, units: System) -> tuple[str, ...]:
     )
 
 
-def _value(change: Change, text: str, units: System) -> str:
+def _value(change: TurnedKnob, text: str, units: System) -> str:
     if change.kind is None:
         return _SAID.get(text, text)
     return display(parse(text, change.kind), change.kind, units=units, digits=3)
 
 
-def _idle(outcome: Outcome, as_it_is: Outcome) -> bool:
+def _idle(outcome: ChangeEffect, as_it_is: ChangeEffect) -> bool:
     """Return whether a change moves neither the limit nor a spread."""
     sds = (one.combined_sd_mm.values() for one in (outcome, as_it_is))
     pairs = [*zip(*sds, strict=True)]

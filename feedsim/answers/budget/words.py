@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from feedsim.answers.budget.study.budget import Compared, FeederBudget
+from feedsim.answers.budget.study.budget import BudgetAgainstRun, FeederBudget
 from feedsim.metrics.percent import percent_of_all
 from feedsim.quantities import System
 from feedsim.render.wording import length, speed
@@ -54,12 +54,14 @@ class _End:
         return self.budget.combined_sd_mm * math.sqrt(1.0 - 0.75 * self.shares[cause])
 
 
-def closing(row: Sequence[tuple[float, Compared]], *, units: System = "metric") -> Iterator[str]:
+def closing(
+    row: Sequence[tuple[float, BudgetAgainstRun]], *, units: System = "metric"
+) -> Iterator[str]:
     """Say what dominates at the slow and at the fast end, and what to spend on.
 
     Parameters
     ----------
-    row : sequence of (line speed in mm/s, Compared)
+    row : sequence of (line speed in mm/s, BudgetAgainstRun)
         Of one feeder, rising in speed.
     """
     slow, fast = (_End(speed, compared.budget) for speed, compared in (row[0], row[-1]))

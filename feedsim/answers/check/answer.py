@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from feedsim.answers.answer import Answer
 from feedsim.answers.check.study.review import Review, review
-from feedsim.answers.limit.study.turned import Edge, near_edges
+from feedsim.answers.limit.study.turned import LastAccepted, near_edges
 from feedsim.answers.line import Line
 from feedsim.measures import parse
 from feedsim.metrics.machine_settings import MachineSettings
@@ -27,13 +27,13 @@ class Check(Answer):
     ----------
     review : Review
         Geometry in words, the settings that ``"auto"`` stands for, and warnings.
-    edges : tuple of Edge
+    edges : tuple of LastAccepted
         Values close to the edge of acceptance, in closed form.
     """
 
     line: Line
     review: Review
-    edges: tuple[Edge, ...]
+    edges: tuple[LastAccepted, ...]
     name: ClassVar[str] = "check"
 
     @property
@@ -70,7 +70,7 @@ def _highest_speed(scenario: Scenario) -> float:
     return max([v for _, v in scenario.line.profile], default=scenario.line.speed)
 
 
-def _reviewed(scenario: Scenario, edges: Sequence[Edge], units: System) -> Review:
+def _reviewed(scenario: Scenario, edges: Sequence[LastAccepted], units: System) -> Review:
     seen = review(scenario, units=units)
     near = _near_words(edges, _highest_speed(scenario), units=units)
     return replace(seen, warnings=[*seen.warnings, *near])
@@ -91,12 +91,14 @@ def _lines(seen: Review, units: System) -> Iterator[str]:
     yield from items(warnings, "!")
 
 
-def _near_words(edges: Sequence[Edge], speed_mm_s: float, *, units: System = "metric") -> list[str]:
+def _near_words(
+    edges: Sequence[LastAccepted], speed_mm_s: float, *, units: System = "metric"
+) -> list[str]:
     """Warn of values close to being refused at a line speed.
 
     Parameters
     ----------
-    edges : sequence of Edge
+    edges : sequence of LastAccepted
         Of :func:`feedsim.answers.limit.study.turned.near_edges`.
 
     Returns
@@ -119,7 +121,7 @@ def _near_words(edges: Sequence[Edge], speed_mm_s: float, *, units: System = "me
     ]
 
 
-def _said(edge: Edge, text: str, units: System) -> str:
+def _said(edge: LastAccepted, text: str, units: System) -> str:
     return display(parse(text, edge.kind), edge.kind, units=units, digits=4)
 
 

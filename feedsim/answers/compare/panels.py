@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from feedsim.answers.compare.view import STYLES, CompareView, Differences, nested
-from feedsim.answers.compare.words import LENGTHS, MEAN, MISSED, SPREAD, WITHIN, Figure
+from feedsim.answers.compare.words import LENGTHS, MEAN, MISSED, SPREAD, WITHIN, ComparedFigure
 from feedsim.arrays import Floats
 from feedsim.render.canvas import BLACK, GREY
 
@@ -23,7 +23,7 @@ _FAR = 4.0
 _LOG_FROM = 20.0
 
 
-def draw_curves(axes: Axes, view: CompareView, panel: Figure) -> None:
+def draw_curves(axes: Axes, view: CompareView, panel: ComparedFigure) -> None:
     """Draw one figure of every setup against speed, with its limits."""
     for place in range(len(view.letters)):
         values = _values(view, place, panel)
@@ -55,7 +55,7 @@ def draw_curves(axes: Axes, view: CompareView, panel: Figure) -> None:
     _few_ticks(axes)
 
 
-def _unit(view: CompareView, panel: Figure) -> str:
+def _unit(view: CompareView, panel: ComparedFigure) -> str:
     return view.length_unit if panel in LENGTHS else "%"
 
 
@@ -66,13 +66,13 @@ def _few_ticks(axes: Axes) -> None:
     axes.locator_params(axis="x", nbins=5)
 
 
-def _values(view: CompareView, place: int, panel: Figure) -> Floats:
+def _values(view: CompareView, place: int, panel: ComparedFigure) -> Floats:
     """Return a figure of one setup, in the drawn unit."""
     factor = view.length_factor if panel in LENGTHS else 100.0
     return factor * view.column(place, panel.value)
 
 
-def _limits(axes: Axes, view: CompareView, panel: Figure) -> None:
+def _limits(axes: Axes, view: CompareView, panel: ComparedFigure) -> None:
     """Draw the limits of the figure, and make room for them if they are near."""
     criteria, factor = view.criteria, view.length_factor
     if panel is SPREAD:
@@ -132,7 +132,7 @@ def _drawn(axes: Axes) -> list[float]:
     return [value for value in values if not math.isnan(value)]
 
 
-def draw_differences(axes: Axes, view: CompareView, panel: Figure) -> None:
+def draw_differences(axes: Axes, view: CompareView, panel: ComparedFigure) -> None:
     """Draw the paired differences to the first setup about a line at 0.
 
     A filled mark is decided: its interval excludes 0.

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from feedsim.answers.compare.study.results import Comparisons, Together
-from feedsim.answers.compare.words import Figure, State, state_of
+from feedsim.answers.compare.words import ComparedFigure, State, state_of
 from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
@@ -93,7 +93,7 @@ class CompareView:
         found = (get(point.results[place].results.feeders[self.number]) for point in self.points)
         return np.array([math.nan if value is None else value for value in found])
 
-    def differences(self, place: int, figure: Figure, factor: float) -> Differences:
+    def differences(self, place: int, figure: ComparedFigure, factor: float) -> Differences:
         """Return one figure's differences, other setup number ``place`` less the first."""
         found = [figure.of(p.differences[place].feeders[self.number]) for p in self.points]
         nowhere = Interval(math.nan, math.nan)

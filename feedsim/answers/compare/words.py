@@ -26,7 +26,7 @@ _TINY_MM = 0.0005
 """A difference surely below this counts as none, even where it is decided."""
 
 
-class Figure(NamedTuple):
+class ComparedFigure(NamedTuple):
     """A compared figure.
 
     ``words``: what the better one does. ``sign`` of the better one: −1 where less is better, 1
@@ -41,7 +41,7 @@ class Figure(NamedTuple):
     value: Callable[[FeederResults], float | None]
 
 
-MEAN = Figure(
+MEAN = ComparedFigure(
     "Mean error",
     "Mean error",
     "lies nearer to the target",
@@ -49,7 +49,7 @@ MEAN = Figure(
     lambda d: d.placement_mean,
     lambda f: f.placement_error.mean_mm,
 )
-SPREAD = Figure(
+SPREAD = ComparedFigure(
     "Spread",
     "Spread, sd",
     "spreads less",
@@ -57,7 +57,7 @@ SPREAD = Figure(
     lambda d: d.placement_sd,
     lambda f: f.placement_error.sd_mm,
 )
-WITHIN = Figure(
+WITHIN = ComparedFigure(
     "In tolerance",
     "In tolerance",
     "has more in tolerance",
@@ -65,10 +65,10 @@ WITHIN = Figure(
     lambda d: d.within_tolerance,
     lambda f: f.placement_error.within_tolerance,
 )
-MISSED = Figure(
+MISSED = ComparedFigure(
     "Missed", "Missed", "misses fewer", -1, lambda d: d.missed, lambda f: f.missed.share
 )
-RISK = Figure(
+RISK = ComparedFigure(
     "Jam risk",
     "Jam risk",
     "has fewer hazards",
@@ -84,7 +84,7 @@ FIGURES = (*LENGTHS, WITHIN, MISSED, RISK)
 class _Told:
     """What the sentences about one figure need."""
 
-    figure: Figure
+    figure: ComparedFigure
     letters: tuple[str, str]
     speeds_mm_s: tuple[float, ...]
     differences: tuple[OneDifference, ...]

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from feedsim.answers.explain.study.record import GROUPS, Part, Stories, Story
+from feedsim.answers.explain.study.record import GROUPS, ErrorPart, Stories, Story
 from feedsim.answers.explain.text import at_speed
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.canvas import DASHED, VERMILLION, house_style, page, true_minus
 from feedsim.render.layout import one_line
-from feedsim.render.waterfall import LESS, MORE, Step, draw_waterfall
+from feedsim.render.waterfall import LESS, MORE, WaterfallRow, draw_waterfall
 from feedsim.render.wording import counted, length, length_number, number, speed
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def _figure(told: Stories, story: Story, *, tolerance_mm: float, units: System) 
     figure = page(told.title, about, y=0.966)
     axes = figure.add_axes((0.3, 0.13, 0.44, 0.745))
     steps = list(_steps(story, units))
-    last = Step("placement error", factor * error, ("", "", _told(error, units)))
+    last = WaterfallRow("placement error", factor * error, ("", "", _told(error, units)))
     heads = ("cost", "allowed for", f"error ({unit})")
     draw_waterfall(axes, steps, last=last, heads=heads, column=0.165)
     handles: list[Any] = [Patch(**MORE), Patch(**LESS)]
@@ -89,7 +89,7 @@ def _told(value_mm: float, units: System) -> str:
     return true_minus(length_number(value_mm, units, sign=True))
 
 
-def _steps(story: Story, units: System) -> Iterator[Step]:
+def _steps(story: Story, units: System) -> Iterator[WaterfallRow]:
     """Yield a row for each part that counts, under the head of its group; the rest in one row."""
     ranked = sorted(story.parts, key=lambda part: -abs(part.error_mm))
     room = _MOST_ROWS - len(GROUPS)
@@ -98,21 +98,21 @@ def _steps(story: Story, units: System) -> Iterator[Step]:
     for group, name in GROUPS.items():
         parts = [part for part in story.parts if part.group == group and part.key in kept]
         if parts:
-            yield Step(f"{name}{at_speed(story, group, units)}")
+            yield WaterfallRow(f"{name}{at_speed(story, group, units)}")
             yield from (_step(part, factor, units) for part in parts)
-    rest: Sequence[Part] = [part for part in story.parts if part.key not in kept]
+    rest: Sequence[ErrorPart] = [part for part in story.parts if part.key not in kept]
     together = sum(part.error_mm for part in rest)
     # and the floating-point remainder between the sum of the parts and the record
     together += (story.placement_error_mm or 0.0) - (story.sum_of_parts_mm or 0.0)
     if abs(together) > _NOTHING_MM:
-        yield Step("")
+        yield WaterfallRow("")
         name = counted(len(rest), "smaller part", "smaller parts")
-        yield Step(name, factor * together, ("", "", _told(together, units)))
+        yield WaterfallRow(name, factor * together, ("", "", _told(together, units)))
 
 
-def _step(part: Part, factor: float, units: System) -> Step:
+def _step(part: ErrorPart, factor: float, units: System) -> WaterfallRow:
     delay = "" if part.delay_s is None else f", {number(1e3 * part.delay_s, 3)} ms"
     numbers = (part.cost_mm, part.allowed_mm, part.error_mm)
-    return Step(
+    return WaterfallRow(
         f"{part.name}{delay}", factor * part.error_mm, tuple(_told(n, units) for n in numbers)
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from feedsim.answers.explain.study.record import GROUPS, HazardMargin, Part, Stories, Story
+from feedsim.answers.explain.study.record import GROUPS, ErrorPart, HazardMargin, Stories, Story
 from feedsim.quantities import System, display_unit
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import acceleration, hazard_name, length, length_number, number, speed
@@ -89,11 +89,11 @@ def at_speed(story: Story, group: str, units: System) -> str:
     return "" if at is None else f", at {speed(at, units)}"
 
 
-def _matters(part: Part) -> bool:
+def _matters(part: ErrorPart) -> bool:
     return max(abs(part.cost_mm), abs(part.allowed_mm), abs(part.error_mm)) > _NOTHING_MM
 
 
-def _part(part: Part, units: System) -> tuple[str, ...]:
+def _part(part: ErrorPart, units: System) -> tuple[str, ...]:
     delay = "" if part.delay_s is None else f", {number(1e3 * part.delay_s, 3)} ms"
     numbers = (part.cost_mm, part.allowed_mm, part.error_mm)
     shown = (length_number(cost, units, sign=True) for cost in numbers)

@@ -17,13 +17,13 @@ from feedsim.answers.limit.study.closed import (
 )
 from feedsim.answers.limit.study.search import (
     LOOKS,
-    Search,
+    SpeedSearch,
     least_carriers,
     run_batch,
     search,
     worst_refused,
 )
-from feedsim.answers.limit.study.simulated import Limits, agreement, simulated
+from feedsim.answers.limit.study.simulated import FoundLimits, agreement, simulated
 from feedsim.answers.line import Line
 from feedsim.answers.where import where_of
 from feedsim.errors import Fault, FeedsimError
@@ -38,7 +38,7 @@ NARROWEST, WIDEST = 1e-4, 0.5
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Limit(Limits, Answer):
+class Limit(FoundLimits, Answer):
     """The limit in closed form, and as a search by simulation found it."""
 
     units: System = field(default="metric", metadata=LEFT_OUT)
@@ -63,7 +63,7 @@ def searched(
     """Search by simulation from what the closed forms say; see :func:`limit`."""
     scenario, window = line.scenario, closed.window
     speed = scenario.line.speed
-    what = Search(
+    what = SpeedSearch(
         scenario,
         start_mm_s=closed.limit_mm_s or speed,
         within=within,

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from feedsim.answers.limit.islands import stretch_words
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds, not_counted
 from feedsim.answers.limit.study.search import LOOKS
-from feedsim.answers.limit.study.simulated import FeederSeen, Limits, Simulated, SpeedSeen
+from feedsim.answers.limit.study.simulated import FeederSeen, FoundLimits, SimulatedLimit, SpeedSeen
 from feedsim.answers.run.deciding import round_up
 from feedsim.answers.tune.pointer import tune_words
 from feedsim.criteria import Figure
@@ -32,7 +32,7 @@ FIGURES: Mapping[Figure, str] = {
 """The acceptance figures in words."""
 
 
-def limit_text(found: Limits, *, units: System = "metric") -> str:
+def limit_text(found: FoundLimits, *, units: System = "metric") -> str:
     """Return the two answers and their comparison."""
     lines = [
         found.title,
@@ -51,7 +51,7 @@ def limit_text(found: Limits, *, units: System = "metric") -> str:
     return "\n".join(lines)
 
 
-def _notes(found: Limits, units: System) -> Iterator[str]:
+def _notes(found: FoundLimits, units: System) -> Iterator[str]:
     window = found.closed_form_window_mm_s
     if not window:
         words = refused_words(
@@ -69,13 +69,13 @@ def _notes(found: Limits, units: System) -> Iterator[str]:
     yield from not_counted(found.scenario)
 
 
-def _tune(found: Limits, units: System) -> list[str]:
+def _tune(found: FoundLimits, units: System) -> list[str]:
     """Say what could be chosen better at the limit, if anything could."""
     at = None if found.closed_form_window_mm_s else found.closed_form_speed_mm_s
     return wrapped(tune_words(found.scenario, at, units=units))
 
 
-def _closed(found: Limits, units: System) -> Iterator[str]:
+def _closed(found: FoundLimits, units: System) -> Iterator[str]:
     rows, accept = found.closed_form, found.scenario.acceptance
     several = len({row.feeder for row in rows}) > 1
     limits = {
@@ -157,7 +157,7 @@ def refused_words(
     return text
 
 
-def _simulated(sim: Simulated, units: System) -> Iterator[str]:
+def _simulated(sim: SimulatedLimit, units: System) -> Iterator[str]:
     low, high = sim.accepted_speed_mm_s, sim.refused_speed_mm_s
     slowest, fastest = (speed(sim.seen[end].line_speed_mm_s, units) for end in (0, -1))
     if low is not None and high is not None:
@@ -193,7 +193,7 @@ def _indented(told: Iterable[str]) -> Iterator[str]:
         yield from wrapped(words, "  ", "    ")
 
 
-def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
+def _looked_at(sim: SimulatedLimit, units: System) -> Iterator[str]:
     """Say which speeds an answer rests on, and name the islands above it."""
     accepted, islands = sim.accepted_speeds_mm_s, sim.islands_mm_s
     if len(accepted) > 1:
@@ -214,7 +214,7 @@ def _looked_at(sim: Simulated, units: System) -> Iterator[str]:
         yield f"Accepted at {shown}{more}, {but}: {speeds} to set"
 
 
-def _open_figures(sim: Simulated, units: System) -> Iterator[str]:
+def _open_figures(sim: SimulatedLimit, units: System) -> Iterator[str]:
     """Say what was not shown at the slowest speed, and how many carriers would show it."""
     point, most = sim.seen[0], 0.0
     for feeder in point.feeders:
@@ -263,7 +263,7 @@ def _most_often(feeder: FeederSeen, figure: Figure) -> str:
     return f": {', '.join(shown)}" if shown else ""
 
 
-def _comparison(found: Limits, units: System) -> str:
+def _comparison(found: FoundLimits, units: System) -> str:
     closed, sim = found.closed_form_speed_mm_s, found.simulated
     low, high = sim.accepted_speed_mm_s, sim.refused_speed_mm_s
     if found.agree and low is None:
@@ -285,7 +285,7 @@ def _comparison(found: Limits, units: System) -> str:
     )
 
 
-def _looked_instead(found: Limits, low: float, units: System) -> str:
+def _looked_instead(found: FoundLimits, low: float, units: System) -> str:
     """Say at which of the speeds that the closed forms refuse the simulation looked."""
     refused = [row for row in found.closed_form_refused if row.from_mm_s < low]
     there = [

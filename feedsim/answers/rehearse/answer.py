@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 
 from feedsim.answers.answer import Answer
 from feedsim.answers.line import Line
-from feedsim.answers.rehearse.study.choice import Choice, Wanted, choose
+from feedsim.answers.rehearse.study.choice import ShownCarriers, Wanted, choose
 from feedsim.answers.rehearse.study.scene import scene
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
@@ -24,12 +24,12 @@ class Page(Answer):
 
     Attributes
     ----------
-    choice : Choice
+    choice : ShownCarriers
         The carriers that are shown, and why these.
     """
 
     lines: tuple[Line, ...]
-    choice: Choice
+    choice: ShownCarriers
     name: ClassVar[str] = "rehearse"
 
     def scenes(self, *, units: System = "metric") -> list[dict[str, Any]]:

@@ -9,7 +9,7 @@ from feedsim.answers.sweep.layout import titled_page
 from feedsim.answers.sweep.map_panels import (
     HEAT_MAPS,
     SPREAD,
-    Space,
+    PanelPlace,
     draw_heat,
     draw_highest,
     name_cells,
@@ -87,14 +87,14 @@ def _figure(grid: Grid, swept: Swept) -> Figure:
     return figure
 
 
-def _spaces(grid: Grid) -> list[Space]:
+def _spaces(grid: Grid) -> list[PanelPlace]:
     left = 30.0 + max(width_points(text, 8.5) for text in grid.y.texts)
     wide = 0.5 * (_WIDE - left - 2.0 * _BAR_ZONE + 4.0)
     bottom, top = 0.1 * _TALL, 0.925 * _TALL
     between = 20.0
     tall = 0.5 * (top - bottom - 2.0 * _TITLE - between)
     return [
-        Space(
+        PanelPlace(
             (left + column * (wide + _BAR_ZONE)) / _WIDE,
             (top - _TITLE - tall - row * (tall + _TITLE + between)) / _TALL,
             wide / _WIDE,

@@ -36,7 +36,7 @@ _MOST_LETTERS = 46  # of words below a panel
 
 
 @dataclass(frozen=True, slots=True)
-class Space:
+class PanelPlace:
     """Where a panel stands, as parts of the figure, and its size (1/72 inch)."""
 
     left: float
@@ -76,7 +76,7 @@ HEAT_MAPS = (
 SPREAD = Heat("Placement error, sd", lambda f: f.placement_error.sd_mm, None)
 
 
-def draw_heat(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, space: Space) -> None:
+def draw_heat(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, space: PanelPlace) -> None:
     """Draw one figure in colours, with its scale, the accepted region and undecided cells."""
     from matplotlib import colormaps
 
@@ -207,7 +207,7 @@ def name_cells(axes: Axes, grid: Grid, *, name_rows: bool) -> None:
         axes.spines[side].set_visible(True)
 
 
-def draw_highest(axes: Axes, grid: Grid, *, space: Space) -> None:
+def draw_highest(axes: Axes, grid: Grid, *, space: PanelPlace) -> None:
     """Draw up to which speed each row is accepted, and what fails at the next one."""
     rows, _ = grid.shape
     tall = space.points[1] / rows
@@ -242,7 +242,9 @@ def _count_up_to(row: Sequence[Results], highest: float) -> int:
     return sum(1 for point in row if point.line_speed_mm_s <= highest)
 
 
-def _write(axes: Axes, grid: Grid, number: int, count: int, *, space: Space, size: float) -> None:
+def _write(
+    axes: Axes, grid: Grid, number: int, count: int, *, space: PanelPlace, size: float
+) -> None:
     columns = grid.shape[1]
     speed = grid.scale.texts[count - 1] if count else "none"
     if count == columns:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.tune.pages import fronts_figure, windows_figure
-from feedsim.answers.tune.study.after import Term, Tuning, Window
+from feedsim.answers.tune.study.after import ChangeWorth, KnobWindow, Tuning
 from feedsim.answers.tune.words import at_words, best_words, gain, judged_words, number_of, shown
 from feedsim.answers.tune.words import unit_of as unit_of_aim
 from feedsim.quantities import System, display_unit
@@ -112,7 +112,7 @@ def _short(key: str) -> str:
 
 
 def _draw_worths(
-    axes: Axes, rows: Sequence[_Row], terms: dict[str, Term], found: Tuning, units: System
+    axes: Axes, rows: Sequence[_Row], terms: dict[str, ChangeWorth], found: Tuning, units: System
 ) -> None:
     factor, unit = _scale(found, units)
     ends = [0.0]
@@ -154,7 +154,7 @@ def _scale(found: Tuning, units: System) -> tuple[float, str]:
     return there.factor, there.label
 
 
-def _said(row: _Row, term: Term | None, found: Tuning, units: System) -> str:
+def _said(row: _Row, term: ChangeWorth | None, found: Tuning, units: System) -> str:
     if not row.matters:
         return "does not matter"
     if term is None:
@@ -237,7 +237,7 @@ def _rows_of(found: Tuning, units: System) -> list[_Row]:
 
 
 class _Scale:
-    def __init__(self, window: Window) -> None:
+    def __init__(self, window: KnobWindow) -> None:
         ends = [number_of(text) for text in window.had]
         self._low, self._high = (ends[0], ends[1]) if window.values else (None, None)
         self._words = [window.had[0], *window.held.accepted, window.had[1]]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.answers.tune.study.after import Front, FrontPoint, Tuning, Window
+from feedsim.answers.tune.study.after import Front, FrontPoint, KnobWindow, Tuning
 from feedsim.answers.tune.words import at_words, number_of, shown
 from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display_unit
@@ -56,11 +56,11 @@ def windows_figure(found: Tuning, units: System) -> Figure:
     return figure
 
 
-def _now_of(found: Tuning, window: Window) -> str:
+def _now_of(found: Tuning, window: KnobWindow) -> str:
     return next(knob.now for knob in found.knobs if knob.key == window.key)
 
 
-def _draw(axes: Axes, window: Window, now: str, units: System) -> None:
+def _draw(axes: Axes, window: KnobWindow, now: str, units: System) -> None:
     factor, label = 1.0, ""
     if window.kind is not None:
         factor, label = _unit_for(window, units)
@@ -91,7 +91,7 @@ def _draw(axes: Axes, window: Window, now: str, units: System) -> None:
     _binding(axes, window)
 
 
-def _joined(window: Window, now: float | None) -> list[slice]:
+def _joined(window: KnobWindow, now: float | None) -> list[slice]:
     """Return which values a line may join: the present one not across a gap of what can be had."""
     count, gaps = len(window.values), np.diff(window.values)
     if count > 2 and now == window.values[0] and gaps[0] > gaps[1:].max():
@@ -101,7 +101,7 @@ def _joined(window: Window, now: float | None) -> list[slice]:
     return [slice(0, count)]
 
 
-def _unit_for(window: Window, units: System) -> tuple[float, str]:
+def _unit_for(window: KnobWindow, units: System) -> tuple[float, str]:
     """Return the factor and the label of an axis; times below a second are in ms."""
     if window.kind == "time" and max(window.values) < 1.0:
         return 1e3, "ms"
@@ -109,7 +109,7 @@ def _unit_for(window: Window, units: System) -> tuple[float, str]:
     return unit.factor, unit.label
 
 
-def _title(window: Window, units: System) -> str:
+def _title(window: KnobWindow, units: System) -> str:
     low, high = window.low, window.high
     if low is None or high is None:
         return "not accepted, not even at its best"
@@ -119,7 +119,7 @@ def _title(window: Window, units: System) -> str:
     return f"best {best}; accepted from {first} to {last}"
 
 
-def _span(axes: Axes, window: Window, factor: float) -> None:
+def _span(axes: Axes, window: KnobWindow, factor: float) -> None:
     look: dict[str, Any]
     ends = [number_of(text) for text in (window.low, window.high) if text is not None]
     if len(ends) == 2 and ends[0] is not None and ends[1] is not None:
@@ -134,7 +134,7 @@ def _span(axes: Axes, window: Window, factor: float) -> None:
         )
 
 
-def _binding(axes: Axes, window: Window) -> None:
+def _binding(axes: Axes, window: KnobWindow) -> None:
     """Name what refuses the values beyond either end, where the curve rises above 1."""
     low, high = window.held.binds
     for name, side in ((low, "left"), (high, "right")):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-from feedsim.answers.tune.study.after import FrontPoint, Reach, Term, Tuning, Window
+from feedsim.answers.tune.study.after import ChangeWorth, FrontPoint, KnobWindow, Reach, Tuning
 from feedsim.answers.tune.study.knob import along
 from feedsim.answers.tune.study.results import Chosen, Tuned
 from feedsim.answers.tune.study.space import space_of
@@ -175,7 +175,7 @@ def _only_now_possible(knob: Chosen, found: Tuning) -> str:
     return "none of its values is possible" if every else "none looked at is possible"
 
 
-def _buys(knob: Chosen, terms: dict[str, Term], found: Tuning, units: System) -> str:
+def _buys(knob: Chosen, terms: dict[str, ChangeWorth], found: Tuning, units: System) -> str:
     if not knob.matters:
         return "does not matter"
     term = terms.get(knob.key)
@@ -218,13 +218,13 @@ def _windows(found: Tuning, units: System) -> Iterator[str]:
         yield f"Both in closed form{', for what is unsure' if found.unsure else ''}."
 
 
-def _span(window: Window, units: System) -> str:
+def _span(window: KnobWindow, units: System) -> str:
     if window.held.accepted:
         return _words(window.held, units)
     return _from_to(window, window.low, window.high, units)
 
 
-def _reach(window: Window, reach: Reach, units: System) -> str:
+def _reach(window: KnobWindow, reach: Reach, units: System) -> str:
     if reach.accepted:
         return _words(reach, units)
     return _from_to(window, reach.low, reach.high, units)
@@ -234,7 +234,7 @@ def _words(reach: Reach, units: System) -> str:
     return ", ".join(shown(text, units) for text in reach.accepted)
 
 
-def _from_to(window: Window, low: str | None, high: str | None, units: System) -> str:
+def _from_to(window: KnobWindow, low: str | None, high: str | None, units: System) -> str:
     if low is None or high is None:
         return "nothing"
     if (low, high) == window.had:

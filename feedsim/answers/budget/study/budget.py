@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, fields
 from typing import Literal
 
 from feedsim.answers.budget.study.caveats import Caveat, caveats_of, late_engages, stops
-from feedsim.answers.budget.study.run import Simulated, steady
+from feedsim.answers.budget.study.run import SimulatedError, steady
 from feedsim.answers.budget.study.what_if import WhatIf
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder, checked_feeders
 from feedsim.metrics.intervals import Interval
@@ -65,7 +65,7 @@ def _kinds(doubts: tuple[Caveat, ...]) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class Compared:
+class BudgetAgainstRun:
     """A budget against a run.
 
     Attributes
@@ -80,7 +80,7 @@ class Compared:
     """
 
     budget: FeederBudget = field(metadata=AMONG)
-    simulated: Simulated
+    simulated: SimulatedError
     ratio: float | None
     ratio_ci95: Interval | None
     agreement: Agreement | None
@@ -88,11 +88,11 @@ class Compared:
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class BudgetPoint:
     """One line speed with every feeder's budget against its run."""
 
     line_speed_mm_s: float
-    feeders: tuple[Compared, ...]
+    feeders: tuple[BudgetAgainstRun, ...]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -105,7 +105,7 @@ class Budgets:
         False where it has a speed profile, faults or adjustments, which budgets leave out.
     carriers : int
         Of each run.
-    points : tuple of Point
+    points : tuple of BudgetPoint
         Rising in speed.
     what_if : WhatIf or None
         None where it was not asked for.
@@ -116,7 +116,7 @@ class Budgets:
     scenario: Scenario = field(metadata=AS_WRITTEN)
     steady: bool
     carriers: int
-    points: tuple[Point, ...]
+    points: tuple[BudgetPoint, ...]
     what_if: WhatIf | None
 
 
@@ -155,7 +155,7 @@ def _weighed(source: Source, combined_sd_mm: float) -> Weighed:
     return Weighed(**as_it_is, contribution_mm=own, share=share)
 
 
-def compared(budget: FeederBudget, simulated: Simulated) -> Compared:
+def compared(budget: FeederBudget, simulated: SimulatedError) -> BudgetAgainstRun:
     """Compare a budget with a run of the same feeder at the same speed."""
     sd, ends = simulated.sd_mm, simulated.sd_ci95_mm
     doubts = budget.doubts
@@ -164,7 +164,7 @@ def compared(budget: FeederBudget, simulated: Simulated) -> Compared:
     if simulated.stops:
         doubts += (stops(simulated.stops),)
     if not sd or ends is None:
-        return Compared(budget, simulated, None, None, None, doubts)
+        return BudgetAgainstRun(budget, simulated, None, None, None, doubts)
     whole = budget.combined_sd_mm
     ratio = Interval(whole / ends.high, whole / ends.low if ends.low > 0.0 else float("inf"))
     low, high = 1.0 - WITHIN, 1.0 + WITHIN
@@ -173,4 +173,4 @@ def compared(budget: FeederBudget, simulated: Simulated) -> Compared:
         agreement = "differs"
     elif low <= ratio.low and ratio.high <= high:
         agreement = "agrees"
-    return Compared(budget, simulated, whole / sd, ratio, agreement, doubts)
+    return BudgetAgainstRun(budget, simulated, whole / sd, ratio, agreement, doubts)

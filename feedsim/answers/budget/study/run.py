@@ -20,7 +20,7 @@ _DISTURBING = ("fault", "adjust")
 
 
 @dataclass(frozen=True, slots=True)
-class Simulated:
+class SimulatedError:
     """The placement error of one feeder in a run.
 
     ``sd_ci95_mm``, ``mean_ci95_mm``: by batch means. ``late_engages``: inserts placed whose
@@ -51,7 +51,7 @@ def is_steady(scenario: Scenario) -> bool:
     return steady(scenario, scenario.line.speed) == scenario
 
 
-def run_spread(scenario: Mapping[str, Any], speed_mm_s: float) -> list[Simulated]:
+def run_spread(scenario: Mapping[str, Any], speed_mm_s: float) -> list[SimulatedError]:
     """Run a scenario at a steady speed in a worker; return each feeder's errors.
 
     Parameters
@@ -73,14 +73,14 @@ def run_spread(scenario: Mapping[str, Any], speed_mm_s: float) -> list[Simulated
 
 def simulated_of(
     records: RunRecords, number: int, *, mean_ci95: Interval | None, stops: int
-) -> Simulated:
+) -> SimulatedError:
     """Return the placement errors in one feeder's records."""
     feeder = records.feeders[number]
     rows = placed_rows(feeder, records.warm_up)
     errors = feeder.placement_error_mm[rows]
     finest = resolution_mm(records)
     s = spread(errors, resolution=finest)
-    return Simulated(
+    return SimulatedError(
         placed=s.n,
         sd_mm=s.sd,
         sd_ci95_mm=sd_interval(

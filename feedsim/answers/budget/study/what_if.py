@@ -56,7 +56,7 @@ _RAMPS = frozenset({"ramp_in", "ramp_out"})
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class TurnedKnob:
     """One knob turned.
 
     Attributes
@@ -96,12 +96,12 @@ class Binding:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class ChangeEffect:
     """Effect of a change.
 
     Attributes
     ----------
-    change : Change or None
+    change : TurnedKnob or None
         None: everything as it is.
     combined_sd_mm : dict of str to float
         Of each feeder by its name, at the speed asked for.
@@ -111,7 +111,7 @@ class Outcome:
         Gain in that over the line as it is; None where either has no limit.
     """
 
-    change: Change | None = field(metadata={**AMONG, **IF_ANY})
+    change: TurnedKnob | None = field(metadata={**AMONG, **IF_ANY})
     combined_sd_mm: dict[str, float]
     limit_speed_mm_s: float | None
     gain_mm_s: float | None
@@ -126,7 +126,7 @@ class WhatIf:
     ----------
     line_speed_mm_s : float
         Of the spreads.
-    changes : tuple of Outcome
+    changes : tuple of ChangeEffect
         The largest gain in the limit first; among equals, the smallest spread.
     closed_form_refused : tuple of RefusedSpeeds
         Of the line as it is, rising.
@@ -136,8 +136,8 @@ class WhatIf:
     """
 
     line_speed_mm_s: float
-    as_it_is: Outcome
-    changes: tuple[Outcome, ...]
+    as_it_is: ChangeEffect
+    changes: tuple[ChangeEffect, ...]
     closed_form_refused: tuple[RefusedSpeeds, ...]
     complete_to_mm_s: float | None
 
@@ -146,7 +146,7 @@ Limits = Sequence[SpeedLimit]
 Run = Callable[[Sequence[tuple[Any, ...]]], Sequence[Limits]]
 
 
-def changes_of(scenario: Scenario) -> list[Change]:
+def changes_of(scenario: Scenario) -> list[TurnedKnob]:
     """Return every knob of a scenario that can be turned, the line's first.
 
     Values above 0 are halved. The encoder becomes twice as fine and the drive twice as strong, a
@@ -158,20 +158,22 @@ def changes_of(scenario: Scenario) -> list[Change]:
     return [change for change in found if _possible(scenario, change)]
 
 
-def _line_changes(scenario: Scenario) -> Iterator[Change]:
+def _line_changes(scenario: Scenario) -> Iterator[TurnedKnob]:
     for path, knob, kind in _HALVED:
         if path.partition(".")[0] not in _OF_FEEDER:
             yield from _halved(scenario, path, knob, kind, feeder=None)
     counts = scenario.line.encoder.counts_per_rev
     if scenario.run.master == "encoder":
         key = "line.encoder.counts_per_rev"
-        yield Change(key, "counts a turn", str(counts), str(2 * counts), None, None)
+        yield TurnedKnob(key, "counts a turn", str(counts), str(2 * counts), None, None)
     capture = scenario.carrier_eye.capture
     if capture != "latched":
-        yield Change("carrier_eye.capture", "carrier eye capture", capture, "latched", None, None)
+        yield TurnedKnob(
+            "carrier_eye.capture", "carrier eye capture", capture, "latched", None, None
+        )
 
 
-def _feeder_changes(scenario: Scenario, number: int) -> Iterator[Change]:
+def _feeder_changes(scenario: Scenario, number: int) -> Iterator[TurnedKnob]:
     feeder, top = scenario.feeder[number], f"feeder.{number}"
     for path, knob, usual in _HALVED:
         table, _, name = path.partition(".")
@@ -181,7 +183,7 @@ def _feeder_changes(scenario: Scenario, number: int) -> Iterator[Change]:
             yield from _halved(scenario, f"{top}.{path}", knob, kind, feeder=number)
     strongest = feeder.servo.max_acceleration
     if not isinstance(strongest, str):
-        yield Change(
+        yield TurnedKnob(
             f"{top}.servo.max_acceleration",
             "drive acceleration",
             canonical(strongest, "acceleration"),
@@ -191,25 +193,25 @@ def _feeder_changes(scenario: Scenario, number: int) -> Iterator[Change]:
         )
     if feeder.eye.capture != "latched":
         key = f"{top}.eye.capture"
-        yield Change(key, "insert eye capture", feeder.eye.capture, "latched", None, number)
+        yield TurnedKnob(key, "insert eye capture", feeder.eye.capture, "latched", None, number)
     if not feeder.settings.stage_correction:
         key = f"{top}.settings.stage_correction"
-        yield Change(key, "stage correction", "false", "true", None, number)
+        yield TurnedKnob(key, "stage correction", "false", "true", None, number)
 
 
 def _halved(
     scenario: Scenario, path: str, knob: str, kind: Kind, *, feeder: int | None
-) -> Iterator[Change]:
+) -> Iterator[TurnedKnob]:
     here: Any = scenario
     for part in path.split("."):
         here = here[int(part)] if part.isdecimal() else getattr(here, part)
     value = float(here)
     if value:
         before, after = canonical(value, kind), canonical(0.5 * value, kind)
-        yield Change(path, knob, before, after, kind, feeder)
+        yield TurnedKnob(path, knob, before, after, kind, feeder)
 
 
-def _possible(scenario: Scenario, change: Change) -> bool:
+def _possible(scenario: Scenario, change: TurnedKnob) -> bool:
     """Return whether a change makes a different, valid scenario."""
     try:
         return override(scenario, [change.override]) != scenario
@@ -232,7 +234,7 @@ def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:
     run : callable
         Makes calls of :func:`feeder_limits` and returns their results in the same order.
     """
-    changes: list[Change | None] = [None, *changes_of(scenario)]
+    changes: list[TurnedKnob | None] = [None, *changes_of(scenario)]
     changed = [override(scenario, [c.override] if c else []) for c in changes]
     feeders = range(len(scenario.feeder))
     # a knob of one feeder leaves the limits of the others as they are
@@ -261,13 +263,13 @@ def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:
 
 
 def _outcome(
-    change: Change | None,
+    change: TurnedKnob | None,
     scenario: Scenario,
     speed_mm_s: float,
     limits: Sequence[Limits],
     *,
     before: float | None,
-) -> Outcome:
+) -> ChangeEffect:
     machine = machine_of(steady(scenario, speed_mm_s))
     names = [feeder.name for feeder in scenario.feeder]
     sds = {
@@ -286,10 +288,10 @@ def _outcome(
         binding = Binding(number, names[number], mechanism)
     limit = lowest_together(limits)
     gain = None if limit is None or before is None else limit - before
-    return Outcome(change, sds, limit, gain, binding)
+    return ChangeEffect(change, sds, limit, gain, binding)
 
 
-def _worth(outcome: Outcome, as_it_is: Outcome) -> tuple[float, float]:
+def _worth(outcome: ChangeEffect, as_it_is: ChangeEffect) -> tuple[float, float]:
     """Return what to sort by: the limit, as far as it differs at all, then the spread."""
     limit, before = outcome.limit_speed_mm_s, as_it_is.limit_speed_mm_s or 1.0
     worth = float("inf") if limit is None else round(limit / before, _DIGITS)

@@ -33,7 +33,7 @@ class _Share(NamedTuple):
     share: float
 
 
-class Counted(NamedTuple):
+class PredictedFigure(NamedTuple):
     """An acceptance figure in closed form at the highest speed.
 
     ``share``: of carriers missed, cycles at risk or inserts out of tolerance, all mechanisms
@@ -57,22 +57,22 @@ def shares_of(s: CheckedFeeder) -> list[_Share]:
     return [_Share(m, m.share(s.steadily, allowed)) for m in MECHANISMS]
 
 
-def counted(s: CheckedFeeder) -> list[Counted]:
+def counted(s: CheckedFeeder) -> list[PredictedFigure]:
     """Return what the mechanisms, alone and together, add to each acceptance figure."""
     rows, allowed, found = shares_of(s), criteria_of(s.scenario), []
     for figure in _OF:
         parts = sorted((r for r in rows if r.mechanism.figure == figure), key=lambda r: -r.share)
         share = together(row.share for row in parts)
-        found.append(Counted(figure, share, allowed.largest(figure), parts))
+        found.append(PredictedFigure(figure, share, allowed.largest(figure), parts))
     return found
 
 
-def refused(s: CheckedFeeder) -> list[Counted]:
+def refused(s: CheckedFeeder) -> list[PredictedFigure]:
     """Return the acceptance figures that are refused."""
     return [each for each in counted(s) if each.refused]
 
 
-def refused_words(s: CheckedFeeder, figures: Sequence[Counted]) -> Iterator[str]:
+def refused_words(s: CheckedFeeder, figures: Sequence[PredictedFigure]) -> Iterator[str]:
     """Warn of each refused figure, and name the mechanisms."""
     for figure, share, most, parts in figures:
         shown = [row for row in parts[:_MOST_PARTS] if row.share > _PART * share]

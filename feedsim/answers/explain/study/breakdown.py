@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Literal
 
-from feedsim.answers.explain.study.record import PARTS, Part
+from feedsim.answers.explain.study.record import PARTS, ErrorPart
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Sighting
 from feedsim.machine import Eye
@@ -46,7 +46,7 @@ class Breakdown:
         self.lead = engage_lead(here) if engages else disengage_lead(here)
         self._distance = engage_distance(here) if engages else disengage_distance(here)
         self.changed_mm = 0.0
-        self.parts: list[Part] = []
+        self.parts: list[ErrorPart] = []
 
     def delay(self, key: str, delay_s: float, *, moved_mm: float, allowed_s: float) -> None:
         """Add a delay: its length, how far the belt moved, and the allowance for it (s)."""
@@ -54,7 +54,7 @@ class Breakdown:
         self.changed_mm += self._sign * moved_mm - cost
         allowed = self._sign * allowed_s * self.speed
         error = self._sign * (delay_s - allowed_s) * self.speed
-        self.parts.append(Part(key, *_WHERE[key], delay_s, cost, allowed, error))
+        self.parts.append(ErrorPart(key, *_WHERE[key], delay_s, cost, allowed, error))
 
     def between(
         self,
@@ -73,7 +73,7 @@ class Breakdown:
     def travel(self, key: str, cost_mm: float, *, allowed_mm: float = 0.0) -> None:
         """Add a belt travel (mm), whatever time it took."""
         cost, allowed = self._sign * cost_mm, self._sign * allowed_mm
-        self.parts.append(Part(key, *_WHERE[key], None, cost, allowed, cost - allowed))
+        self.parts.append(ErrorPart(key, *_WHERE[key], None, cost, allowed, cost - allowed))
 
     def tick(self, key: str, *, due_s: float, due_mm: float, acts_s: float) -> None:
         """Add the wait for a motion tick, from where something was due (s, belt travel)."""
@@ -112,7 +112,7 @@ class Breakdown:
     def changing_speed(self, key: str) -> None:
         """Add the effect of the changing speed on all delays so far."""
         changed, self.changed_mm = self.changed_mm, 0.0
-        self.parts.append(Part(key, *_WHERE[key], None, changed, 0.0, changed))
+        self.parts.append(ErrorPart(key, *_WHERE[key], None, changed, 0.0, changed))
 
     def eye(
         self, key: str, eye: Eye, seen: Sighting, *, edge_mm: float, held_apart: bool = False

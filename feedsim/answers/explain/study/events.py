@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from feedsim.answers.explain.study.mark import Closing, point_at
-from feedsim.answers.explain.study.parts import Landing
+from feedsim.answers.explain.study.parts import Approach
 from feedsim.answers.explain.study.record import StoryEvent
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging, correction_at
@@ -142,22 +142,22 @@ class Events:
             words = f"engage point: {self.say.from_stored(point_mm - mark.reading_mm)}"
             yield self.at(min(belt.time_at(point_mm), until_s), words)
 
-    def landing(self, carrier: int, closing: Closing, landing: Landing) -> Iterator[StoryEvent]:
+    def landing(self, carrier: int, closing: Closing, approach: Approach) -> Iterator[StoryEvent]:
         """Yield how the insert ran up to its carrier and landed."""
-        rows, lands_s = self.feeder.rows, landing.lands_s
-        if landing.begins_s > closing.closes_s:
-            yield self.at(landing.begins_s, "the drive acts on it", since_s=closing.closes_s)
+        rows, lands_s = self.feeder.rows, approach.lands_s
+        if approach.begins_s > closing.closes_s:
+            yield self.at(approach.begins_s, "the drive acts on it", since_s=closing.closes_s)
         if self.machine.clutch.ramp_in:
-            ends_s = landing.ramp_ends_s
+            ends_s = approach.ramp_ends_s
             over = "the ramp-in is over" if ends_s < lands_s else "the ramp-in goes on"
-            belt_mm, delay_s = self.run.belt.position(ends_s), ends_s - landing.begins_s
-            yield StoryEvent(ends_s, belt_mm, over, delay_s, landing.ramp_loss_mm)
-        if landing.opens_s < lands_s:
+            belt_mm, delay_s = self.run.belt.position(ends_s), ends_s - approach.begins_s
+            yield StoryEvent(ends_s, belt_mm, over, delay_s, approach.ramp_loss_mm)
+        if approach.opens_s < lands_s:
             words = "the clutch has opened before the insert has landed"
-            yield self.at(landing.opens_s, words, cost_mm=landing.open_loss_mm)
+            yield self.at(approach.opens_s, words, cost_mm=approach.open_loss_mm)
         error_mm = float(rows.placement_error_mm[carrier])
         words = f"insert {int(rows.insert[carrier])} lands, {self.say.late(error_mm)}"
-        lag_mm = self.feeder.per_feed * landing.lag_mm
+        lag_mm = self.feeder.per_feed * approach.lag_mm
         if abs(lag_mm) > SAME_TRAVEL_MM:
             words += "; servo lag"
         yield self.at(lands_s, words, cost_mm=lag_mm or None)

@@ -68,14 +68,14 @@ from dataclasses import dataclass
 
 from feedsim.answers.explain.study.breakdown import Breakdown
 from feedsim.answers.explain.study.mark import Closing
-from feedsim.answers.explain.study.record import Part
+from feedsim.answers.explain.study.record import ErrorPart
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging
 from feedsim.settings.nominal import clipped_slip_mean, eye_delay
 
 
 @dataclass(frozen=True, slots=True)
-class Landing:
+class Approach:
     """From the closing to the landing.
 
     ``begins_s``: the drive acts. ``ramp_ends_s``: the ramp-in is over, or what came before.
@@ -95,7 +95,7 @@ class Landing:
     past_mm: float
 
 
-def landing_of(feeder: FeederSource, carrier: int, *, staging: Staging) -> Landing:
+def approach_of(feeder: FeederSource, carrier: int, *, staging: Staging) -> Approach:
     """Return how the insert engaged for a carrier ran up to it and landed."""
     machine, belt, feed = feeder.machine, feeder.run.belt, feeder.feed
     closes_s = float(feeder.rows.engage_time_s[carrier])
@@ -113,7 +113,7 @@ def landing_of(feeder: FeederSource, carrier: int, *, staging: Staging) -> Landi
     target_mm = staging.nose_mm + feeder.inserts.draw(staging.insert).slip_mm
     target_mm += machine.insert_eye_to_placement_mm
     past_mm = feed.position(lands_s) - target_mm if lands_s <= closes_s else 0.0
-    return Landing(
+    return Approach(
         begins_s=begins_s,
         ramp_ends_s=min(feeder.ramp_end(begins_s), on_until_s),
         opens_s=opens_s,
@@ -132,8 +132,8 @@ def parts_of(
     mark: Sighting,
     closing: Closing,
     staging: Staging,
-    landing: Landing,
-) -> tuple[Part, ...]:
+    approach: Approach,
+) -> tuple[ErrorPart, ...]:
     """Return all parts of a placed insert's placement error, parts of 0 too.
 
     Their sum is the placement error.
@@ -145,7 +145,7 @@ def parts_of(
     breakdown.eye("carrier_eye", eye, mark, edge_mm=edge_mm, held_apart=True)
     breakdown.count("carrier_eye_count", mark)
     _closing_parts(breakdown, closing)
-    _landing_parts(breakdown, closing, landing)
+    _landing_parts(breakdown, closing, approach)
     _slips(breakdown, carrier, staging)
     settings, machine = feeder.machine.settings, run.machine
     way_mm = feeder.machine.eye_to_placement_mm + settings.target_offset_mm
@@ -164,18 +164,18 @@ def _closing_parts(breakdown: Breakdown, closing: Closing) -> None:
     breakdown.tick("closing_tick", due_s=closing.due_s, due_mm=due_mm, acts_s=acts_s)
 
 
-def _landing_parts(breakdown: Breakdown, closing: Closing, landing: Landing) -> None:
-    feeder, begins_s, delay_s = breakdown.feeder, landing.begins_s, breakdown.lead.command_delay_s
+def _landing_parts(breakdown: Breakdown, closing: Closing, approach: Approach) -> None:
+    feeder, begins_s, delay_s = breakdown.feeder, approach.begins_s, breakdown.lead.command_delay_s
     ramp_in = feeder.machine.clutch.ramp_in
     breakdown.between("engage_delay", closing.closes_s, begins_s, allowed_s=delay_s)
-    ran_s = landing.ramp_ends_s - begins_s
+    ran_s = approach.ramp_ends_s - begins_s
     # ∫(1 − r) dt of a ramp of T that has run s: s − s²/(2T)
     short_s = ran_s * (1.0 - 0.5 * ran_s / ramp_in) if ramp_in else 0.0
-    breakdown.ramp("ramp_in", short_s, moved_mm=landing.ramp_loss_mm)
-    breakdown.travel("opened_early", landing.open_loss_mm)
-    breakdown.lag("lag", landing.lag_mm, at_s=landing.lands_s)
+    breakdown.ramp("ramp_in", short_s, moved_mm=approach.ramp_loss_mm)
+    breakdown.travel("opened_early", approach.open_loss_mm)
+    breakdown.lag("lag", approach.lag_mm, at_s=approach.lands_s)
     breakdown.changing_speed("speed_change")
-    breakdown.travel("nose_past", feeder.per_feed * landing.past_mm)
+    breakdown.travel("nose_past", feeder.per_feed * approach.past_mm)
 
 
 def _slips(breakdown: Breakdown, carrier: int, staging: Staging) -> None:
@@ -187,12 +187,14 @@ def _slips(breakdown: Breakdown, carrier: int, staging: Staging) -> None:
     breakdown.travel("carrier_slip", -slip_mm, allowed_mm=-mean_mm)
 
 
-def _stage_parts(feeder: FeederSource, staging: Staging, *, correction_mm: float) -> list[Part]:
+def _stage_parts(
+    feeder: FeederSource, staging: Staging, *, correction_mm: float
+) -> list[ErrorPart]:
     """Return the parts that come from the stage.
 
     ``correction_mm``: the stage correction within the engage travel, as belt travel.
     """
-    parts: list[Part] = []
+    parts: list[ErrorPart] = []
     if staging.sighting is not None and staging.opening is not None:
         parts = _opened(feeder, staging, staging.sighting, staging.opening)
     elif staging.sighting is not None:
@@ -206,7 +208,7 @@ def _stage_parts(feeder: FeederSource, staging: Staging, *, correction_mm: float
 
 def _opened(
     feeder: FeederSource, staging: Staging, sighting: Sighting, opening: Opening
-) -> list[Part]:
+) -> list[ErrorPart]:
     speed, passes_s, opens_s = feeder.run.belt.speed, sighting.passes_s, opening.opens_s
     breakdown = Breakdown(feeder, "disengage", speed=speed(opens_s))
     _stage_eye(breakdown, staging, sighting)
@@ -250,7 +252,7 @@ def _engagement(feeder: FeederSource, staging: Staging, acts_s: float) -> float:
     return min(1.0, (acts_s - begins_s) / ramp_in) if ramp_in else 1.0
 
 
-def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[Part]:
+def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[ErrorPart]:
     machine, feed, per_feed = feeder.machine, feeder.feed, feeder.per_feed
     controller, jog = feeder.run.machine.controller, machine.jog_speed_mm_s
     ran_mm = feed.position(sighting.captured_s) - feed.position(sighting.passes_s)

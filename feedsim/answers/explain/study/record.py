@@ -102,7 +102,7 @@ class StoryEvent:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class ErrorPart:
     """One part of the placement error.
 
     Attributes
@@ -184,7 +184,7 @@ class Story:
         Of a miss: by how much time and belt travel it was missed, where that makes sense.
     events : tuple of StoryEvent
         In order of time.
-    parts : tuple of Part
+    parts : tuple of ErrorPart
         Empty where nothing was placed.
     hazards : tuple of HazardMargin
         Empty where there was no feed cycle.
@@ -205,7 +205,7 @@ class Story:
     short_s: float | None = None
     short_mm: float | None = None
     events: tuple[StoryEvent, ...] = ()
-    parts: tuple[Part, ...] = ()
+    parts: tuple[ErrorPart, ...] = ()
     hazards: tuple[HazardMargin, ...] = ()
 
     @property

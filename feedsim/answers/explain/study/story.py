@@ -10,8 +10,8 @@ from feedsim.answers.explain.study.events import Events, named
 from feedsim.answers.explain.study.hazards import hazards_of
 from feedsim.answers.explain.study.mark import closing_of, mark_of
 from feedsim.answers.explain.study.missed import missed_because
-from feedsim.answers.explain.study.parts import landing_of, parts_of
-from feedsim.answers.explain.study.record import HazardMargin, Part, Story, StoryEvent
+from feedsim.answers.explain.study.parts import approach_of, parts_of
+from feedsim.answers.explain.study.record import ErrorPart, HazardMargin, Story, StoryEvent
 from feedsim.answers.explain.study.source import Disturbance, FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, staging_of
 from feedsim.answers.explain.study.words import Say, listed
@@ -160,12 +160,12 @@ class _Told:
         if self.outcome is not Outcome.PLACED:
             miss = missed_because(feeder, carrier, mark, say)
             return replace(story, reason=miss.words, short_mm=miss.short_mm, events=_sorted(events))
-        landing = landing_of(feeder, carrier, staging=staging)
+        approach = approach_of(feeder, carrier, staging=staging)
         parts = parts_of(
-            feeder, carrier, mark=mark, closing=closing, staging=staging, landing=landing
+            feeder, carrier, mark=mark, closing=closing, staging=staging, approach=approach
         )
         error_mm = float(self.rows.placement_error_mm[carrier])
-        told = tell.landing(carrier, closing, landing)
+        told = tell.landing(carrier, closing, approach)
         return replace(
             story,
             reason=tuple(self._placed(error_mm, parts, story.hazards)),
@@ -176,7 +176,7 @@ class _Told:
         )
 
     def _placed(
-        self, error_mm: float, parts: Sequence[Part], hazards: Sequence[HazardMargin]
+        self, error_mm: float, parts: Sequence[ErrorPart], hazards: Sequence[HazardMargin]
     ) -> Iterator[str]:
         say, tolerance = self.say, self.run.criteria.placement_tolerance_mm
         inside = abs(error_mm) <= tolerance + self.run.resolution_mm

@@ -70,7 +70,7 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class SpeedsFound:
     """Result of a search.
 
     Attributes
@@ -114,7 +114,7 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class Search:
+class SpeedSearch:
     """Task of a search.
 
     Attributes
@@ -180,11 +180,11 @@ def run_batch(scenario: dict[str, Any], speed_mm_s: float, replication: int) -> 
 
 
 def search(
-    task: Search,
+    task: SpeedSearch,
     run: Callable[[Sequence[tuple[Any, ...]]], Sequence[Sequence[Tally]]],
     *,
     progress: Callable[[int], None] | None = None,
-) -> Found:
+) -> SpeedsFound:
     """Look for the highest accepted speed.
 
     Parameters
@@ -224,7 +224,7 @@ def search(
     not_looked_at = min(_not_yet(seen, accepted, task), default=None) if ran_out else None
     if not_looked_at is not None:
         accepted, _ = _ends([s for s in seen if s.speed_mm_s < not_looked_at], sure=True)
-    return Found(accepted, refused, tuple(seen), used, ran_out, not_looked_at)
+    return SpeedsFound(accepted, refused, tuple(seen), used, ran_out, not_looked_at)
 
 
 def _seen(scenario: Scenario, found: Mapping[float, list[Sequence[Tally]]]) -> list[Seen]:
@@ -262,7 +262,7 @@ def _ends(seen: Sequence[Seen], *, sure: bool = False) -> tuple[Seen | None, See
     return accepted, refused
 
 
-def _next(seen: Sequence[Seen], task: Search) -> dict[float, int]:
+def _next(seen: Sequence[Seen], task: SpeedSearch) -> dict[float, int]:
     """Return the speeds to run next, and up to how many runs at each; empty: enough is known."""
     if not seen:
         places = [(task.start_mm_s * rung, _NEAR * task.start_mm_s * rung) for rung in _LADDER]
@@ -278,7 +278,7 @@ def _next(seen: Sequence[Seen], task: Search) -> dict[float, int]:
     return below or _not_yet(seen, accepted, task) or _narrower(seen, (accepted, refused), task)
 
 
-def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], task: Search) -> dict[float, int]:
+def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], task: SpeedSearch) -> dict[float, int]:
     """Look between the ends, if they are further apart than wanted."""
     low, high = (end.speed_mm_s for end in ends)
     wide = task.within * high
@@ -295,7 +295,7 @@ def _narrower(seen: Sequence[Seen], ends: tuple[Seen, Seen], task: Search) -> di
     return {speed: runs for speed, runs in more.items() if all(speed != s.speed_mm_s for s in seen)}
 
 
-def _not_yet(seen: Sequence[Seen], accepted: Seen | None, task: Search) -> dict[float, int]:
+def _not_yet(seen: Sequence[Seen], accepted: Seen | None, task: SpeedSearch) -> dict[float, int]:
     """Look where the closed forms refuse slower speeds than are accepted, the worst first.
 
     Of speeds no further apart than the range wanted, the worst stands for all.
@@ -317,7 +317,7 @@ def _more(seen: Seen) -> int:
     return next(runs for runs in LOOKS if runs > seen.runs)
 
 
-def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], task: Search) -> dict[float, int]:
+def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], task: SpeedSearch) -> dict[float, int]:
     """Look at higher speeds; where the top is not refused yet, look there again first."""
     top = seen[-1]
     if top in unsure:
@@ -330,7 +330,7 @@ def _upwards(seen: Sequence[Seen], unsure: Sequence[Seen], task: Search) -> dict
     return more or _not_yet(seen, _ends(seen)[0], task)
 
 
-def _downwards(seen: Sequence[Seen], refused: Seen, task: Search) -> dict[float, int]:
+def _downwards(seen: Sequence[Seen], refused: Seen, task: SpeedSearch) -> dict[float, int]:
     """Decide the lowest speed; where that fails, look at lower ones."""
     lowest = seen[0]
     if lowest.speed_mm_s < refused.speed_mm_s and lowest.runs < LOOKS[-1]:

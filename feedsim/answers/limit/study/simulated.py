@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
-from feedsim.answers.limit.study.search import Found, Seen, confidence_of_a_look
+from feedsim.answers.limit.study.search import Seen, SpeedsFound, confidence_of_a_look
 from feedsim.criteria import Criteria, Figure
 from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.hazards import Hazards
@@ -74,7 +74,7 @@ class SpeedSeen:
 
 
 @dataclass(frozen=True, slots=True)
-class Simulated:
+class SimulatedLimit:
     """Result of a search.
 
     Attributes
@@ -116,7 +116,7 @@ class Simulated:
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Limits:
+class FoundLimits:
     """The limit in closed form, and as a search by simulation found it.
 
     Attributes
@@ -145,13 +145,13 @@ class Limits:
     closed_form_window_mm_s: tuple[float, float] | None
     closed_form_refused: tuple[RefusedSpeeds, ...]
     closed_form_complete_to_mm_s: float | None
-    simulated: Simulated
+    simulated: SimulatedLimit
     agree: bool | None
 
 
-def simulated(scenario: Scenario, found: Found) -> Simulated:
+def simulated(scenario: Scenario, found: SpeedsFound) -> SimulatedLimit:
     """Return a search's result in figures."""
-    return Simulated(
+    return SimulatedLimit(
         accepted_speed_mm_s=found.accepted.speed_mm_s if found.accepted else None,
         refused_speed_mm_s=found.refused.speed_mm_s if found.refused else None,
         accepted_speeds_mm_s=tuple(s.speed_mm_s for s in found.accepted_up_to),
@@ -164,7 +164,7 @@ def simulated(scenario: Scenario, found: Found) -> Simulated:
     )
 
 
-def agreement(closed_mm_s: float | None, found: Simulated) -> bool | None:
+def agreement(closed_mm_s: float | None, found: SimulatedLimit) -> bool | None:
     """Return whether a closed-form limit lies in the range that the simulation leaves.
 
     None where that range lacks an end, and the end that it has does not rule the limit out.

@@ -39,7 +39,7 @@ _ROOM = 0.8
 
 
 @dataclass(frozen=True, slots=True)
-class Edge:
+class LastAccepted:
     """A value, and how far it may be turned with all others held.
 
     Attributes
@@ -80,7 +80,7 @@ class Helping:
 
 def near_edges(
     scenario: Scenario, speed_mm_s: float, *, keys: Sequence[str] | None = None
-) -> Iterator[Edge]:
+) -> Iterator[LastAccepted]:
     """Yield the values that are refused a twentieth higher or lower, line speed among them.
 
     None if the closed forms refuse the line as it is.
@@ -98,7 +98,7 @@ def near_edges(
 
     if faster(1.0 + _STEP):
         edge = canonical(_edge(faster, 1.0 + _STEP) * speed_mm_s, "speed")
-        yield Edge("line.speed", canonical(speed_mm_s, "speed"), edge, "speed")
+        yield LastAccepted("line.speed", canonical(speed_mm_s, "speed"), edge, "speed")
     for key, size, kind in _values(scenario, keys):
 
         def refused(times: float, key: str = key, size: float = size, kind: Kind = kind) -> bool:
@@ -108,7 +108,7 @@ def near_edges(
         for end in (1.0 - _STEP, 1.0 + _STEP):
             if refused(end):
                 edge = canonical(_edge(refused, end) * size, kind)
-                yield Edge(key, canonical(size, kind), edge, kind)
+                yield LastAccepted(key, canonical(size, kind), edge, kind)
 
 
 def helping(

@@ -42,7 +42,7 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class ShownCarriers:
     """Carriers to show, by numbers that count the warm-up.
 
     ``focus``: the one in the middle, None where there is none. ``because``: ``"miss"`` or
@@ -56,7 +56,7 @@ class Choice:
 
 def choose(
     scenarios: Sequence[Scenario], wanted: Wanted, *, progress: Progress | None = None
-) -> Choice:
+) -> ShownCarriers:
     """Return the carriers that a page of these setups shows, the same of each.
 
     Parameters
@@ -83,7 +83,7 @@ def choose(
     else:
         warm_up = min(scenarios[0].run.warm_up, total - 1)
         start = warm_up if wanted.first is None else wanted.first
-    return Choice(range(start, min(start + count, total)), focus, because)
+    return ShownCarriers(range(start, min(start + count, total)), focus, because)
 
 
 def _check(wanted: Wanted, total: int) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from feedsim import __version__
-from feedsim.answers.rehearse.study.choice import Choice
+from feedsim.answers.rehearse.study.choice import ShownCarriers
 from feedsim.answers.rehearse.study.parts import (
     belt_plain,
     blocked_plain,
@@ -59,13 +59,13 @@ _FLAGS = ("double", "late_engage", "late_opening")
 
 
 def scene(
-    scenario: Scenario, choice: Choice, *, name: str, units: System = "metric"
+    scenario: Scenario, choice: ShownCarriers, *, name: str, units: System = "metric"
 ) -> dict[str, Plain]:
     """Run a scenario and return the stretch of it that was chosen, as plain data.
 
     Parameters
     ----------
-    choice : Choice
+    choice : ShownCarriers
         Which carriers; the scenario has them.
     name : str
         What the setup is called where there are two.
@@ -133,13 +133,13 @@ def scene(
     }
 
 
-def _zero_s(stretch: Excerpt, choice: Choice) -> float:
+def _zero_s(stretch: Excerpt, choice: ShownCarriers) -> float:
     number = choice.carriers.start if choice.focus is None else choice.focus
     return float(stretch.records.carriers.eye_time_s[number])
 
 
 def _begin_s(
-    stretch: Excerpt, choice: Choice, shown: Sequence[SceneEvent], *, zero_s: float
+    stretch: Excerpt, choice: ShownCarriers, shown: Sequence[SceneEvent], *, zero_s: float
 ) -> float:
     """Return when the page begins: at the miss or hazard sought, else at the focus."""
     for happening in shown:

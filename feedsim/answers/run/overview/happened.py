@@ -17,7 +17,7 @@ from feedsim.records.outcome import Outcome
 _MOST_REGIMES = 4
 
 
-class Lane(NamedTuple):
+class MarkRow(NamedTuple):
     """Marks of one kind: at which carriers, and words for each of them, or none at all."""
 
     name: str
@@ -25,7 +25,9 @@ class Lane(NamedTuple):
     words: tuple[str, ...] = ()
 
 
-def lanes(records: RunRecords, machine: Machine, number: int, *, hazard: Bools) -> tuple[Lane, ...]:
+def mark_rows(
+    records: RunRecords, machine: Machine, number: int, *, hazard: Bools
+) -> tuple[MarkRow, ...]:
     """Return what happened at one feeder and to the line, kind by kind.
 
     Parameters
@@ -38,8 +40,8 @@ def lanes(records: RunRecords, machine: Machine, number: int, *, hazard: Bools) 
     first = records.warm_up
     missed = records.feeders[number].outcome[first:] != Outcome.PLACED
     found = [
-        Lane("missed", np.flatnonzero(missed) + first),
-        Lane("hazard", np.flatnonzero(hazard[first:]) + first),
+        MarkRow("missed", np.flatnonzero(missed) + first),
+        MarkRow("hazard", np.flatnonzero(hazard[first:]) + first),
         _lane("stopped", _stops(records, number), first=records.warm_up),
     ]
     if machine.supervision is not None:
@@ -51,9 +53,9 @@ def lanes(records: RunRecords, machine: Machine, number: int, *, hazard: Bools) 
 
 def _lane(
     name: str, marks: Iterator[tuple[int, str]] | list[tuple[int, str]], *, first: int
-) -> Lane:
+) -> MarkRow:
     kept = [(carrier, words) for carrier, words in marks if carrier >= first]
-    return Lane(
+    return MarkRow(
         name,
         np.array([carrier for carrier, _ in kept], dtype=np.intp),
         tuple(words for _, words in kept),

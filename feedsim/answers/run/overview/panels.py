@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.answers.run.overview.happened import Lane
+from feedsim.answers.run.overview.happened import MarkRow
 from feedsim.answers.run.overview.shown import MOST_DOTS, MOST_VECTOR_DOTS, Shown, bins, thinned
 from feedsim.arrays import Floats, Places
 from feedsim.quantities import whole
@@ -215,7 +215,7 @@ def draw_lanes(axes: Axes, shown: Shown) -> None:
     axes.set_xlabel("carrier number")
 
 
-def _write_words(axes: Axes, row: int, lane: Lane, *, width: int) -> None:
+def _write_words(axes: Axes, row: int, lane: MarkRow, *, width: int) -> None:
     """Write beside each mark what it is, where there is room until the next one."""
     if len(lane.carriers) > _MOST_WORDS:
         return

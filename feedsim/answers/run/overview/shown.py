@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.answers.run.overview.happened import Lane, lanes, regimes
+from feedsim.answers.run.overview.happened import MarkRow, mark_rows, regimes
 from feedsim.arrays import Bools, Floats, Places
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
@@ -82,7 +82,7 @@ class Shown:
     steady: bool
     margins: tuple[Margin, ...]
     cycles: int
-    lanes: tuple[Lane, ...]
+    lanes: tuple[MarkRow, ...]
     numbers: tuple[int, int]
     tolerance: float
     view: tuple[float, float]
@@ -168,7 +168,7 @@ def shown_of(
         steady=not machine.line.profile and not records.adjustments,
         margins=margins,
         cycles=int(np.count_nonzero(cycles)),
-        lanes=lanes(records, machine, number, hazard=at_risk),
+        lanes=mark_rows(records, machine, number, hazard=at_risk),
         numbers=(first, last),
         tolerance=tolerance,
         view=_view(errors, tolerance, (p01 * factor, p99 * factor)),

@@ -17,7 +17,7 @@ from feedsim.answers.run.timing.events import (
     scans,
 )
 from feedsim.answers.run.timing.labels import label_instants
-from feedsim.answers.run.timing.view import Scale, TimingView, view_of
+from feedsim.answers.run.timing.view import AxisUnits, TimingView, view_of
 from feedsim.machine import Machine
 from feedsim.quantities import System, display, display_unit
 from feedsim.records.columns import RunRecords
@@ -81,7 +81,7 @@ def _figure(view: TimingView, *, title: str, units: System) -> Figure:
     from matplotlib.figure import Figure
 
     unit, factor = display_unit("length", units)
-    scale = Scale(
+    scale = AxisUnits(
         zero_s=view.zero_s,
         factor=factor,
         unit=unit,
@@ -121,7 +121,7 @@ def _figure(view: TimingView, *, title: str, units: System) -> Figure:
     return figure
 
 
-def _make_lanes(figure: Figure, scale: Scale) -> list[Axes]:
+def _make_lanes(figure: Figure, scale: AxisUnits) -> list[Axes]:
     grid = figure.add_gridspec(
         len(_HEIGHTS),
         1,
@@ -147,7 +147,7 @@ def _make_lanes(figure: Figure, scale: Scale) -> list[Axes]:
     return axes
 
 
-def _draw_positions(axes: Axes, view: TimingView, scale: Scale) -> None:
+def _draw_positions(axes: Axes, view: TimingView, scale: AxisUnits) -> None:
     reach, paths = view.machine_feeder.insert_eye_to_placement_mm, insert_paths(view)
     farthest = max([reach, *(place for path in paths for place in path.nose.values)])
     low, high = -0.22 * reach, farthest + 0.14 * reach

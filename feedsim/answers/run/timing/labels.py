@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.run.timing.events import Instant
-from feedsim.answers.run.timing.view import Scale
+from feedsim.answers.run.timing.view import AxisUnits
 from feedsim.render.canvas import A4_LANDSCAPE, GREY, spread_out
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _leader(colour: str, end: tuple[float, float]) -> dict[str, Any]:
     }
 
 
-def label_instants(lanes: list[Axes], instants: list[Instant], scale: Scale) -> None:
+def label_instants(lanes: list[Axes], instants: list[Instant], scale: AxisUnits) -> None:
     """Draw lines through all lanes where things happen for the chosen carrier; name them above."""
     top = lanes[0]
     left, right = scale.times(scale.window)

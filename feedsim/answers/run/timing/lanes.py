@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from feedsim.answers.run.timing.curves import InsertPath, TargetPath
 from feedsim.answers.run.timing.events import Instant
 from feedsim.answers.run.timing.labels import fitting, name_at_right
-from feedsim.answers.run.timing.view import Curve, Scale
+from feedsim.answers.run.timing.view import AxisUnits, Curve
 from feedsim.machine import Feeder
 from feedsim.records.outcome import Outcome
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
@@ -35,7 +35,7 @@ MARKS: dict[str, _Style] = {
 }
 
 
-def draw_output(axes: Axes, blocked: list[Level], scale: Scale, *, word: str) -> None:
+def draw_output(axes: Axes, blocked: list[Level], scale: AxisUnits, *, word: str) -> None:
     """Draw an eye's output, clear or blocked, with the numbers of the cards."""
     times, levels = steps(blocked, scale.window)
     look: _Style = {"color": BLACK, "linewidth": 1.1, "drawstyle": "steps-post"}
@@ -64,7 +64,7 @@ def steps(blocked: list[Level], window: tuple[float, float]) -> tuple[list[float
     return [first, *inner, last], [*levels, levels[-1]]
 
 
-def draw_input(axes: Axes, levels: list[Level], scans: list[float], scale: Scale) -> None:
+def draw_input(axes: Axes, levels: list[Level], scans: list[float], scale: AxisUnits) -> None:
     """Draw what the program has of an output, behind a filter or polled, and when it looks."""
     for _, start, end in levels:
         left, right = scale.times((start, end))
@@ -76,7 +76,7 @@ def draw_input(axes: Axes, levels: list[Level], scans: list[float], scale: Scale
         axes.plot(times, [1.2] * len(times), marker="|", gid="mark-scan", **look)
 
 
-def draw_clutch(axes: Axes, engagement: Curve, scale: Scale) -> None:
+def draw_clutch(axes: Axes, engagement: Curve, scale: AxisUnits) -> None:
     """Draw how far the clutch is engaged."""
     times = scale.times(engagement.times_s)
     axes.fill_between(times, engagement.values, color=ORANGE, alpha=0.45, linewidth=0)
@@ -85,7 +85,7 @@ def draw_clutch(axes: Axes, engagement: Curve, scale: Scale) -> None:
     axes.set_yticks([0, 1], ["0 open", "1 closed"])
 
 
-def draw_speeds(axes: Axes, belt: Curve, feed: Curve, *, scale: Scale) -> None:
+def draw_speeds(axes: Axes, belt: Curve, feed: Curve, *, scale: AxisUnits) -> None:
     """Draw belt and feed speed."""
     belt_speeds, feed_speeds = scale.lengths(belt.values), scale.lengths(feed.values)
     axes.plot(scale.times(belt.times_s), belt_speeds, linewidth=1.3, gid="belt-speed", **TARGET)
@@ -97,7 +97,7 @@ def draw_speeds(axes: Axes, belt: Curve, feed: Curve, *, scale: Scale) -> None:
     name_at_right(axes, [(value, name, look["color"]) for value, name, look in ends])
 
 
-def draw_paths(axes: Axes, paths: list[InsertPath], scale: Scale) -> None:
+def draw_paths(axes: Axes, paths: list[InsertPath], scale: AxisUnits) -> None:
     """Draw nose and tail of the inserts along the insert path."""
     for path in paths:
         own = path.carrier == scale.chosen
@@ -132,7 +132,7 @@ def draw_paths(axes: Axes, paths: list[InsertPath], scale: Scale) -> None:
         )
 
 
-def draw_targets(axes: Axes, targets: list[TargetPath], scale: Scale) -> None:
+def draw_targets(axes: Axes, targets: list[TargetPath], scale: AxisUnits) -> None:
     """Draw where the target points of the carriers are; a missed carrier's line is thin."""
     for target in targets:
         own, placed = target.carrier == scale.chosen, target.outcome == Outcome.PLACED
@@ -146,7 +146,7 @@ def draw_targets(axes: Axes, targets: list[TargetPath], scale: Scale) -> None:
         )
 
 
-def label_targets(axes: Axes, targets: list[TargetPath], scale: Scale) -> None:
+def label_targets(axes: Axes, targets: list[TargetPath], scale: AxisUnits) -> None:
     """Write the carrier's number at the lower end of each target line, as room allows."""
     before = scale.window[0]
     for target in targets:
@@ -172,7 +172,7 @@ def label_targets(axes: Axes, targets: list[TargetPath], scale: Scale) -> None:
         )
 
 
-def draw_limits(axes: Axes, feeder: Feeder, scale: Scale) -> None:
+def draw_limits(axes: Axes, feeder: Feeder, scale: AxisUnits) -> None:
     """Draw the places on the insert path that matter, and name them at the right."""
     dotted, dash_dot, short = (0, (1, 1.5)), (0, (8, 2, 1, 2)), (0, (3, 2))
     named: list[tuple[float, str, _Style]] = [
@@ -192,7 +192,7 @@ def draw_limits(axes: Axes, feeder: Feeder, scale: Scale) -> None:
 
 
 def draw_marks(
-    axes: Axes, marks: list[Instant], scale: Scale, *, heights: dict[str, float]
+    axes: Axes, marks: list[Instant], scale: AxisUnits, *, heights: dict[str, float]
 ) -> None:
     """Draw a mark for each event, at the height (in data) of its kind."""
     for kind, height in heights.items():

@@ -132,7 +132,7 @@ def carriers_around(machine: Machine, carrier: int) -> range:
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class AxisUnits:
     """From seconds and mm to what the axes say: ms or s since an instant, and a unit of length.
 
     Attributes

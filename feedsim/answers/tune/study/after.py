@@ -15,7 +15,7 @@ Against = Literal["jam_risk", "spread"]
 
 
 @dataclass(frozen=True, slots=True)
-class Term:
+class ChangeWorth:
     """What one change buys: the best setup against the same one with that change taken back.
 
     Attributes
@@ -115,7 +115,7 @@ class Reach:
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class KnobWindow:
     """Within what the setup stays accepted at a line speed as one knob is turned.
 
     Attributes
@@ -168,14 +168,14 @@ class Tuning(Tuned):
 
     Attributes
     ----------
-    terms : tuple of Term
+    terms : tuple of ChangeWorth
         Of each knob that the best setup changes.
-    windows : tuple of Window
+    windows : tuple of KnobWindow
         Of each knob.
     fronts : tuple of Front
         Speed against jam risk, and against spread.
     """
 
-    terms: tuple[Term, ...]
-    windows: tuple[Window, ...]
+    terms: tuple[ChangeWorth, ...]
+    windows: tuple[KnobWindow, ...]
     fronts: tuple[Front, ...]

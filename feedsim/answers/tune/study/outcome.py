@@ -9,7 +9,14 @@ from functools import partial
 from statistics import fmean, stdev
 from typing import NamedTuple
 
-from feedsim.answers.tune.study.after import Against, Front, FrontPoint, Term, Tuning, Window
+from feedsim.answers.tune.study.after import (
+    Against,
+    ChangeWorth,
+    Front,
+    FrontPoint,
+    KnobWindow,
+    Tuning,
+)
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.knob import AS_IS, Along, along, stepped
 from feedsim.answers.tune.study.look import SAME_RISK, Look, descend
@@ -69,7 +76,7 @@ def _most(bench: Bench) -> tuple[float, float, float]:
     return most_of(criteria_of(bench.space.scenario))
 
 
-def _terms(bench: Bench, best: Setup) -> Iterator[Term]:
+def _terms(bench: Bench, best: Setup) -> Iterator[ChangeWorth]:
     """Yield a term for each knob that the best setup changes."""
     space = bench.space
     changed = [
@@ -90,7 +97,7 @@ def _terms(bench: Bench, best: Setup) -> Iterator[Term]:
         if space.tune.aim == "window":
             size, interval = _difference(measured[0].value, measured[place].value), None
         kept = _difference(robust[0].value, robust[place].value) if robust else None
-        yield Term(
+        yield ChangeWorth(
             key=knob.key,
             now=knob.text(AS_IS),
             best=knob.text(best[number]),
@@ -133,7 +140,7 @@ def _worths(bench: Bench, setups: Sequence[Setup]) -> list[Worth | None]:
     return found
 
 
-def _windows(bench: Bench, best: Setup, speed_mm_s: float) -> tuple[Window, ...]:
+def _windows(bench: Bench, best: Setup, speed_mm_s: float) -> tuple[KnobWindow, ...]:
     space = bench.space
     turning = Turning.of([along(knob) for knob in space.knobs], best)
     robust = bool(space.unsure)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from feedsim.answers.tune.study.after import Reach, Window
+from feedsim.answers.tune.study.after import KnobWindow, Reach
 from feedsim.answers.tune.study.knob import Along, stepped
 from feedsim.answers.tune.study.look import Look, descend
 from feedsim.answers.tune.study.space import Setup
@@ -55,7 +55,7 @@ def windows(
     *,
     speed_mm_s: float,
     allowed: Callable[[Setup], bool] = lambda _: True,
-) -> tuple[Window, ...]:
+) -> tuple[KnobWindow, ...]:
     """Return the window of each knob at a line speed, in closed form.
 
     Parameters
@@ -80,7 +80,7 @@ def _window(
     allowed: Callable[[Setup], bool],
     *,
     speed_mm_s: float,
-) -> Window:
+) -> KnobWindow:
     knob, middle = turning.knobs[number], turning.at[number]
     seen: dict[int, Look] = {}
 
@@ -96,7 +96,7 @@ def _window(
     wider = [s for s in range(len(knob)) if words and (s in accepted or again.accepts(s))]
     further = again.ends(ends) if ends and not words else None
     steps = [] if words else sorted(seen)
-    return Window(
+    return KnobWindow(
         key=knob.knob.key,
         line_speed_mm_s=speed_mm_s,
         best=knob.text(middle),
@@ -199,7 +199,7 @@ def _reach(
     return Reach(knob.text(low), knob.text(high), (first, last), ())
 
 
-def moved(turning: Turning, found: Sequence[Window], met: Met) -> tuple[Window, ...]:
+def moved(turning: Turning, found: Sequence[KnobWindow], met: Met) -> tuple[KnobWindow, ...]:
     """Return the windows with the ends that simulation finds, starting from those in closed form.
 
     All ends at once, so that what can run side by side does.
@@ -227,7 +227,7 @@ def moved(turning: Turning, found: Sequence[Window], met: Met) -> tuple[Window, 
 class _End:
     """One end of a window as simulation narrows it down: met inside, not met beyond."""
 
-    def __init__(self, knob: Along, middle: int, way: int, window: Window) -> None:
+    def __init__(self, knob: Along, middle: int, way: int, window: KnobWindow) -> None:
         text = window.held.low if way < 0 else window.held.high
         self.inside = middle
         self._way, self._last = way, 0 if way < 0 else len(knob) - 1
