@@ -10,7 +10,7 @@ Figure = Literal["missed", "jam_risk", "within_tolerance"]
 
 
 @dataclass(frozen=True, slots=True)
-class Pair:
+class AllowedOverlap:
     """Allowed overlap of the inserts of two feeders, along the travel.
 
     Attributes
@@ -37,13 +37,13 @@ class Recipe:
         Feeders, by number, whose inserts it needs; empty: all of them.
     may_overlap : bool
         Whether inserts may overlap where no pair limits it.
-    pairs : tuple of Pair
+    pairs : tuple of AllowedOverlap
         Each pair of feeders at most once.
     """
 
     needs: tuple[int, ...] = ()
     may_overlap: bool = True
-    pairs: tuple[Pair, ...] = ()
+    pairs: tuple[AllowedOverlap, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -374,7 +374,7 @@ class When:
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class PlannedFault:
     """A planned fault; ``carrier_eye``, ``duration_s``: of a dirty eye."""
 
     when: When
@@ -418,7 +418,7 @@ class Supervision:
     overhang_mm: float = 0.0
     keeps_place: bool = True
     home_time_s: float = 0.0
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[PlannedFault, ...] = ()
     adjusts: tuple[Adjust, ...] = ()
 
 

@@ -27,7 +27,7 @@ _MANY = 1000
 _NOTHING = 1e-12
 
 
-class Stream(Protocol):
+class RandomStream(Protocol):
     """What random numbers are drawn from: a NumPy generator."""
 
     def standard_normal(self, size: int) -> Any:
@@ -97,7 +97,7 @@ class Arrival(ABC):
 
     @abstractmethod
     def pitches(
-        self, stream: Stream, sizes: Iterator[int], *, replication: int
+        self, stream: RandomStream, sizes: Iterator[int], *, replication: int
     ) -> Iterator[Floats]:
         """Yield pitches (mm) in blocks of these sizes, as long as carriers come."""
 

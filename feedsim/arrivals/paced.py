@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.arrays import Floats
-from feedsim.arrivals.law import Arrival, Stream
+from feedsim.arrivals.law import Arrival, RandomStream
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +16,7 @@ class Paced(Arrival):
     """Independent normal pitches, clipped (feedsim/MODEL.md, section 3)."""
 
     def pitches(
-        self, stream: Stream, sizes: Iterator[int], *, replication: int
+        self, stream: RandomStream, sizes: Iterator[int], *, replication: int
     ) -> Iterator[Floats]:
         """Yield pitches (mm) in blocks of these sizes."""
         del replication

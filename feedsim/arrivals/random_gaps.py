@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.arrays import Floats
-from feedsim.arrivals.law import Arrival, Stream
+from feedsim.arrivals.law import Arrival, RandomStream
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.distribution_parts import normal_nodes
 
@@ -45,7 +45,7 @@ class RandomGaps(Arrival):
         return 0.2 * (self.pitch_mm - self.shortest_mm)
 
     def pitches(
-        self, stream: Stream, sizes: Iterator[int], *, replication: int
+        self, stream: RandomStream, sizes: Iterator[int], *, replication: int
     ) -> Iterator[Floats]:
         """Yield pitches (mm) in blocks of these sizes."""
         del replication

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 
 from feedsim.arrays import Bools, Floats
-from feedsim.arrivals.law import Arrival, Stream
+from feedsim.arrivals.law import Arrival, RandomStream
 from feedsim.probability.distribution import Distribution
 
 _MOST_IN_A_ROW = 1000
@@ -53,7 +53,7 @@ class Recorded(Arrival):
     # -- draws ---------------------------------------------------------------------------
 
     def pitches(
-        self, stream: Stream, sizes: Iterator[int], *, replication: int
+        self, stream: RandomStream, sizes: Iterator[int], *, replication: int
     ) -> Iterator[Floats]:
         """Yield pitches (mm) in blocks, from where this replication begins in the record."""
         del stream

@@ -34,7 +34,7 @@ class Criterion:
 
 
 @dataclass(frozen=True, slots=True)
-class Criteria:
+class MotorCriteria:
     """The criteria for a motor."""
 
     peak_torque: Criterion
@@ -146,7 +146,7 @@ def inertia_ratio(drive: Drive, motor: Motor) -> float:
     return reflected_inertia(drive) / motor.rotor_inertia_kg_m2
 
 
-def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> Criteria:
+def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> MotorCriteria:
     """Compare a motor with the demand of some cycles.
 
     Peak torque at every point of the cycles against the short-time limit at that speed, RMS
@@ -162,7 +162,7 @@ def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> Criteria:
     factor, hot = drive.service_factor, motor.over_temperature_factor
     mean = np.array([asked.mean_speed_rpm])
     rms_limit = float(continuous_torque(motor, mean)[0])
-    return Criteria(
+    return MotorCriteria(
         peak_torque=_peak(cycles, motor, asked),
         rms_torque=_criterion(factor * asked.rms_torque_n_m, rms_limit),
         speed=_criterion(asked.peak_speed_rpm, motor.max_speed_rpm),

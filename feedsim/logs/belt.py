@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from feedsim.arrays import Floats
-from feedsim.logs.log import Log, Values
+from feedsim.logs.log import Log, SampledSignal
 from feedsim.machine import Encoder
 from feedsim.motion.belt import BeltMotion, BeltPiece
 
@@ -133,7 +133,7 @@ def _pieces(corners: list[tuple[float, float]], unit: float) -> list[BeltPiece]:
     return pieces
 
 
-def logged_speed_mm_s(values: Values, unit_mm: float) -> float:
+def logged_speed_mm_s(values: SampledSignal, unit_mm: float) -> float:
     """Return the mean speed that an encoder has while it moves (counted mm/s), 0 for none."""
     rises, ran = np.diff(values.value), np.diff(values.time_s)
     moves = rises > 0.0

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.arrays import Floats, Ints, Places
-from feedsim.logs.log import Level, Log, Remark, Values
+from feedsim.logs.log import Log, OnOffSignal, Remark, SampledSignal
 
 _SPAN_S = 0.01
 _LEAST_S, _LEAST_SHARE, _LEAST = 2e-5, 0.05, 3
@@ -151,7 +151,7 @@ def _even(time_s: Floats, begins: list[int]) -> Floats:
     return even
 
 
-def read_seldom(values: Values, name: str) -> tuple[Values, Remark | None]:
+def read_seldom(values: SampledSignal, name: str) -> tuple[SampledSignal, Remark | None]:
     """Return an encoder's values where they change, if it is read less often than it is logged."""
     rises = np.diff(values.value)
     moves = rises > 0.0
@@ -199,7 +199,7 @@ def with_jitter(log: Log) -> Log:
         f"± {jitter_s * 1e3:.2g} ms."
     )
 
-    def wider(level: Level | None) -> Level | None:
+    def wider(level: OnOffSignal | None) -> OnOffSignal | None:
         if level is None:
             return None
         return replace(

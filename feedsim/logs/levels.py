@@ -9,7 +9,7 @@ import numpy as np
 
 from feedsim.arrays import Bools, Floats, Ints, Places
 from feedsim.errors import Fault, FeedsimError
-from feedsim.logs.log import Level, Remark, Values
+from feedsim.logs.log import OnOffSignal, Remark, SampledSignal
 from feedsim.logs.names import Signal
 
 _BOUNCE_S, _BOUNCE_SHARE = 1.05e-3, 0.05
@@ -46,7 +46,9 @@ class _Told(Protocol):
         """Keep a remark."""
 
 
-def level_of(noted: Noted, *, stretches: int, told: _Told, others: dict[str, Floats]) -> Level:
+def level_of(
+    noted: Noted, *, stretches: int, told: _Told, others: dict[str, Floats]
+) -> OnOffSignal:
     """Return the edges of a level.
 
     Parameters
@@ -82,7 +84,7 @@ def level_of(noted: Noted, *, stretches: int, told: _Told, others: dict[str, Flo
         told.append(Remark(text, int(noted.row[0])))
     middle, within = _interval(noted, edge)
     up = on[edge]
-    return Level(
+    return OnOffSignal(
         middle[up],
         within[up],
         noted.row[edge[up]],
@@ -157,7 +159,7 @@ def _without_bounces(noted: Noted, edge: Places, told: _Told) -> Places:
     return kept
 
 
-def values_of(noted: Noted, *, told: _Told) -> Values:
+def values_of(noted: Noted, *, told: _Told) -> SampledSignal:
     """Return the samples of a value; blank cells are none.
 
     Raises
@@ -188,7 +190,7 @@ def values_of(noted: Noted, *, told: _Told) -> Values:
             raise FeedsimError(Fault(noted.at(int(rows[odd[0]])), message=message))
     assert signal.quantity is not None  # noqa: S101 - a level has no values
     step = _step_of(noted.value[there]) * signal.factor
-    return Values(time, value, rows, signal.quantity, step, signal.name)
+    return SampledSignal(time, value, rows, signal.quantity, step, signal.name)
 
 
 def _step_of(value: Floats) -> float:
@@ -199,7 +201,7 @@ def _step_of(value: Floats) -> float:
     return 0.0
 
 
-def rising(values: Values, signal: Signal, *, told: _Told, at: str) -> Values:
+def rising(values: SampledSignal, signal: Signal, *, told: _Told, at: str) -> SampledSignal:
     """Return an encoder's values unwrapped and rising.
 
     Raises
@@ -231,7 +233,7 @@ def rising(values: Values, signal: Signal, *, told: _Told, at: str) -> Values:
     return replace(values, value=rises)
 
 
-def _unwrapped(values: Values, signal: Signal, apart: Floats, told: _Told) -> Floats:
+def _unwrapped(values: SampledSignal, signal: Signal, apart: Floats, told: _Told) -> Floats:
     """Take an overflow of the counter back."""
     value = values.value
     if values.quantity != "count" or not len(apart):

@@ -24,7 +24,7 @@ class Remark:
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class OnOffSignal:
     """An eye's output or a clutch: when it came on and went off.
 
     An edge lies within ``on_s`` ± ``on_within_s``, and likewise ``off_s``.
@@ -54,7 +54,7 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True)
-class Values:
+class SampledSignal:
     """Encoder, command or actual feed, sample by sample.
 
     Attributes
@@ -81,10 +81,10 @@ class Values:
 class LoggedFeeder:
     """What is logged of one feeder; None: no such signal."""
 
-    eye: Level | None = None
-    clutch: Level | None = None
-    command: Values | None = None
-    actual: Values | None = None
+    eye: OnOffSignal | None = None
+    clutch: OnOffSignal | None = None
+    command: SampledSignal | None = None
+    actual: SampledSignal | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ class Log:
         Its stretches: between one and the next nothing was logged.
     clock : LogClock
         How the log itself writes a time.
-    encoder : Values or None
+    encoder : SampledSignal or None
         Unwrapped and rising, in counts, or in mm of counted travel.
     feeders : tuple of LoggedFeeder
         One for each feeder of the scenario.
@@ -121,8 +121,8 @@ class Log:
     begins_s: tuple[float, ...]
     ends_s: tuple[float, ...]
     clock: LogClock
-    carrier_eye: Level | None
-    encoder: Values | None
+    carrier_eye: OnOffSignal | None
+    encoder: SampledSignal | None
     feeders: tuple[LoggedFeeder, ...]
     remarks: tuple[Remark, ...] = ()
     others: tuple[str, ...] = ()

@@ -8,7 +8,7 @@ import numpy as np
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.belt import logged_speed_mm_s
-from feedsim.logs.log import Level, Log, LoggedFeeder, Remark, Values
+from feedsim.logs.log import Log, LoggedFeeder, OnOffSignal, Remark, SampledSignal
 from feedsim.logs.swapped import (
     refuse_inverted_eyes,
     refuse_swapped_acts,
@@ -88,7 +88,7 @@ def _refuse_wrong_units(log: Log, machine: Machine) -> None:
             _refuse(log, feed, ratio, hint="is the unit in its name right?")
 
 
-def _refuse(log: Log, values: Values, ratio: float, *, hint: str) -> None:
+def _refuse(log: Log, values: SampledSignal, ratio: float, *, hint: str) -> None:
     """Refuse what runs many times as far as the scenario says, from where it first moves."""
     if 1.0 / _FAR < ratio < _FAR:
         return
@@ -101,7 +101,7 @@ def _refuse(log: Log, values: Values, ratio: float, *, hint: str) -> None:
     raise FeedsimError(Fault(_at(log, values, moves), message=message))
 
 
-def _at(log: Log, values: Values, place: int) -> str:
+def _at(log: Log, values: SampledSignal, place: int) -> str:
     """Name a cell of a value."""
     return f"{log.file}, row {values.row[place]}, {values.column}"
 
@@ -186,15 +186,15 @@ def _refuse_stuck_encoder(log: Log) -> None:
     )
 
 
-def _with_edges(level: Level | None) -> Level | None:
+def _with_edges(level: OnOffSignal | None) -> OnOffSignal | None:
     return None if level is None or len(level.on_s) + len(level.off_s) == 0 else level
 
 
-def _moving(values: Values | None) -> Values | None:
+def _moving(values: SampledSignal | None) -> SampledSignal | None:
     return None if values is None or not np.any(values.value != values.value[0]) else values
 
 
-def _stays(name: str, values: Values | None) -> list[Remark]:
+def _stays(name: str, values: SampledSignal | None) -> list[Remark]:
     """Say that a value never changes."""
     if values is None or _moving(values) is not None:
         return []
@@ -205,7 +205,7 @@ def _stays(name: str, values: Values | None) -> list[Remark]:
     return [Remark(text, int(values.row[0]))]
 
 
-def _stops(log: Log, name: str, level: Level | None) -> list[Remark]:
+def _stops(log: Log, name: str, level: OnOffSignal | None) -> list[Remark]:
     """Say that a level stays as it is for much longer than ever before, to the end of the log."""
     if level is None or len(level.on_s) + len(level.off_s) < _LEAST_EDGES:
         return []

@@ -16,9 +16,9 @@ from feedsim.logs.cells import Cells, EventCells, read_events, read_samples
 from feedsim.logs.clock import LogClock
 from feedsim.logs.jitter import read_seldom, with_jitter
 from feedsim.logs.levels import Noted, level_of, rising, values_of
-from feedsim.logs.log import Level, Log, LoggedFeeder, Remark, Values
+from feedsim.logs.log import Log, LoggedFeeder, OnOffSignal, Remark, SampledSignal
 from feedsim.logs.names import ASKED, Head, Part, Signal, head_of
-from feedsim.logs.times import Axis, Where, event_axis, sample_axis
+from feedsim.logs.times import RowTimes, Where, event_axis, sample_axis
 from feedsim.scenario.table_file import Table, read_table
 
 _LARGEST = 500_000_000  # bytes
@@ -165,7 +165,7 @@ class _Reading:
     def _log(
         self,
         noted: list[Noted],
-        axis: Axis,
+        axis: RowTimes,
         cells: Cells | EventCells,
         time_s: Floats,
         *,
@@ -174,18 +174,18 @@ class _Reading:
     ) -> Log:
         self.remarks += axis.remarks
         ends = [*(begin - 1 for begin in axis.begins[1:]), len(time_s) - 1]
-        found: dict[tuple[Part, int], Level | Values] = {}
+        found: dict[tuple[Part, int], OnOffSignal | SampledSignal] = {}
         by_name = {one.signal.name: one.value for one in noted}
         for one in noted:
             found.update(self._one(one, found, len(axis.begins), by_name))
 
-        def level(part: Part, feeder: int = -1) -> Level | None:
+        def level(part: Part, feeder: int = -1) -> OnOffSignal | None:
             it = found.get((part, feeder))
-            return it if isinstance(it, Level) else None
+            return it if isinstance(it, OnOffSignal) else None
 
-        def values(part: Part, feeder: int = -1) -> Values | None:
+        def values(part: Part, feeder: int = -1) -> SampledSignal | None:
             it = found.get((part, feeder))
-            return it if isinstance(it, Values) else None
+            return it if isinstance(it, SampledSignal) else None
 
         log = Log(
             file=self.file,
@@ -211,10 +211,10 @@ class _Reading:
     def _one(
         self,
         one: Noted,
-        found: dict[tuple[Part, int], Level | Values],
+        found: dict[tuple[Part, int], OnOffSignal | SampledSignal],
         stretches: int,
         by_name: dict[str, Floats],
-    ) -> dict[tuple[Part, int], Level | Values]:
+    ) -> dict[tuple[Part, int], OnOffSignal | SampledSignal]:
         """Return what a signal is; of travel and speed of one thing, the travel."""
         signal: Signal = one.signal
         key = (signal.part, signal.feeder)

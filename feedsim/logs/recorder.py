@@ -23,7 +23,7 @@ from feedsim.machine import Machine
 from feedsim.motion.ticks import SAME_TRAVEL_MM
 from feedsim.records.columns import RunRecords
 from feedsim.records.trace import Trace
-from feedsim.running.replay.eyes import Level, carrier_eye_runs
+from feedsim.running.replay.eyes import OnInterval, carrier_eye_runs
 from feedsim.running.replay.feed import FeedTravel
 from feedsim.running.replay.inserts import insert_eye_runs, inserts_of
 
@@ -162,7 +162,7 @@ def _level(on_s: Floats, off_s: Floats, times: Floats) -> NDArray[np.int8]:
     return (ons > np.searchsorted(off_s, times, side="right")).astype(np.int8)
 
 
-def _switchings(runs: list[Level]) -> tuple[Floats, Floats]:
+def _switchings(runs: list[OnInterval]) -> tuple[Floats, Floats]:
     on = np.sort(np.array([level.from_s for level in runs if level.from_s < level.to_s]))
     off = np.sort(np.array([level.to_s for level in runs if level.from_s < level.to_s]))
     return on, off

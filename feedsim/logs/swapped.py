@@ -10,7 +10,7 @@ import numpy as np
 from feedsim.arrays import Floats
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.belt import logged_speed_mm_s
-from feedsim.logs.log import Level, Log, LoggedFeeder, Values
+from feedsim.logs.log import Log, LoggedFeeder, OnOffSignal, SampledSignal
 from feedsim.machine import Machine
 
 _LEAST_EDGES = 12
@@ -45,7 +45,7 @@ def refuse_swapped_eyes(log: Log, machine: Machine) -> None:
             raise FeedsimError(_fault(log, eye, message))
 
 
-def _fault(log: Log, level: Level, message: str) -> Fault:
+def _fault(log: Log, level: OnOffSignal, message: str) -> Fault:
     """Return what is wrong with a column, from the row in which it first comes on."""
     return Fault(f"{log.file}, row {level.on_row[0]}, {level.column}", message=message)
 
@@ -84,7 +84,9 @@ def refuse_swapped_acts(log: Log, machine: Machine, number: int) -> None:
     opens = settings.disengage_distance_mm / speed - settings.disengage_lead_s
     room = _WIDE_MM / speed + machine.controller.scan_s + machine.controller.motion_cycle_s
 
-    def fits(carrier: Level, eye: Level, closed_s: Floats, opened_s: Floats) -> tuple[float, float]:
+    def fits(
+        carrier: OnOffSignal, eye: OnOffSignal, closed_s: Floats, opened_s: Floats
+    ) -> tuple[float, float]:
         closings = _share_after(carrier, closed_s - closes, room)
         return closings, _share_after(eye, opened_s - opens, room)
 
@@ -131,14 +133,14 @@ def refuse_swapped_clutch(log: Log, feeder: LoggedFeeder) -> None:
         raise FeedsimError(_fault(log, clutch, message))
 
 
-def _share_moving(level: Level, feed: Values) -> float:
+def _share_moving(level: OnOffSignal, feed: SampledSignal) -> float:
     """Return at what share of the times a level comes on the feed runs just before."""
     until = level.on_s - level.on_within_s
     travel = [np.interp(t, feed.time_s, feed.value) for t in (until - _BEFORE_S, until)]
     return float(np.mean(travel[1] - travel[0] > 2.0 * feed.step))
 
 
-def _share_after(eye: Level, times: Floats, room_s: float) -> float:
+def _share_after(eye: OnOffSignal, times: Floats, room_s: float) -> float:
     """Return at what share of times an eye came on, give or take a room (s)."""
     found = np.searchsorted(eye.on_s, times + room_s) - np.searchsorted(eye.on_s, times - room_s)
     return float(np.mean(found > 0))
@@ -222,7 +224,7 @@ def _carriers(log: Log, machine: Machine) -> _Passed | None:
     return _passed(log, log.carrier_eye, log.encoder, unit)
 
 
-def _passed(log: Log, eye: Level, values: Values, unit: float) -> _Passed | None:
+def _passed(log: Log, eye: OnOffSignal, values: SampledSignal, unit: float) -> _Passed | None:
     """Return the travels, None where they are few."""
     times = np.concatenate((eye.on_s, eye.off_s))
     comes_on = np.arange(len(times)) < len(eye.on_s)

@@ -35,7 +35,7 @@ class Where:
 
 
 @dataclass(frozen=True, slots=True)
-class Axis:
+class RowTimes:
     """Times of all rows.
 
     Attributes
@@ -65,7 +65,7 @@ def sample_axis(
     rate_hz: float | None,
     where: Where,
     encoder: tuple[str, Floats] | None = None,
-) -> Axis:
+) -> RowTimes:
     """Return the axis of samples.
 
     Parameters
@@ -120,10 +120,12 @@ def sample_axis(
         period = float(np.median(apart)) if rate_hz is None else period
     remarks += _uneven(apart, period, step)
     begins, gaps = _gaps(apart, rows[kept], period=period, where=where)
-    return Axis(time_s, kept, begins, period, step, (*remarks, *gaps))
+    return RowTimes(time_s, kept, begins, period, step, (*remarks, *gaps))
 
 
-def event_axis(time_s: Floats, rows: Ints, *, encoder: tuple[Bools, Floats], where: Where) -> Axis:
+def event_axis(
+    time_s: Floats, rows: Ints, *, encoder: tuple[Bools, Floats], where: Where
+) -> RowTimes:
     """Return the axis of events.
 
     Parameters
@@ -153,7 +155,9 @@ def event_axis(time_s: Floats, rows: Ints, *, encoder: tuple[Bools, Floats], whe
         remarks.append(Remark(text, int(rows[i])))
     apart = np.diff(time_s)
     every = np.ones(len(time_s), np.bool_)
-    return Axis(time_s, every, tuple(begins), _grid(apart[apart > 0.0], step), step, (*remarks,))
+    return RowTimes(
+        time_s, every, tuple(begins), _grid(apart[apart > 0.0], step), step, (*remarks,)
+    )
 
 
 def _ran_on(time_s: Floats, its: Bools, value: Floats) -> Iterator[tuple[int, float]]:

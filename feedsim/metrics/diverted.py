@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.arrays import Bools
-from feedsim.metrics.gate_rows import Gate, GateRows, Known
+from feedsim.metrics.gate_rows import GateClass, GateRows, Known
 from feedsim.metrics.product_rows import ProductClass, ProductRows
 from feedsim.metrics.rows import begins_among
 from feedsim.metrics.share import Share, share_of
@@ -94,9 +94,9 @@ def diverted(
         return share_of(hits[places], begins_among(places, begins))
 
     good_passed, good_diverted, bad_diverted, bad_passed = (
-        among(rows.gate == kind, rows.reached) for kind in list(Gate)[:4]
+        among(rows.gate == kind, rows.reached) for kind in list(GateClass)[:4]
     )
-    bad = rows.gate == Gate.BAD_PASSED
+    bad = rows.gate == GateClass.BAD_PASSED
     off = rows.diverted
     spare = (rows.divert_by_time_s - rows.known_time_s)[off]
     late = (rows.known_time_s - rows.divert_by_time_s)[bad & (rows.known != Known.NOTHING)]

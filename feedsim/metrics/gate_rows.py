@@ -24,7 +24,7 @@ class Known(IntEnum):
     LATE = 3
 
 
-class Gate(IntEnum):
+class GateClass(IntEnum):
     """Class of a carrier at the gate."""
 
     GOOD_PASSED = 0
@@ -47,7 +47,7 @@ class GateRows:
     known : int8
         :class:`Known`.
     gate : int8
-        :class:`Gate`.
+        :class:`GateClass`.
     """
 
     known_time_s: Floats
@@ -58,13 +58,13 @@ class GateRows:
     @property
     def reached(self) -> Bools:
         """Carriers that reached the gate."""
-        reached: Bools = self.gate != Gate.NOT_REACHED
+        reached: Bools = self.gate != GateClass.NOT_REACHED
         return reached
 
     @property
     def diverted(self) -> Bools:
         """Carriers that the gate took off the line."""
-        off: Bools = (self.gate == Gate.GOOD_DIVERTED) | (self.gate == Gate.BAD_DIVERTED)
+        off: Bools = (self.gate == GateClass.GOOD_DIVERTED) | (self.gate == GateClass.BAD_DIVERTED)
         return off
 
 
@@ -98,10 +98,10 @@ def gate_rows(
     diverted = reached & (known_s <= by + _SAME_S)
     gate = np.where(
         good,
-        np.where(diverted, Gate.GOOD_DIVERTED, Gate.GOOD_PASSED),
-        np.where(diverted, Gate.BAD_DIVERTED, Gate.BAD_PASSED),
+        np.where(diverted, GateClass.GOOD_DIVERTED, GateClass.GOOD_PASSED),
+        np.where(diverted, GateClass.BAD_DIVERTED, GateClass.BAD_PASSED),
     )
-    gate = np.where(reached, gate, Gate.NOT_REACHED).astype(np.int8)
+    gate = np.where(reached, gate, GateClass.NOT_REACHED).astype(np.int8)
     return GateRows(known_s, by, known, gate)
 
 

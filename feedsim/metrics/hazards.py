@@ -20,7 +20,7 @@ from feedsim.records.columns import FeederRecords
 
 
 @dataclass(frozen=True, slots=True)
-class Hazard(Share):
+class HazardShare(Share):
     """One hazard: the share of feed cycles in which it happened, and its margin.
 
     Attributes
@@ -45,16 +45,16 @@ class Hazard(Share):
 class Hazards:
     """The hazards of one feeder."""
 
-    nose_strike: Hazard
-    tail_held: Hazard
-    speed_mismatch: Hazard
-    off_carrier: Hazard
-    stray_insert: Hazard
-    double: Hazard
-    drive_overload: Hazard
+    nose_strike: HazardShare
+    tail_held: HazardShare
+    speed_mismatch: HazardShare
+    off_carrier: HazardShare
+    stray_insert: HazardShare
+    double: HazardShare
+    drive_overload: HazardShare
 
     @property
-    def by_name(self) -> dict[str, Hazard]:
+    def by_name(self) -> dict[str, HazardShare]:
         """Each under its name."""
         return {f.name: getattr(self, f.name) for f in fields(self)}
 
@@ -96,7 +96,7 @@ def hazards(
     offset = spread(feeder.offset_mm[rows], resolution=resolution_mm)
     room_mm = carrier_length_mm - machine.inserts.length_mm
     largest = machine.servo.max_acceleration_mm_s2
-    figures: dict[str, Hazard] = {}
+    figures: dict[str, HazardShare] = {}
 
     def told(hazard: CycleHazard) -> Bools:
         share, name = share_of(hazard.there, among), hazard.name
@@ -166,7 +166,7 @@ def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
 
 def _position(
     hazard: CycleHazard, share: Share, resolution: float, *, usual: Bools | None = None
-) -> Hazard:
+) -> HazardShare:
     """Count positions past a limit; mean, sd and tail are those of the ``usual`` cycles."""
     if usual is not None:
         hazard.margin[~usual] = math.nan  # in place: large in a long run
@@ -175,7 +175,7 @@ def _position(
     return _with_margin(share, s, "mm", tail=tail)
 
 
-def _speed_mismatch(hazard: CycleHazard, share: Share, *, u: Spread, limit: float) -> Hazard:
+def _speed_mismatch(hazard: CycleHazard, share: Share, *, u: Spread, limit: float) -> HazardShare:
     """Margin limit − |u|, u = nose speed/belt speed − 1; tail on both sides (MODEL.md, 10)."""
     tail = _either(u, above=limit, below=-limit, resolution=SAME_RATIO)
     margin = spread(hazard.margin, resolution=100.0 * SAME_RATIO)
@@ -190,7 +190,7 @@ def _off_carrier(
     room_mm: float,
     overhang_mm: float,
     resolution: float,
-) -> Hazard:
+) -> HazardShare:
     """Margin min(offset, room − offset) + overhang; tail at both ends."""
     tail = _either(
         offset,
@@ -202,7 +202,7 @@ def _off_carrier(
     return _with_margin(share, s, "mm", tail=tail)
 
 
-def _drive_overload(hazard: CycleHazard, share: Share, *, largest_mm_s2: float) -> Hazard:
+def _drive_overload(hazard: CycleHazard, share: Share, *, largest_mm_s2: float) -> HazardShare:
     """Margin largest − demanded; a drive without a limit has none, and no tail."""
     n, unit = len(hazard.there), "mm/s^2"
     if math.isinf(largest_mm_s2):
@@ -226,12 +226,14 @@ def _either(value: Spread, *, above: float, below: float, resolution: float) -> 
     return min(1.0, sum(known)) if known else None
 
 
-def _counted(share: Share) -> Hazard:
+def _counted(share: Share) -> HazardShare:
     return _with_margin(share, Spread(0, None, None), None, tail=None)
 
 
-def _with_margin(share: Share, margin: Spread, unit: str | None, *, tail: float | None) -> Hazard:
-    return Hazard(
+def _with_margin(
+    share: Share, margin: Spread, unit: str | None, *, tail: float | None
+) -> HazardShare:
+    return HazardShare(
         **{f.name: getattr(share, f.name) for f in fields(Share)},
         margin_mean=margin.mean,
         margin_sd=margin.sd,

@@ -10,7 +10,7 @@ from itertools import combinations, pairwise
 import numpy as np
 
 from feedsim.arrays import Bools, Floats
-from feedsim.criteria import Pair, Recipe
+from feedsim.criteria import AllowedOverlap, Recipe
 from feedsim.machine import Feeder, Machine
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import mean_interval
@@ -94,7 +94,7 @@ def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) 
     return combined(counted, overlap, *(f.outcome for f in pair), *(f.offset_mm for f in pair))
 
 
-def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[Pair]:
+def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[AllowedOverlap]:
     """Yield every pair of feeders with what the recipe allows, the recipe's own first.
 
     The line decides which lies on top: every point of a carrier passes the placement point further
@@ -108,10 +108,10 @@ def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[Pair]:
     most = math.inf if recipe.may_overlap else 0.0
     for below, above in combinations(order, 2):
         if frozenset((below, above)) not in said:
-            yield Pair(below, above, max_overlap_mm=most)
+            yield AllowedOverlap(below, above, max_overlap_mm=most)
 
 
-def wrong(overlap_mm: Floats, pair: Pair, *, resolution_mm: float) -> Bools:
+def wrong(overlap_mm: Floats, pair: AllowedOverlap, *, resolution_mm: float) -> Bools:
     """Return on which products a pair violates the recipe; false unless both were placed.
 
     Parameters
@@ -125,7 +125,7 @@ def wrong(overlap_mm: Floats, pair: Pair, *, resolution_mm: float) -> Bools:
     return np.isfinite(overlap_mm) & ((overlap_mm < low) | (overlap_mm > high))
 
 
-def told_pairs(records: RunRecords, machine: Machine, recipe: Recipe) -> list[Pair]:
+def told_pairs(records: RunRecords, machine: Machine, recipe: Recipe) -> list[AllowedOverlap]:
     """Return the pairs of feeders to report.
 
     Those named in the recipe, neighbours along the carrier, and those whose inserts overlap on any
@@ -161,7 +161,9 @@ def overlaps(
     )
 
 
-def _figures(pair: Pair, *, records: RunRecords, machine: Machine, names: Sequence[str]) -> Overlap:
+def _figures(
+    pair: AllowedOverlap, *, records: RunRecords, machine: Machine, names: Sequence[str]
+) -> Overlap:
     values = overlaps_mm(records, machine, one=pair.below, other=pair.above)
     finest = resolution_mm(records)
     rows = np.isfinite(values)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from feedsim.criteria import Criteria, Pair, Recipe
+from feedsim.criteria import AllowedOverlap, Criteria, Recipe
 from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
@@ -94,7 +94,7 @@ def _recipe(scenario: Scenario) -> Recipe:
         needs=tuple(sorted(number[name] for name in needs)),
         may_overlap=product.may_overlap,
         pairs=tuple(
-            Pair(
+            AllowedOverlap(
                 number[pair.below],
                 number[pair.above],
                 min_overlap_mm=-math.inf if pair.min_overlap is None else pair.min_overlap,

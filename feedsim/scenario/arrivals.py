@@ -12,9 +12,9 @@ from typing import Any
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import phrase
 from feedsim.scenario.carrier import BESIDE_A_RECORD, OF_A_RECORD, Record
-from feedsim.scenario.keys import Quantity, Refused
+from feedsim.scenario.keys import Quantity, RefusedValue
 from feedsim.scenario.model import Scenario
-from feedsim.scenario.record_file import Recorded, pitches_of, read_column
+from feedsim.scenario.record_file import PitchRecord, pitches_of, read_column
 from feedsim.scenario.wording import shown
 
 _SPEED = Quantity("speed", above=0.0)
@@ -114,7 +114,7 @@ def _recorded(
         if speed is not None:
             faults.append(_no_times(speed))
         return _without(data, ["record_speed"]), faults
-    read = Recorded()
+    read = PitchRecord()
     try:
         column = read_column(folder / record)
         if not column.times and speed is not None:
@@ -123,7 +123,7 @@ def _recorded(
         data = _without(data, ["record_speed"])
     except FeedsimError as error:
         faults += error.faults
-    except Refused as refused:
+    except RefusedValue as refused:
         if speed is None:
             wanted = f"{refused.allowed}: the belt speed while these eye times were logged"
             faults.append(Fault("carrier.record_speed", "nothing", wanted))

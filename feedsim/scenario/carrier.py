@@ -14,13 +14,13 @@ from feedsim.scenario.keys import (
     Choice,
     KeyType,
     Quantity,
-    Refused,
+    RefusedValue,
     Section,
     key,
     quantity_schema,
 )
 from feedsim.scenario.line import Distance, Length, Size
-from feedsim.scenario.record_file import MOST_PITCHES, MOST_ROWS, Recorded
+from feedsim.scenario.record_file import MOST_PITCHES, MOST_ROWS, PitchRecord
 
 BESIDE_A_RECORD = ("pitch", "pitch_sd", "min_gap", "missing")
 """Keys that a record replaces."""
@@ -61,21 +61,21 @@ class Record(KeyType):
     def _read(self, raw: Any) -> tuple[float, ...]:
         if raw is None or isinstance(raw, str):
             return ()
-        if isinstance(raw, Recorded):
+        if isinstance(raw, PitchRecord):
             return raw.pitches_mm
         if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= self.most:
-            raise Refused(self.allowed)
+            raise RefusedValue(self.allowed)
         pitches: list[float] = []
         faults: list[Below] = []
         for place, pitch in enumerate(raw):
             try:
                 pitches.append(self._pitch(pitch))
-            except Refused as refused:
+            except RefusedValue as refused:
                 faults.append(((place,), pitch, refused.allowed))
                 if len(faults) == MOST_ROWS:
                     break
         if faults:
-            raise Refused(self.allowed, below=tuple(faults))
+            raise RefusedValue(self.allowed, below=tuple(faults))
         return tuple(pitches)
 
     def _pitch(self, raw: Any) -> float:

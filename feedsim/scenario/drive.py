@@ -8,7 +8,17 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
-from feedsim.scenario.keys import Auto, KeyType, Quantity, Ratio, Refused, Section, Text, Whole, key
+from feedsim.scenario.keys import (
+    Auto,
+    KeyType,
+    Quantity,
+    Ratio,
+    RefusedValue,
+    Section,
+    Text,
+    Whole,
+    key,
+)
 from feedsim.scenario.line import Length, Size
 from feedsim.scenario.motor_file import MOST_MOTORS
 
@@ -41,7 +51,7 @@ def _tables(name: str, most: int) -> BeforeValidator:
 
     def check(raw: Any) -> Any:
         if not isinstance(raw, (list, tuple)) or len(raw) > most:
-            raise PydanticCustomError("refused", "refused", {"refused": Refused(allowed)})
+            raise PydanticCustomError("refused", "refused", {"refused": RefusedValue(allowed)})
         return raw
 
     return BeforeValidator(check)

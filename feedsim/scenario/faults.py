@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from feedsim.errors import Fault
-from feedsim.scenario.keys import Refused
+from feedsim.scenario.keys import RefusedValue
 from feedsim.scenario.tree import node, nodes, table_name, unknown_key
 from feedsim.scenario.wording import dotted, shown
 
@@ -30,7 +30,7 @@ def few(faults: Sequence[Fault]) -> list[Fault]:
     return [*faults[:MOST_FAULTS], Fault("", message=f"and {more} more faults")]
 
 
-def refused_faults(refused: Refused, path: Sequence[str | int], raw: Any) -> Iterator[Fault]:
+def refused_faults(refused: RefusedValue, path: Sequence[str | int], raw: Any) -> Iterator[Fault]:
     """Report one refused value, or each refused part of a list."""
     for below, value, allowed in refused.below:
         yield Fault(dotted((*path, *below)), shown(value), allowed)
@@ -63,7 +63,7 @@ def _left_out(path: Sequence[str | int], names: Sequence[str]) -> Iterator[Fault
     elif here and here.leaf:
         try:
             here.leaf.read(None)
-        except Refused as refused:
+        except RefusedValue as refused:
             yield Fault(dotted(path), "nothing", refused.allowed)
     else:
         yield Fault(dotted(path), "nothing", f"a table, {table_name(names)}")

@@ -17,7 +17,7 @@ from feedsim.scenario.keys import (
     KeyType,
     Quantity,
     Ratio,
-    Refused,
+    RefusedValue,
     Section,
     Siblings,
     Text,
@@ -42,13 +42,13 @@ class Ramp(KeyType):
         kinds = _ramp_kinds(siblings)
         because = f' (clutch.ramp is "{(siblings or {})["ramp"]}")' if len(kinds) == 1 else ""
         if not isinstance(raw, str):
-            raise Refused(unit_missing(raw, *kinds) + because)
+            raise RefusedValue(unit_missing(raw, *kinds) + because)
         try:
             value = measure(raw, *kinds).value
         except QuantityError as error:
-            raise Refused(f"{error}{because}") from None
+            raise RefusedValue(f"{error}{because}") from None
         if not 0.0 <= value < math.inf:
-            raise Refused(f"{phrase(*kinds)}, at least 0 and not infinite{because}")
+            raise RefusedValue(f"{phrase(*kinds)}, at least 0 and not infinite{because}")
         return value
 
     def write(self, value: Any, siblings: Siblings | None = None) -> str:

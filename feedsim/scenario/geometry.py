@@ -13,7 +13,7 @@ from feedsim.quantities import display
 from feedsim.scenario.drive_checks import drive_faults
 from feedsim.scenario.given import Given
 from feedsim.scenario.product_checks import product_faults
-from feedsim.scenario.record_file import MOST_ROWS, Recorded
+from feedsim.scenario.record_file import MOST_ROWS, PitchRecord
 from feedsim.scenario.stopping import stopping_faults
 from feedsim.scenario.tune_checks import tune_faults
 from feedsim.scenario.wording import dotted, shown
@@ -75,7 +75,7 @@ def _overlaps(raw: Any, record: Sequence[float], length: float) -> Iterator[Faul
     short = [place for place, pitch in enumerate(record) if pitch < length - _SAME_MM]
     needs = f"at least {_mm(length)} (carrier.length): carriers would overlap"
     for place in short[:MOST_ROWS]:
-        if isinstance(raw, Recorded):
+        if isinstance(raw, PitchRecord):
             said = f"a pitch of {_mm(record[place])}; needs {needs}"
             yield Fault("carrier.record", message=f"{raw.row(place)}: {said}")
         else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from feedsim.errors import Fault
-from feedsim.scenario.keys import Refused
+from feedsim.scenario.keys import RefusedValue
 from feedsim.scenario.model import MOST_FEEDERS
 from feedsim.scenario.tree import Node, node
 from feedsim.scenario.wording import dotted, shown
@@ -27,7 +27,7 @@ class Given:
             return None
         try:
             return leaf.leaf.read(self.raw(*path))
-        except Refused:
+        except RefusedValue:
             return None
 
     def raw(self, *path: str | int) -> Any:

@@ -44,7 +44,7 @@ def key(about: str, default: Any = ..., **more: Any) -> Any:
     return Field(default, description=about, **more)
 
 
-class Refused(ValueError):  # noqa: N818 - reads well without "Error"
+class RefusedValue(ValueError):  # noqa: N818 - reads well without "Error"
     """A value that is not allowed.
 
     Parameters
@@ -84,7 +84,7 @@ class KeyType(ABC):
 
         Raises
         ------
-        Refused
+        RefusedValue
             If it is not allowed.
         """
         return self._read(raw)
@@ -111,7 +111,7 @@ class KeyType(ABC):
         def read(raw: Any, info: core_schema.ValidationInfo) -> Any:
             try:
                 return self.read(raw, info.data)
-            except Refused as refused:
+            except RefusedValue as refused:
                 raise PydanticCustomError("refused", "refused", {"refused": refused}) from None
 
         return core_schema.with_info_plain_validator_function(read)
@@ -135,15 +135,15 @@ class Quantity(KeyType):
 
     def _read(self, raw: Any) -> float:
         if not isinstance(raw, str):
-            raise Refused(unit_missing(raw, self.kind))
+            raise RefusedValue(unit_missing(raw, self.kind))
         try:
             value = parse(raw, self.kind)
         except QuantityError as error:
-            raise Refused(str(error)) from None
+            raise RefusedValue(str(error)) from None
         if math.isinf(value) and not self.may_be_infinite:
-            raise Refused(f"{phrase(self.kind)}; it cannot be infinite here")
+            raise RefusedValue(f"{phrase(self.kind)}; it cannot be infinite here")
         if not (self.at_least <= value <= self.at_most and value > self.above):
-            raise Refused(self.bounds)
+            raise RefusedValue(self.bounds)
         return value
 
     def _write(self, value: Any) -> str:
@@ -176,8 +176,8 @@ class Auto(KeyType):
             return "auto"
         try:
             return self.quantity.read(raw)
-        except Refused as refused:
-            raise Refused(f'"auto", or {refused.allowed}') from None
+        except RefusedValue as refused:
+            raise RefusedValue(f'"auto", or {refused.allowed}') from None
 
     def _write(self, value: Any) -> Any:
         return "auto" if value == "auto" else self.quantity.write(value)
@@ -197,7 +197,7 @@ class Whole(KeyType):
     def _read(self, raw: Any) -> int:
         if type(raw) is not int or not self.at_least <= raw <= self.at_most:
             quotes = ", without quotes" if isinstance(raw, str) else ""
-            raise Refused(f"a whole number, {self.at_least} to {self.at_most}{quotes}")
+            raise RefusedValue(f"a whole number, {self.at_least} to {self.at_most}{quotes}")
         return raw
 
     def schema(self) -> dict[str, Any]:
@@ -215,7 +215,7 @@ class Ratio(KeyType):
     def _read(self, raw: Any) -> float:
         if type(raw) not in (int, float) or not self.at_least <= raw <= self.at_most:
             quotes = ", without quotes" if isinstance(raw, str) else ""
-            raise Refused(f"a number, {self.at_least:g} to {self.at_most:g}{quotes}")
+            raise RefusedValue(f"a number, {self.at_least:g} to {self.at_most:g}{quotes}")
         return float(raw)
 
     def schema(self) -> dict[str, Any]:
@@ -230,7 +230,7 @@ class YesNo(KeyType):
     def _read(self, raw: Any) -> bool:
         if type(raw) is not bool:
             quotes = ", without quotes" if isinstance(raw, str) else ""
-            raise Refused(f"true or false{quotes}")
+            raise RefusedValue(f"true or false{quotes}")
         return raw
 
     def schema(self) -> dict[str, Any]:
@@ -250,7 +250,7 @@ class Choice(KeyType):
     def _read(self, raw: Any) -> str:
         allowed = " or ".join(f'"{word}"' for word in self.words)
         if not isinstance(raw, str) or raw not in self.words:
-            raise Refused(allowed)
+            raise RefusedValue(allowed)
         return raw
 
     def schema(self) -> dict[str, Any]:
@@ -266,9 +266,9 @@ class Text(KeyType):
 
     def _read(self, raw: Any) -> str:
         if not isinstance(raw, str) or not 1 <= len(raw) <= self.longest or not raw.strip():
-            raise Refused(f"a text in quotes, 1 to {self.longest} characters")
+            raise RefusedValue(f"a text in quotes, 1 to {self.longest} characters")
         if not raw.isprintable():
-            raise Refused("a text on one line, without control characters")
+            raise RefusedValue("a text on one line, without control characters")
         return raw
 
     def schema(self) -> dict[str, Any]:

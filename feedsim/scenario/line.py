@@ -15,7 +15,7 @@ from feedsim.scenario.keys import (
     Choice,
     KeyType,
     Quantity,
-    Refused,
+    RefusedValue,
     Section,
     Whole,
     key,
@@ -45,9 +45,9 @@ class Profile(KeyType):
     def _read(self, raw: Any) -> tuple[tuple[float, float], ...]:
         allowed = 'a list of points, such as [["0 s", "0 m/min"], ["5 s", "60 m/min"]]'
         if not isinstance(raw, (list, tuple)):
-            raise Refused(allowed)
+            raise RefusedValue(allowed)
         if len(raw) == 1 or len(raw) > self.most:
-            raise Refused(f"{allowed}: none, or 2 to {self.most} of them")
+            raise RefusedValue(f"{allowed}: none, or 2 to {self.most} of them")
         faults: list[Below] = []
         points = [self._point(point, place, faults) for place, point in enumerate(raw)]
         for place, (earlier, later) in enumerate(pairwise(points), 1):
@@ -62,7 +62,7 @@ class Profile(KeyType):
                 )
             )
         if faults:
-            raise Refused(allowed, below=tuple(faults))
+            raise RefusedValue(allowed, below=tuple(faults))
         return tuple(points)
 
     def _point(self, raw: Any, place: int, faults: list[Below]) -> tuple[float, float]:
@@ -74,7 +74,7 @@ class Profile(KeyType):
         for index, kind in enumerate((self.time, self.speed)):
             try:
                 values.append(kind.read(raw[index]))
-            except Refused as refused:
+            except RefusedValue as refused:
                 faults.append(((place, index), raw[index], refused.allowed))
                 values.append(math.nan)
         return values[0], values[1]
@@ -94,7 +94,7 @@ class Profile(KeyType):
         return {"anyOf": [{"type": "array", "maxItems": 0}, some]}
 
 
-class Run(Section):
+class RunKeys(Section):
     """Length of the run, and its initial state."""
 
     carriers: Annotated[int, Whole(1, 100_000_000)] = key("Carriers in the figures.", 5000)

@@ -10,13 +10,13 @@ from pydantic_core import PydanticCustomError
 from feedsim.scenario.carrier import Carrier
 from feedsim.scenario.drive import as_table
 from feedsim.scenario.feeder import Feeder
-from feedsim.scenario.keys import Refused, Section, Text, Whole, key
-from feedsim.scenario.line import Controller, Eye, Length, Line, Run, Share, Size
-from feedsim.scenario.planned import Adjust, Fault, tables
+from feedsim.scenario.keys import RefusedValue, Section, Text, Whole, key
+from feedsim.scenario.line import Controller, Eye, Length, Line, RunKeys, Share, Size
+from feedsim.scenario.planned import Adjust, PlannedFault, tables
 from feedsim.scenario.product import Divert, Product
 from feedsim.scenario.supervision import JamProbability, Supervision
-from feedsim.scenario.sweep import Sweep
-from feedsim.scenario.tune import Tune
+from feedsim.scenario.sweep import SweepKeys
+from feedsim.scenario.tune import TuneKeys
 
 MOST_FEEDERS = 64
 
@@ -54,7 +54,7 @@ class Acceptance(Section):
 def _tables(raw: Any) -> Any:
     """Check the number of feeders before each is read."""
     if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= MOST_FEEDERS:
-        refused = Refused(f"1 to {MOST_FEEDERS} of [[feeder]]")
+        refused = RefusedValue(f"1 to {MOST_FEEDERS} of [[feeder]]")
         raise PydanticCustomError("refused", "refused", {"refused": refused})
     return raw
 
@@ -66,7 +66,7 @@ class Scenario(Section):
     seed: Annotated[int, Whole(0, 2**63 - 1)] = key(
         "Seed of every random number: the same seed, the same run.", 1
     )
-    run: Run = Field(default_factory=Run)
+    run: RunKeys = Field(default_factory=RunKeys)
     line: Line
     carrier: Carrier
     carrier_eye: Eye = Field(default_factory=Eye)
@@ -95,12 +95,12 @@ class Scenario(Section):
         None,
         json_schema_extra=as_table,
     )
-    fault: Annotated[tuple[Fault, ...], tables("fault")] = key("Planned faults.", ())
+    fault: Annotated[tuple[PlannedFault, ...], tables("fault")] = key("Planned faults.", ())
     adjust: Annotated[tuple[Adjust, ...], tables("adjust")] = key(
         "What an operator changes while the line runs.", ()
     )
-    sweep: Sweep = Field(default_factory=Sweep)
-    tune: Tune | None = key(
+    sweep: SweepKeys = Field(default_factory=SweepKeys)
+    tune: TuneKeys | None = key(
         "What feedsim tune may choose, and what is unsure.",
         None,
         json_schema_extra=as_table,

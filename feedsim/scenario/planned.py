@@ -17,7 +17,7 @@ from feedsim.scenario.keys import (
     Choice,
     KeyType,
     Quantity,
-    Refused,
+    RefusedValue,
     Section,
     Whole,
     key,
@@ -67,7 +67,7 @@ def tables(name: str) -> BeforeValidator:
 
     def check(raw: Any) -> Any:
         if not isinstance(raw, (list, tuple)) or len(raw) > _MOST:
-            raise PydanticCustomError("refused", "refused", {"refused": Refused(allowed)})
+            raise PydanticCustomError("refused", "refused", {"refused": RefusedValue(allowed)})
         return raw
 
     return BeforeValidator(check)
@@ -93,16 +93,16 @@ class Changes(KeyType):
 
     def _read(self, raw: Any) -> tuple[Change, ...]:
         if not isinstance(raw, dict) or not raw:
-            raise Refused(self.allowed)
+            raise RefusedValue(self.allowed)
         changes, faults = [], []
         for path, value in _flat(raw):
             try:
                 changes.append(self._change(path, value))
-            except Refused as refused:
+            except RefusedValue as refused:
                 below: Below = ((path,), value, refused.allowed)
                 faults.append(below)
         if faults:
-            raise Refused(self.allowed, below=tuple(faults[:20]))
+            raise RefusedValue(self.allowed, below=tuple(faults[:20]))
         return tuple(changes)
 
     def _change(self, path: str, value: Any) -> Change:
@@ -111,7 +111,7 @@ class Changes(KeyType):
         match = _PATH.fullmatch(path)
         if match is None or match[2] not in SETTABLE:
             names = ", ".join(SETTABLE)
-            raise Refused(f"line.speed, or of feeder.0.settings one of {names}")
+            raise RefusedValue(f"line.speed, or of feeder.0.settings one of {names}")
         return Change(int(match[1]), match[2], SETTABLE[match[2]][1].read(value))
 
     def _write(self, value: Any) -> dict[str, str]:
@@ -168,7 +168,7 @@ class _Planned(Section):
         return tuple(name for name, value in self if value is None)
 
 
-class Fault(_Planned):
+class PlannedFault(_Planned):
     """A planned fault, at a time or as a carrier reaches the carrier eye."""
 
     kind: Annotated[

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from feedsim.scenario.keys import KeyType, Quantity, Refused, Section, Text, YesNo, key
+from feedsim.scenario.keys import KeyType, Quantity, RefusedValue, Section, Text, YesNo, key
 from feedsim.scenario.line import Length, Size, Time
 from feedsim.scenario.planned import OrNone, no_default, tables
 
@@ -22,18 +22,18 @@ class Names(KeyType):
         if raw == ALL:
             return ALL
         if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= _MOST:
-            raise Refused(self.allowed)
+            raise RefusedValue(self.allowed)
         faults = []
         for place, name in enumerate(raw):
             try:
                 _NAME.read(name)
-            except Refused as refused:
+            except RefusedValue as refused:
                 faults.append(((place,), name, refused.allowed))
             else:
                 if name in raw[:place]:
                     faults.append(((place,), name, "each name once"))
         if faults:
-            raise Refused(self.allowed, below=tuple(faults))
+            raise RefusedValue(self.allowed, below=tuple(faults))
         return tuple(raw)
 
     def _write(self, value: Any) -> str | list[str]:

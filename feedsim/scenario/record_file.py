@@ -39,7 +39,7 @@ _SMALLEST_MM, _LARGEST_MM = Fraction(1, 10**6), 10**9
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class RecordColumn:
     """The column of a record, exactly as written.
 
     Attributes
@@ -61,7 +61,7 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Recorded:
+class PitchRecord:
     """Pitches read from a file, which replace its name; none if it has faults.
 
     Attributes
@@ -81,7 +81,7 @@ class Recorded:
         return _row(self.file, self.first_row + place)
 
 
-def read_column(path: Path) -> Column:
+def read_column(path: Path) -> RecordColumn:
     """Read the column of a record that has pitches or eye times.
 
     Raises
@@ -99,7 +99,7 @@ def read_column(path: Path) -> Column:
     return _column(table, rows, _place(table, file), file)
 
 
-def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
+def pitches_of(column: RecordColumn, speed_mm_s: float | None) -> PitchRecord:
     """Turn a column into pitches.
 
     Parameters
@@ -109,7 +109,7 @@ def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
 
     Returns
     -------
-    Recorded
+    PitchRecord
         n + 1 eye times give n pitches, (t_k − t_(k−1))·v.
 
     Raises
@@ -122,7 +122,7 @@ def pitches_of(column: Column, speed_mm_s: float | None) -> Recorded:
         speed = Fraction(speed_mm_s or 0.0)
         values = tuple((later - earlier) * speed for earlier, later in pairwise(values))
         first_row, rises = first_row + 1, "its eye time is not later than that of the row before"
-    recorded = Recorded(tuple(float(value) for value in values), column.file, first_row)
+    recorded = PitchRecord(tuple(float(value) for value in values), column.file, first_row)
     faults = []
     for place, value in enumerate(values):
         if value <= 0:
@@ -161,7 +161,9 @@ def _kind(name: str) -> Kind | None:
     return kind if found[2] in units else None
 
 
-def _column(table: Table, rows: Sequence[tuple[int, list[str]]], place: int, file: str) -> Column:
+def _column(
+    table: Table, rows: Sequence[tuple[int, list[str]]], place: int, file: str
+) -> RecordColumn:
     """Read the numbers of one column; blank rows at the end do not count."""
     name = table.head[place]
     times = _kind(name) == "time"
@@ -188,7 +190,7 @@ def _column(table: Table, rows: Sequence[tuple[int, list[str]]], place: int, fil
         needs = "two eye times or more: a pitch lies between them" if times else "a pitch below it"
         at = f"row {table.head_row}"
         raise _wrong(file, f"{at} names {shown(name)}; there has to be {needs}")
-    return Column(file, times, tuple(values), first_row=table.head_row + 1)
+    return RecordColumn(file, times, tuple(values), first_row=table.head_row + 1)
 
 
 def _number(cells: Sequence[str], table: Table, place: int) -> Fraction:

@@ -10,8 +10,7 @@ from feedsim.errors import Fault
 from feedsim.quantities import display
 from feedsim.scenario.given import Given
 from feedsim.scenario.model import Scenario
-from feedsim.scenario.planned import Adjust
-from feedsim.scenario.planned import Fault as PlannedFault
+from feedsim.scenario.planned import Adjust, PlannedFault
 from feedsim.scenario.supervision import Supervision
 from feedsim.scenario.wording import dotted, shown
 
@@ -181,8 +180,8 @@ def _when(planned: PlannedFault | Adjust) -> machine.When:
     return machine.When(at_s=planned.at or 0.0)
 
 
-def _fault(fault: PlannedFault) -> machine.Fault:
-    return machine.Fault(
+def _fault(fault: PlannedFault) -> machine.PlannedFault:
+    return machine.PlannedFault(
         when=_when(fault),
         kind=machine.FaultKind(fault.kind),
         feeder=fault.feeder,

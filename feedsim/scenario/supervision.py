@@ -13,7 +13,7 @@ from feedsim.scenario.keys import (
     KeyType,
     Quantity,
     Ratio,
-    Refused,
+    RefusedValue,
     Section,
     Whole,
     YesNo,
@@ -48,11 +48,11 @@ class ClearingTime(KeyType):
 
     def _mean(self, raw: Any) -> float:
         if isinstance(raw, str) and "inf" in raw.lower():
-            raise Refused(_NEVER)
+            raise RefusedValue(_NEVER)
         try:
             return float(_TIME.read(raw))
-        except Refused as refused:
-            raise Refused(f"{refused.allowed}; or {self.example}") from None
+        except RefusedValue as refused:
+            raise RefusedValue(f"{refused.allowed}; or {self.example}") from None
 
     def _table(self, raw: dict[str, Any]) -> Clearing:
         faults: list[Below] = [
@@ -63,21 +63,21 @@ class ClearingTime(KeyType):
         mean, distribution, cv = 0.0, str(raw.get("distribution", "fixed")), 0.0
         try:
             mean = self._mean(raw.get("mean"))
-        except Refused as refused:
+        except RefusedValue as refused:
             faults.append((("mean",), raw.get("mean"), refused.allowed))
         try:
             _DISTRIBUTION.read(raw.get("distribution", "fixed"))
-        except Refused as refused:
+        except RefusedValue as refused:
             faults.append((("distribution",), raw["distribution"], refused.allowed))
         if distribution == "lognormal":
             try:
                 cv = _CV.read(raw.get("cv", 0.5))
-            except Refused as refused:
+            except RefusedValue as refused:
                 faults.append((("cv",), raw["cv"], refused.allowed))
         elif "cv" in raw:
             faults.append((("cv",), raw["cv"], 'distribution = "lognormal" beside it'))
         if faults:
-            raise Refused(self.example, below=tuple(faults[:20]))
+            raise RefusedValue(self.example, below=tuple(faults[:20]))
         return Clearing(mean, distribution, cv)
 
     def _write(self, value: Any) -> Any:

@@ -12,7 +12,7 @@ from feedsim.scenario.keys import (
     Below,
     KeyType,
     Quantity,
-    Refused,
+    RefusedValue,
     Section,
     Whole,
     key,
@@ -46,16 +46,16 @@ class Speeds(KeyType):
         if isinstance(raw, dict):
             return self._range(raw)
         if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= self.most:
-            raise Refused(self.allowed)
+            raise RefusedValue(self.allowed)
         speeds: list[float] = []
         faults: list[Below] = []
         for place, speed in enumerate(raw):
             try:
                 speeds.append(_SPEED.read(speed))
-            except Refused as refused:
+            except RefusedValue as refused:
                 faults.append(((place,), speed, refused.allowed))
         if faults:
-            raise Refused(self.allowed, below=tuple(faults))
+            raise RefusedValue(self.allowed, below=tuple(faults))
         return tuple(speeds)
 
     def _range(self, raw: dict[str, Any]) -> SpeedRange:
@@ -66,7 +66,7 @@ class Speeds(KeyType):
                 speeds[name] = _SPEED.read(raw[name])
             except KeyError:
                 faults.append(((name,), None, 'a speed, such as "60 m/min"'))
-            except Refused as refused:
+            except RefusedValue as refused:
                 faults.append(((name,), raw[name], refused.allowed))
         faults += [
             ((name,), value, 'only "from", "to" and "step" beside it')
@@ -74,15 +74,15 @@ class Speeds(KeyType):
             if name not in ("from", "to", "step")
         ]
         if faults:
-            raise Refused(self.allowed, below=tuple(faults[:20]))
+            raise RefusedValue(self.allowed, below=tuple(faults[:20]))
         speed_range = SpeedRange(speeds["from"], speeds["to"], speeds["step"])
         if speed_range.to_mm_s < speed_range.from_mm_s:
-            raise Refused(
+            raise RefusedValue(
                 self.allowed, below=((("to",), raw["to"], 'at least the speed in "from"'),)
             )
         if speed_range.count > self.most:
             allowed = f"a larger step: at most {self.most} speeds, not {speed_range.count}"
-            raise Refused(self.allowed, below=((("step",), raw["step"], allowed),))
+            raise RefusedValue(self.allowed, below=((("step",), raw["step"], allowed),))
         return speed_range
 
     def _write(self, value: Any) -> Any:
@@ -117,7 +117,7 @@ class Speeds(KeyType):
         )
 
 
-class Sweep(Section):
+class SweepKeys(Section):
     """Which line speeds a sweep runs."""
 
     speeds: Annotated[tuple[float, ...] | SpeedRange, Speeds()] = key(

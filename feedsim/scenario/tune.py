@@ -11,7 +11,7 @@ from feedsim.scenario.keys import (
     KeyType,
     Quantity,
     Ratio,
-    Refused,
+    RefusedValue,
     Section,
     Text,
     Whole,
@@ -58,17 +58,17 @@ class Values(KeyType):
                 if name in raw and type(raw[name]) not in (str, int, float)
             ]
             if faults:
-                raise Refused(self.allowed, below=tuple(faults[:20]))
+                raise RefusedValue(self.allowed, below=tuple(faults[:20]))
             return Span(raw["from"], raw["to"], raw.get("step"))
         if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= _MOST_LISTED:
-            raise Refused(self.allowed)
+            raise RefusedValue(self.allowed)
         wrong: list[Below] = [
             ((place,), value, "a text, a number, true or false")
             for place, value in enumerate(raw)
             if type(value) not in (str, int, float, bool)
         ]
         if wrong:
-            raise Refused(self.allowed, below=tuple(wrong[:20]))
+            raise RefusedValue(self.allowed, below=tuple(wrong[:20]))
         return tuple(raw)
 
     def _write(self, value: Any) -> Any:
@@ -113,11 +113,13 @@ class Prices(KeyType):
         for place, price in enumerate(raw[: _MOST_LISTED + 1]):
             try:
                 prices.append(float(_PRICE.read(price)))
-            except Refused as refused:
+            except RefusedValue as refused:
                 below: Below = ((place,), price, refused.allowed)
                 faults.append(below)
         if faults:
-            raise Refused("a number, 0 or more, or one for each value", below=tuple(faults[:20]))
+            raise RefusedValue(
+                "a number, 0 or more, or one for each value", below=tuple(faults[:20])
+            )
         return tuple(prices)
 
     def _write(self, value: Any) -> Any:
@@ -139,7 +141,7 @@ class Pair(KeyType):
             and len(raw) == 2
             and all(isinstance(end, str) for end in raw)
         ):
-            raise Refused('two values, such as ["0.3 ms", "0.9 ms"]')
+            raise RefusedValue('two values, such as ["0.3 ms", "0.9 ms"]')
         return raw[0], raw[1]
 
     def _write(self, value: Any) -> list[str]:
@@ -191,7 +193,7 @@ class TuneUnsure(Section):
         return tuple(name for name, value in self if value is None)
 
 
-class Tune(Section):
+class TuneKeys(Section):
     """What feedsim tune looks for, and the choices it has."""
 
     aim: Annotated[

@@ -7,7 +7,7 @@ from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.given import Given
-from feedsim.scenario.keys import KeyType, Refused
+from feedsim.scenario.keys import KeyType, RefusedValue
 from feedsim.scenario.overrides import apply_overrides
 from feedsim.scenario.tree import node
 from feedsim.scenario.tune import Span, TuneUnsure
@@ -113,7 +113,7 @@ def _row(data: dict[str, Any], given: Given, here: _Path, key: str) -> Iterator[
         return  # reported with the keys themselves
     try:
         off(leaf, unsure, believed=raw_of(data, key))
-    except Refused as refused:
+    except RefusedValue as refused:
         yield from _refused(here, refused, key)
 
 
@@ -122,7 +122,7 @@ def _knob(
 ) -> Iterator[Fault]:
     try:
         found = had(leaf, values)
-    except Refused as refused:
+    except RefusedValue as refused:
         yield from _refused((*here, "values"), refused, values)
         return
     if isinstance(price, tuple) and (isinstance(values, Span) or len(price) != len(found)):
@@ -131,7 +131,7 @@ def _knob(
         yield Fault(dotted((*here, "price")), shown(list(price)), allowed)
 
 
-def _refused(here: _Path, refused: Refused, raw: Any) -> Iterator[Fault]:
+def _refused(here: _Path, refused: RefusedValue, raw: Any) -> Iterator[Fault]:
     for below, value, allowed in refused.below:
         yield Fault(dotted((*here, *below)), shown(value), allowed)
     if not refused.below:

@@ -11,7 +11,7 @@ from typing import Any
 
 from feedsim.measures import QuantityError, measure, parse
 from feedsim.quantities import KINDS, Kind, phrase
-from feedsim.scenario.keys import Auto, KeyType, Quantity, Ratio, Refused, Whole
+from feedsim.scenario.keys import Auto, KeyType, Quantity, Ratio, RefusedValue, Whole
 from feedsim.scenario.tune import MOST_VALUES, Span, TuneUnsure
 
 _SPLIT = re.compile(r"\s*([+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15}))\s*(.*?)\s*", re.ASCII)
@@ -65,7 +65,7 @@ def number_of(leaf: KeyType, raw: Any) -> float | None:
 
     Raises
     ------
-    Refused
+    RefusedValue
         If the key does not take it.
     """
     value = leaf.read(raw)
@@ -78,7 +78,7 @@ def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[Had, ...]:
 
     Raises
     ------
-    Refused
+    RefusedValue
         If the key does not take a value, a range falls or is of words, or there are too many.
     """
     if not isinstance(values, Span):
@@ -86,10 +86,12 @@ def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[Had, ...]:
         for place, raw in enumerate(values):
             try:
                 found.append(Had(raw, number_of(leaf, raw)))
-            except Refused as refused:
-                raise Refused(refused.allowed, below=(((place,), raw, refused.allowed),)) from None
+            except RefusedValue as refused:
+                raise RefusedValue(
+                    refused.allowed, below=(((place,), raw, refused.allowed),)
+                ) from None
         if len({str(one.written) for one in found}) < len(found):
-            raise Refused("each value once")
+            raise RefusedValue("each value once")
         return tuple(found)
     start, end = (
         _end(leaf, name, raw) for name, raw in (("from", values.start), ("to", values.end))
@@ -112,10 +114,10 @@ def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[Had, ...]:
 def _end(leaf: KeyType, name: str, raw: Any) -> float:
     try:
         number = number_of(leaf, raw)
-    except Refused as refused:
+    except RefusedValue as refused:
         raise _below(name, raw, refused.allowed) from None
     if number is None or not math.isfinite(number):
-        raise Refused("a list of values: this key takes no range")
+        raise RefusedValue("a list of values: this key takes no range")
     return number
 
 
@@ -136,8 +138,8 @@ def _step(leaf: KeyType, values: Span, *, low: Decimal, high: Decimal, size: flo
     return step
 
 
-def _below(name: str, raw: Any, allowed: str) -> Refused:
-    return Refused(allowed, below=(((name,), raw, allowed),))
+def _below(name: str, raw: Any, allowed: str) -> RefusedValue:
+    return RefusedValue(allowed, below=(((name,), raw, allowed),))
 
 
 def _unit(raw: Any, kind: Kind | None) -> tuple[str, float]:
@@ -183,14 +185,14 @@ def off(leaf: KeyType, unsure: TuneUnsure, *, believed: Any) -> Off:
 
     Raises
     ------
-    Refused
+    RefusedValue
         With ``below`` naming ``by`` or ``between``, if that is wrong.
     """
     if (unsure.by is None) is (unsure.between is None):
-        raise Refused("", 'give one of "by" and "between"')
+        raise RefusedValue("", 'give one of "by" and "between"')
     number = number_of(leaf, believed)
     if number is None or not math.isfinite(number) or isinstance(leaf, Whole):
-        raise Refused("a key that holds a quantity, and not auto or a count")
+        raise RefusedValue("a key that holds a quantity, and not auto or a count")
     kind = kind_of(leaf, believed)
     if unsure.between is not None:
         low, high = (_between(leaf, kind, raw) for raw in unsure.between)
@@ -204,8 +206,8 @@ def off(leaf: KeyType, unsure: TuneUnsure, *, believed: Any) -> Off:
 def _between(leaf: KeyType, kind: Kind | None, raw: str) -> float:
     try:
         number = number_of(leaf, float(raw) if kind is None else raw)
-    except (Refused, ValueError) as error:
-        allowed = error.allowed if isinstance(error, Refused) else "numbers"
+    except (RefusedValue, ValueError) as error:
+        allowed = error.allowed if isinstance(error, RefusedValue) else "numbers"
         raise _below("between", raw, allowed) from None
     if number is None or not math.isfinite(number):
         raise _below("between", raw, "two finite values")

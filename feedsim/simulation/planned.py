@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from feedsim.machine import Adjust, Fault, FaultKind, Machine, Setting, When
+from feedsim import machine
+from feedsim.machine import Adjust, FaultKind, Machine, Setting, When
 from feedsim.records.stop import Adjustment, Rule
 from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
@@ -49,7 +50,7 @@ class PlannedFault(_Planned):
     def __init__(
         self,
         clock: Clock,
-        fault: Fault,
+        fault: machine.PlannedFault,
         *,
         conveyor: Conveyor,
         carrier_eye: SupervisedCarrierEye,

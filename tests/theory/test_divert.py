@@ -22,14 +22,14 @@ from feedsim.machine import (
     Clearing,
     Controller,
     Divert,
-    Fault,
     FaultKind,
     Machine,
+    PlannedFault,
     StopRules,
     Supervision,
     When,
 )
-from feedsim.metrics.gate_rows import Gate, GateRows, Known, gate_rows
+from feedsim.metrics.gate_rows import GateClass, GateRows, Known, gate_rows
 from feedsim.metrics.product_rows import product_rows
 from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined
@@ -74,28 +74,28 @@ def ran(line: Machine, edges: list[float], **cards: dict[str, object]) -> GateRo
     return at_gate(simulate(line, draws, carriers=len(edges)), line)
 
 
-def row(rows: GateRows, carrier: int) -> tuple[Gate, Known, float, float]:
+def row(rows: GateRows, carrier: int) -> tuple[GateClass, Known, float, float]:
     return (
-        Gate(rows.gate[carrier]),
+        GateClass(rows.gate[carrier]),
         Known(rows.known[carrier]),
         float(rows.known_time_s[carrier]),
         float(rows.divert_by_time_s[carrier]),
     )
 
 
-def is_row(gate: Gate, known: Known, at_s: float, by_s: float) -> object:
+def is_row(gate: GateClass, known: Known, at_s: float, by_s: float) -> object:
     return (gate, known, pytest.approx(at_s, nan_ok=True), pytest.approx(by_s))
 
 
 def test_a_good_product_passes():
     rows = ran(line_with(), [100.0])
-    assert row(rows, 0) == is_row(Gate.GOOD_PASSED, Known.NOTHING, math.nan, 0.65)
+    assert row(rows, 0) == is_row(GateClass.GOOD_PASSED, Known.NOTHING, math.nan, 0.65)
 
 
 @pytest.mark.parametrize(("gate_s", "gate", "by"), [
-    (0.05, Gate.BAD_DIVERTED, 0.65),
-    (0.2, Gate.BAD_DIVERTED, 0.5),  # known at the very instant at which it must be
-    (0.25, Gate.BAD_PASSED, 0.45),
+    (0.05, GateClass.BAD_DIVERTED, 0.65),
+    (0.2, GateClass.BAD_DIVERTED, 0.5),  # known at the very instant at which it must be
+    (0.25, GateClass.BAD_PASSED, 0.45),
 ])  # fmt: skip
 def test_a_late_mark_is_known_at_its_scan_tick(gate_s, gate, by):
     """Edge at 0.1 s, scans each 0.5 s: known at 0.5 s, 40 mm past its point at 460."""
@@ -106,30 +106,30 @@ def test_a_late_mark_is_known_at_its_scan_tick(gate_s, gate, by):
 def test_what_is_not_staged_is_known_at_its_engage_point():
     """Carrier 0 closes at 0.46 s, ready at 0.61; carrier 1's point comes at 0.58 s."""
     rows = ran(line_with(), [100.0, 220.0])
-    assert row(rows, 1) == is_row(Gate.BAD_DIVERTED, Known.MISSED, 0.58, 0.77)
+    assert row(rows, 1) == is_row(GateClass.BAD_DIVERTED, Known.MISSED, 0.58, 0.77)
 
 
 def test_a_full_memory_is_known_as_the_mark_comes():
     rows = ran(line_with(controller=Controller(mark_memory=1)), [100.0, 220.0])
-    assert row(rows, 1) == is_row(Gate.BAD_DIVERTED, Known.MISSED, 0.22, 0.77)
+    assert row(rows, 1) == is_row(GateClass.BAD_DIVERTED, Known.MISSED, 0.22, 0.77)
 
 
 def test_no_insert_is_known_at_the_engage_point_and_not_at_the_end_of_the_search():
     """The search of carrier 0 ends 100 mm after 0.46 s; carrier 1's point comes at 0.76 s."""
     line = line_with(controller=Controller(search_limit_mm=100.0))
     rows = ran(line, [100.0, 400.0], insert_1={"nose_mm": 9e3, "seen_edge_mm": 9e3})
-    assert row(rows, 1) == is_row(Gate.BAD_DIVERTED, Known.MISSED, 0.76, 0.95)
+    assert row(rows, 1) == is_row(GateClass.BAD_DIVERTED, Known.MISSED, 0.76, 0.95)
 
 
 def test_what_the_eye_did_not_show_is_never_known():
     rows = ran(line_with(), [100.0, 400.0], carrier_1={"missed": True})
-    assert row(rows, 1) == is_row(Gate.BAD_PASSED, Known.NOTHING, math.nan, 0.95)
+    assert row(rows, 1) == is_row(GateClass.BAD_PASSED, Known.NOTHING, math.nan, 0.95)
 
 
 @pytest.mark.parametrize(("double", "called", "expected"), [
-    (True, True, (Gate.BAD_DIVERTED, Known.DOUBLED, 0.76)),
-    (True, False, (Gate.BAD_PASSED, Known.NOTHING, math.nan)),
-    (False, True, (Gate.GOOD_DIVERTED, Known.DOUBLED, 0.76)),
+    (True, True, (GateClass.BAD_DIVERTED, Known.DOUBLED, 0.76)),
+    (True, False, (GateClass.BAD_PASSED, Known.NOTHING, math.nan)),
+    (False, True, (GateClass.GOOD_DIVERTED, Known.DOUBLED, 0.76)),
 ])  # fmt: skip
 def test_a_double_is_known_if_found_as_its_carrier_gets_it(double, called, expected):
     """Insert 1 is staged by 0.61 s, and given to carrier 1 at 0.76 s."""
@@ -142,10 +142,10 @@ def test_a_double_is_known_if_found_as_its_carrier_gets_it(double, called, expec
 def test_only_what_is_asked_for_is_diverted(gate):
     missed = ran(line_with(gate), [100.0, 220.0])
     double = ran(line_with(gate), [100.0, 400.0], insert_1={"called_double": True})
-    assert (Gate(missed.gate[1]), Gate(double.gate[1])) == (
-        (Gate.BAD_DIVERTED, Gate.GOOD_PASSED)
+    assert (GateClass(missed.gate[1]), GateClass(double.gate[1])) == (
+        (GateClass.BAD_DIVERTED, GateClass.GOOD_PASSED)
         if gate.missed
-        else (Gate.BAD_PASSED, Gate.GOOD_DIVERTED)
+        else (GateClass.BAD_PASSED, GateClass.GOOD_DIVERTED)
     )
 
 
@@ -154,8 +154,8 @@ def test_a_late_closing_is_known_as_it_happens():
     controller = Controller(not_ready_engages=True)
     for late in (False, True):
         rows = ran(line_with(replace(GATE, late=late), controller=controller), [100.0, 220.0])
-        known = (Gate.BAD_DIVERTED, Known.LATE, 0.61)
-        unknown = (Gate.BAD_PASSED, Known.NOTHING, math.nan)
+        known = (GateClass.BAD_DIVERTED, Known.LATE, 0.61)
+        unknown = (GateClass.BAD_PASSED, Known.NOTHING, math.nan)
         assert row(rows, 1) == is_row(*(known if late else unknown), 0.77)
 
 
@@ -169,9 +169,9 @@ def test_a_stop_gives_time():
     records, _ = stopped_at(line, 0.7, [100.0, 400.0, 700.0, 1000.0])
     rows = at_gate(records, line)
     by = 6.2 + math.sqrt(0.2) - 0.05
-    assert row(rows, 0) == is_row(Gate.GOOD_PASSED, Known.NOTHING, math.nan, 0.65)
-    assert row(rows, 1) == is_row(Gate.BAD_DIVERTED, Known.MISSED, 0.7, by)
-    assert Gate(rows.gate[2]) == Gate.GOOD_PASSED
+    assert row(rows, 0) == is_row(GateClass.GOOD_PASSED, Known.NOTHING, math.nan, 0.65)
+    assert row(rows, 1) == is_row(GateClass.BAD_DIVERTED, Known.MISSED, 0.7, by)
+    assert GateClass(rows.gate[2]) == GateClass.GOOD_PASSED
 
 
 def test_an_insert_engaged_and_not_landed_is_known_as_lost_at_the_trip():
@@ -181,7 +181,7 @@ def test_an_insert_engaged_and_not_landed_is_known_as_lost_at_the_trip():
     rows = at_gate(records, line)
     # belt slows from 1000 mm/s at 0.5 s with 2000 mm/s²: 200 mm after s with s − s² = 0.2
     by = 0.5 + (1.0 - math.sqrt(0.2)) / 2.0 - 0.05
-    assert row(rows, 0) == is_row(Gate.BAD_DIVERTED, Known.MISSED, 0.5, by)
+    assert row(rows, 0) == is_row(GateClass.BAD_DIVERTED, Known.MISSED, 0.5, by)
 
 
 @pytest.mark.parametrize("keeps", [True, False])
@@ -199,9 +199,9 @@ def test_an_encoder_that_loses_its_place_makes_the_program_forget(keeps):
     rows = at_gate(records, line)
     assert records.feeders[0].outcome[1] == Outcome.LINE_STOP
     assert records.feeders[0].missed_time_s[1] == pytest.approx(0.7)
-    assert Gate(rows.gate[1]) == (Gate.BAD_DIVERTED if keeps else Gate.BAD_PASSED)
-    assert Gate(rows.gate[2]) == (Gate.GOOD_PASSED if keeps else Gate.BAD_PASSED)
-    assert Gate(rows.gate[3]) == Gate.GOOD_PASSED
+    assert GateClass(rows.gate[1]) == (GateClass.BAD_DIVERTED if keeps else GateClass.BAD_PASSED)
+    assert GateClass(rows.gate[2]) == (GateClass.GOOD_PASSED if keeps else GateClass.BAD_PASSED)
+    assert GateClass(rows.gate[3]) == GateClass.GOOD_PASSED
 
 
 def test_a_stop_makes_nothing_forget_that_ran_before_its_run_began():
@@ -218,7 +218,7 @@ def test_a_stop_makes_nothing_forget_that_ran_before_its_run_began():
     edges = [100.0, 700.0, 1300.0, 1420.0]
     records, _ = stopped_at(line, 0.3, edges, rule=Rule.EMERGENCY_STOP)
     alone = at_gate(records, line)
-    assert Gate(alone.gate[3]) == Gate.BAD_DIVERTED
+    assert GateClass(alone.gate[3]) == GateClass.BAD_DIVERTED
     both = at_gate(joined([records, records]), line)
     assert both.gate.tolist() == [*alone.gate.tolist(), *alone.gate.tolist()]
     assert [stop.run for stop in joined([records, records]).stops] == [0, 1]
@@ -234,7 +234,7 @@ def test_an_edge_that_a_trip_overtakes_is_never_known():
     records, _ = stopped_at(line, 0.5, [100.0, 400.0, 1000.0])
     rows = at_gate(records, line)
     assert records.feeders[0].outcome[1] == Outcome.LINE_STOP
-    assert (Gate(rows.gate[1]), Known(rows.known[1])) == (Gate.BAD_PASSED, Known.NOTHING)
+    assert (GateClass(rows.gate[1]), Known(rows.known[1])) == (GateClass.BAD_PASSED, Known.NOTHING)
 
 
 # -- against the plain implementation -------------------------------------------------
@@ -248,7 +248,7 @@ def agree(line: Machine, records: RunRecords, needs: tuple[int, ...]) -> list[st
     rows = gate_rows(records, line.divert, needs=needs, good=good)
     plain = plain_gate(line, records, set(needs), criteria.placement_tolerance_mm)
     for carrier, (word, first) in enumerate(plain):
-        assert Gate(rows.gate[carrier]).name.lower() == word
+        assert GateClass(rows.gate[carrier]).name.lower() == word
         if word != "not_reached":
             when, what = (math.nan, "nothing") if first is None else first
             assert rows.known_time_s[carrier] == pytest.approx(when, nan_ok=True)
@@ -285,7 +285,7 @@ def test_so_it_is_with_stops_in_between():
             run.parts.append(Trips(run, t, BEFORE, Rule.EMERGENCY_STOP))
             words += agree(line, run.run(), (0, 1))
     assert {"good_passed", "bad_diverted", "bad_passed"} <= set(words)
-    jams = tuple(Fault(When(carrier=k), FaultKind.CARRIER_JAM) for k in range(8))
+    jams = tuple(PlannedFault(When(carrier=k), FaultKind.CARRIER_JAM) for k in range(8))
     line = replace(line, supervision=replace(supervision, faults=jams))
     records = LineRun(line, RunDraws(line, 5), carriers=8).run()
     assert records.gave_up  # no carrier comes as far as a landing between two of them
@@ -315,4 +315,4 @@ def test_a_planted_fault_is_found(fault):
             twin = replace(records, carriers=carriers, feeders=feeders)
             rows = gate_rows(twin, line.divert, needs=every, good=good)
             plain = plain_gate(line, records, set(every), WIDE.placement_tolerance_mm)
-            assert [Gate(g).name.lower() for g in rows.gate] == [word for word, _ in plain]
+            assert [GateClass(g).name.lower() for g in rows.gate] == [word for word, _ in plain]

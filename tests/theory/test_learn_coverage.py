@@ -26,7 +26,7 @@ from feedsim.answers.learn.study.pitches import (
 from feedsim.answers.learn.study.scans import ScanSeen, scan_of_all, scan_seen
 from feedsim.answers.learn.study.sides import distance_and_lead
 from feedsim.draws.line_draws import Phases, RunDraws
-from feedsim.logs import Log, Values, read_log
+from feedsim.logs import Log, SampledSignal, read_log
 from feedsim.logs.recorder import LoggedRun
 from feedsim.running.run import machine_of
 from feedsim.simulation.line import simulate_traced
@@ -134,7 +134,7 @@ def test_times_that_are_rounded_alike() -> None:
     log = Log("", "samples", 1e-4, 1e-6, (0.0,), (1.0,), None, None, None, ())  # type: ignore[arg-type]
     for period, alike in ((1e-4, True), (1e-4 / 3.0, False)):
         times = np.round(0.3 + period * np.arange(20_000), 6)
-        encoder = Values(times, np.arange(20_000.0), np.arange(20_000), "count", 1.0)
+        encoder = SampledSignal(times, np.arange(20_000.0), np.arange(20_000), "count", 1.0)
         assert rounded_alike(replace(log, period_s=period, encoder=encoder)) == alike
 
 

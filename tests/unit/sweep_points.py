@@ -13,7 +13,7 @@ from feedsim.answers.sweep.study import Point, SweepPlan, Swept
 from feedsim.metrics.acceptance import ToDecide
 from feedsim.metrics.cycle import Doubles, FeedCycle
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.metrics.hazards import Hazard, Hazards
+from feedsim.metrics.hazards import Hazards, HazardShare
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.metrics.missed import MissCauses, Missed
@@ -76,7 +76,7 @@ def feeder(
     for hazard, (usual, spread, unit) in MARGINS.items():
         m, s = margins.get(hazard, (usual, spread))
         tail = tails.get(hazard, None if m is None else 0.0)
-        found[hazard] = Hazard(*share(hazards.get(hazard, 0), n), m, s, unit, tail)
+        found[hazard] = HazardShare(*share(hazards.get(hazard, 0), n), m, s, unit, tail)
     placed = 0 if mean is None else n - sum(missed.values())
     of_mean = None if mean is None else Interval(mean - 0.03, mean + 0.03)
     causes = MissCauses(**{cause: missed.get(cause, 0) for cause in NO_CAUSE.by_name})

@@ -94,7 +94,13 @@ def test_every_float_field_says_its_unit(cls):
 
 def test_the_walk_reaches_records_and_results():
     names = {cls.__name__ for cls in ALL}
-    assert names >= {"CarrierRecords", "FeederRecords", "PlacementError", "Hazard", "FeedCycle"}
+    assert names >= {
+        "CarrierRecords",
+        "FeederRecords",
+        "PlacementError",
+        "HazardShare",
+        "FeedCycle",
+    }
 
 
 @dataclass

@@ -15,9 +15,9 @@ from feedsim.machine import (
     Clearing,
     Controller,
     Eye,
-    Fault,
     FaultKind,
     Machine,
+    PlannedFault,
     StopRules,
     Supervision,
     When,
@@ -154,7 +154,7 @@ def test_an_emergency_stop_between_two_scans_loses_nothing_that_is_still_there()
     # scans at 990 and 1020; in the eye from 1005; stopped at 1010 within some millimetres, so
     # that the card is there at the scan: the eye goes on reading, and the mark is kept
     what = line(POLLED)
-    stop = Fault(When(1.010), FaultKind.EMERGENCY_STOP)
+    stop = PlannedFault(When(1.010), FaultKind.EMERGENCY_STOP)
     rules = StopRules(stop_deceleration_mm_s2=1e6, clearing=Clearing(1.0))
     what = replace(what, supervision=Supervision(rules, faults=(stop,)))
     records, trace = simulate_traced(what, draws_of(what, [1005.0]), carriers=1)

@@ -9,7 +9,7 @@ import pytest
 
 from feedsim.draws.line_draws import Phases
 from feedsim.errors import FeedsimError
-from feedsim.logs import Level, Log, read_log
+from feedsim.logs import Log, OnOffSignal, read_log
 from feedsim.logs.names import hint_of, signal_of
 from feedsim.machine import Encoder
 from tests.logged import LoggedRun, logged_run, written
@@ -29,7 +29,7 @@ def times(run: LoggedRun, part: str, event: str) -> np.ndarray:
     return np.array([e.time_s for e in run.trace.events if (e.part, e.event) == (part, event)])
 
 
-def holds(level: Level, on: np.ndarray, off: np.ndarray) -> None:
+def holds(level: OnOffSignal, on: np.ndarray, off: np.ndarray) -> None:
     """Every true edge lies in the interval that the log gives it."""
     for known, within, true in (
         (level.on_s, level.on_within_s, on),

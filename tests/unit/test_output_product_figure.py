@@ -8,7 +8,7 @@ import pytest
 
 from feedsim.answers.run.product.figure import product_figure
 from feedsim.answers.run.product.text import share_words
-from feedsim.criteria import Pair
+from feedsim.criteria import AllowedOverlap
 from feedsim.render.canvas import render
 from tests.unit.test_output_overview_figure import texts
 from tests.unit.test_products import (
@@ -51,7 +51,7 @@ def test_each_insert_lies_where_it_does_on_average_in_the_order_it_is_laid(units
 
 def test_overlaps_are_hatched_and_dimensioned_and_wrong_ones_named():
     """Leaflet on card: 100 to 105.6 mm, sticker on card 60 to 70; the first is wrong."""
-    found = results(run_of(FULL), with_recipe(pairs=(Pair(0, 1, max_overlap_mm=5.0),)))
+    found = results(run_of(FULL), with_recipe(pairs=(AllowedOverlap(0, 1, max_overlap_mm=5.0),)))
     figure = product_figure(found, three())
     spans = {
         (round(p.get_x(), 9), round(p.get_width(), 9)) for p in bars(figure.axes[0], "overlap")

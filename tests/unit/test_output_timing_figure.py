@@ -25,7 +25,7 @@ from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Line, Machine
 from feedsim.records.outcome import Outcome
 from feedsim.render.canvas import render
-from feedsim.running.replay.eyes import Level, carrier_eye_runs
+from feedsim.running.replay.eyes import OnInterval, carrier_eye_runs
 from feedsim.running.run import machine_of, trace
 from feedsim.simulation.line import simulate, simulate_traced
 from tests.machines import LAGGING, NOISY_EYE, feeder, machine, settings
@@ -502,7 +502,7 @@ def test_outputs_change_in_steps_whatever_overlaps():
     rng = np.random.default_rng(1)
     for _ in range(200):
         starts = np.sort(rng.integers(0, 12, 4)).astype(float)
-        held = [Level(n, s, min(12.0, s + rng.integers(1, 6))) for n, s in enumerate(starts)]
+        held = [OnInterval(n, s, min(12.0, s + rng.integers(1, 6))) for n, s in enumerate(starts)]
         held = [level for level in held if level.from_s < level.to_s]
         times, levels = steps(held, (0.0, 12.0))
         assert len(times) == len(levels)

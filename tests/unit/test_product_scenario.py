@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import feedsim
-from feedsim.criteria import Pair, Recipe
+from feedsim.criteria import AllowedOverlap, Recipe
 from feedsim.running.run import criteria_of
 from feedsim.scenario import scenario_from_dict, scenario_from_text, scenario_to_dict
 
@@ -24,7 +24,7 @@ PAIR = 'product.pair=[{below="card feeder", above="leaflet feeder", max_overlap=
     (('product.needs=["leaflet feeder"]',), Recipe(needs=(1,))),
     (('product.needs=["leaflet feeder", "card feeder"]',), Recipe(needs=(0, 1))),
     (("product.may_overlap=false",), Recipe(may_overlap=False)),
-    ((PAIR,), Recipe(pairs=(Pair(0, 1, -math.inf, -5.0),))),
+    ((PAIR,), Recipe(pairs=(AllowedOverlap(0, 1, -math.inf, -5.0),))),
 ])  # fmt: skip
 def test_what_a_recipe_becomes(overrides, recipe):
     scenario = scenario_from_text(TWO, overrides=overrides)
@@ -34,7 +34,7 @@ def test_what_a_recipe_becomes(overrides, recipe):
 
 def test_the_recipe_of_the_example():
     recipe = criteria_of(scenario_from_text(_WHOLE)).recipe
-    assert recipe == Recipe(pairs=(Pair(0, 1, -math.inf, -42.5),))
+    assert recipe == Recipe(pairs=(AllowedOverlap(0, 1, -math.inf, -42.5),))
 
 
 def test_a_line_without_a_recipe_writes_none():

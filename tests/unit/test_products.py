@@ -17,7 +17,7 @@ from feedsim.answers.run.product.points import (
     tells_products,
 )
 from feedsim.answers.run.tables import counted_carriers, products_csv
-from feedsim.criteria import Criteria, Pair, Recipe
+from feedsim.criteria import AllowedOverlap, Criteria, Recipe
 from feedsim.machine import Divert, Inserts
 from feedsim.metrics.overlaps import all_pairs, overlaps_mm
 from feedsim.metrics.product_rows import ProductClass, product_rows
@@ -174,7 +174,7 @@ def test_which_lies_on_top_is_a_matter_of_the_line_and_not_of_the_scenario():
 def test_wrong_overlaps_are_counted():
     """Card and leaflet may overlap by 6 mm at most: 5.6 is right, 8.6 is wrong."""
     records = run_of(FULL, (on(20.0, 2.0), on(100.0, -1.0), on(60.0)), SIX[1])
-    pair = Pair(0, 1, min_overlap_mm=2.0, max_overlap_mm=6.0)
+    pair = AllowedOverlap(0, 1, min_overlap_mm=2.0, max_overlap_mm=6.0)
     criteria = replace(with_recipe(pairs=(pair,)), placement_tolerance_mm=5.0)
     found = results(records, criteria).products
     assert found.wrong_overlap.count == 1
@@ -187,9 +187,9 @@ def test_where_none_may_overlap_a_pair_of_the_recipe_is_the_exception():
     """Sticker and card overlap by 10 mm, card and leaflet by 5.6: both are wrong, unless said."""
     records = run_of(FULL)
     assert results(records, with_recipe(may_overlap=False)).products.wrong_overlap.count == 1
-    only_sticker = with_recipe(may_overlap=False, pairs=(Pair(0, 1),))
+    only_sticker = with_recipe(may_overlap=False, pairs=(AllowedOverlap(0, 1),))
     assert results(records, only_sticker).products.wrong_overlap.count == 1
-    both = with_recipe(may_overlap=False, pairs=(Pair(0, 1), Pair(0, 2)))
+    both = with_recipe(may_overlap=False, pairs=(AllowedOverlap(0, 1), AllowedOverlap(0, 2)))
     assert results(records, both).products.wrong_overlap.count == 0
 
 
@@ -345,7 +345,7 @@ def test_what_a_row_says_of_the_gate():
 
 
 def test_a_product_in_words():
-    text = said(results(run_of(*SIX, SIX[1]), with_recipe(pairs=(Pair(0, 1, 2.0, 5.0),))))
+    text = said(results(run_of(*SIX, SIX[1]), with_recipe(pairs=(AllowedOverlap(0, 1, 2.0, 5.0),))))
     assert block(text, "Complete").startswith("3: 42.9 % (no interval below 20)")
     assert block(text, "Missing").startswith("2 × leaflet: not staged 1 × ")
     assert "card and leaflet and sticker: not seen" in block(text, "Missing")
@@ -356,7 +356,9 @@ def test_a_product_in_words():
 
 
 def test_a_clearance_that_is_wanted_is_told_as_one():
-    pair = Pair(2, 1, min_overlap_mm=-40.0, max_overlap_mm=-31.0)  # 31 to 40 mm clear; 30 is wrong
+    pair = AllowedOverlap(
+        2, 1, min_overlap_mm=-40.0, max_overlap_mm=-31.0
+    )  # 31 to 40 mm clear; 30 is wrong
     text = said(results(run_of(FULL), with_recipe(pairs=(pair,))))
     assert "wanted 31.000 to 40.000 mm; 1 outside: 100 %" in block(text, "Clearance")
 

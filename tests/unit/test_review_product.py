@@ -10,7 +10,7 @@ import pytest
 import feedsim
 from feedsim.answers.check.study.product import expected_overlap
 from feedsim.answers.check.study.review import review
-from feedsim.criteria import Pair
+from feedsim.criteria import AllowedOverlap
 from feedsim.machine import Controller, Encoder
 from feedsim.metrics.overlaps import overlaps_mm
 from feedsim.scenario import load_scenario
@@ -96,7 +96,7 @@ def test_the_spread_of_an_overlap_is_that_of_a_run(fault):
     ]
     carriers = spread_carriers(slip_mm=1.0, slip_sd_mm=0.3)
     line = machine(*feeders, carriers=carriers, carrier_eye=replace(NOISY_EYE, edge_sd_mm=0.4))
-    pair = Pair(0, 1)
+    pair = AllowedOverlap(0, 1)
     records = run(line, carriers=4000)
     values = overlaps_mm(records, line, one=0, other=1)
     mean, sd = expected_overlap(line, pair, speed=line.line.speed_mm_s)
@@ -134,7 +134,7 @@ def test_closings_that_go_by_one_count_and_one_clock_err_together(controller, ca
     line = machine(*feeders, carriers=spread_carriers(), **one_more)
     values = overlaps_mm(run(line, carriers=4000), line, one=0, other=1)
     v = line.line.speed_mm_s
-    mean, sd = expected_overlap(line, Pair(0, 1), speed=v)
+    mean, sd = expected_overlap(line, AllowedOverlap(0, 1), speed=v)
     alone = sum(placement_sd(FeederAtSpeed(line, one, v)) ** 2 for one in line.feeders)
     both_see = 2.0 * (0.1**2 + (v * 0.0002) ** 2 / 3.0)
     # ε times the travel between placements and between targets, MODEL.md section 13, fact 5

@@ -92,9 +92,11 @@ def _properties(schema: Any) -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 DEPENDS_ON_ARRIVAL = {"Carrier.pitch", "Carrier.record", "Carrier.record_speed"}
-ONE_OF_TWO = {f"{table}.{name}" for table in ("Fault", "Adjust") for name in ("at", "carrier")}
-MAY_BE_NONE = {"Fault.duration", "ProductPair.min_overlap", "ProductPair.max_overlap"}
-MAY_BE_NONE |= {"Tune.speed", "Tune.spend", "TuneUnsure.by", "TuneUnsure.between"}
+ONE_OF_TWO = {
+    f"{table}.{name}" for table in ("PlannedFault", "Adjust") for name in ("at", "carrier")
+}
+MAY_BE_NONE = {"PlannedFault.duration", "ProductPair.min_overlap", "ProductPair.max_overlap"}
+MAY_BE_NONE |= {"TuneKeys.speed", "TuneKeys.spend", "TuneUnsure.by", "TuneUnsure.between"}
 NO_DEFAULT = DEPENDS_ON_ARRIVAL | ONE_OF_TWO | MAY_BE_NONE
 
 
@@ -129,4 +131,4 @@ def test_defaults_are_shown_with_their_units():
     assert defaults["Controller.search_limit"] == "10 m"
     assert defaults["Servo.loop_gain"] == "200 1/s"
     assert defaults["Settings.engage_lead"] == "auto"
-    assert defaults["Run.carriers"] == 5000
+    assert defaults["RunKeys.carriers"] == 5000

@@ -22,7 +22,7 @@ from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.metrics.hazards import Hazards
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import TraceEvent
-from feedsim.running.replay.inserts import Inserts, inserts_of
+from feedsim.running.replay.inserts import ReplayedInserts, inserts_of
 from feedsim.running.run import criteria_of, machine_of, run_scenario, trace
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.simulation.line import simulate_traced
@@ -189,7 +189,7 @@ def test_a_stop_is_among_the_happenings() -> None:
     assert (found.time_s, found.name, found.carrier) == (0.5, "trips", 1)
 
 
-def inserts_at(stretch: Excerpt, feeder: int) -> Inserts:
+def inserts_at(stretch: Excerpt, feeder: int) -> ReplayedInserts:
     feed = stretch.feeds[feeder]
     return inserts_of(stretch, feeder, draws=stretch.draws, feed=feed, until_s=stretch.to_s)
 

@@ -8,7 +8,7 @@ import pytest
 
 from feedsim.answers.run.tables import stops_csv
 from feedsim.draws.line_draws import RunDraws
-from feedsim.machine import Controller, Fault, FaultKind, Hazard, Machine, StopRules, When
+from feedsim.machine import Controller, FaultKind, Hazard, Machine, PlannedFault, StopRules, When
 from feedsim.metrics.results import summarise
 from feedsim.metrics.stops import line_stops
 from feedsim.records.columns import RunRecords
@@ -72,7 +72,7 @@ def test_faults_are_the_cause_of_searches_that_end() -> None:
         (FaultKind.NO_INSERT, {}),
         (FaultKind.EYE_DIRTY, {"carrier_eye": False, "duration_s": 60.0}),
     ):
-        records = run(hand_line(faults=(Fault(When(0.5), kind, **more),)))  # type: ignore[arg-type]
+        records = run(hand_line(faults=(PlannedFault(When(0.5), kind, **more),)))  # type: ignore[arg-type]
         stop = records.stops[0]
         assert (stop.rule, stop.cause) == (Rule.NO_INSERT, kind.value)
 
@@ -90,12 +90,12 @@ def test_the_cause_is_in_the_words_of_giving_up() -> None:
 def test_what_falls_into_a_stop_is_told_with_it() -> None:
     # A jam at 0.7 s; the line stands until 6.2 s.
     kinds = [
-        Fault(When(0.7), FaultKind.CARRIER_JAM),
-        Fault(When(2.0), FaultKind.INSERT_JAM),
-        Fault(When(3.0), FaultKind.NO_INSERT),
-        Fault(When(3.5), FaultKind.EYE_DIRTY, carrier_eye=False, duration_s=1.0),
-        Fault(When(4.0), FaultKind.EMERGENCY_STOP),
-        Fault(When(20.0), FaultKind.EMERGENCY_STOP),
+        PlannedFault(When(0.7), FaultKind.CARRIER_JAM),
+        PlannedFault(When(2.0), FaultKind.INSERT_JAM),
+        PlannedFault(When(3.0), FaultKind.NO_INSERT),
+        PlannedFault(When(3.5), FaultKind.EYE_DIRTY, carrier_eye=False, duration_s=1.0),
+        PlannedFault(When(4.0), FaultKind.EMERGENCY_STOP),
+        PlannedFault(When(20.0), FaultKind.EMERGENCY_STOP),
     ]
     records = run(hand_line(faults=tuple(kinds)))
     stop = records.stops[0]
@@ -124,7 +124,10 @@ def test_what_falls_into_a_stop_is_told_with_it() -> None:
 
 
 def test_two_of_one_instant_are_both_told_and_an_emergency_takes_the_power() -> None:
-    kinds = (Fault(When(0.7), FaultKind.CARRIER_JAM), Fault(When(0.7), FaultKind.EMERGENCY_STOP))
+    kinds = (
+        PlannedFault(When(0.7), FaultKind.CARRIER_JAM),
+        PlannedFault(When(0.7), FaultKind.EMERGENCY_STOP),
+    )
     line = hand_line(keeps_place=False, home_time_s=10.0, faults=kinds)
     for order in (kinds, kinds[::-1]):
         records = run(replace(line, supervision=replace(line.supervision, faults=order)))
@@ -152,7 +155,7 @@ def test_an_emergency_stop_slows_down_as_it_is_asked_to(
     normal: float, emergency: float | None, planned: list[tuple[float, FaultKind]], rest: float
 ) -> None:
     rules = replace(RULES, stop_deceleration_mm_s2=normal, emergency_deceleration_mm_s2=emergency)
-    kinds = tuple(Fault(When(t), kind) for t, kind in planned)
+    kinds = tuple(PlannedFault(When(t), kind) for t, kind in planned)
     records = run(hand_line(rules=rules, faults=kinds))
     stop = records.stops[0]
     assert stop.at_rest_s == pytest.approx(rest, abs=1e-12)
@@ -212,7 +215,7 @@ def test_a_carrier_eye_that_shows_nothing_for_a_travel_stops_the_line() -> None:
 
 def test_a_dirty_carrier_eye_is_found_out_and_cleaned() -> None:
     # dirty from 0.35 s on: the carrier at 100 mm is the last one seen, 700 mm on it is 0.8 s
-    dirty = Fault(When(0.35), FaultKind.EYE_DIRTY, duration_s=60.0)
+    dirty = PlannedFault(When(0.35), FaultKind.EYE_DIRTY, duration_s=60.0)
     records = silent(700.0, EDGES, faults=(dirty,))
     (stop,) = records.stops
     assert (stop.rule, stop.cause) == (Rule.CARRIER_EYE_SILENT, "eye_dirty")

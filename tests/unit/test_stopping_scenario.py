@@ -96,8 +96,8 @@ def test_every_key_arrives() -> None:
         keeps_place=False,
         home_time_s=11.0,
         faults=(
-            machine.Fault(When(12.0), FaultKind.INSERT_JAM),
-            machine.Fault(
+            machine.PlannedFault(When(12.0), FaultKind.INSERT_JAM),
+            machine.PlannedFault(
                 When(carrier=100), FaultKind.EYE_DIRTY, carrier_eye=False, duration_s=3.0
             ),
         ),

@@ -17,10 +17,10 @@ from feedsim.machine import (
     Controller,
     DoubleCheck,
     Encoder,
-    Fault,
     FaultKind,
     Inserts,
     Machine,
+    PlannedFault,
     StopRules,
     Supervision,
     When,
@@ -390,7 +390,7 @@ def test_a_line_that_only_trips_ends_with_a_statement() -> None:
 
 
 def planned(kind: FaultKind, when: When, **more: object) -> tuple[RunRecords, Machine]:
-    line = hand_line(faults=(Fault(when, kind, **more),))  # type: ignore[arg-type]
+    line = hand_line(faults=(PlannedFault(when, kind, **more),))  # type: ignore[arg-type]
     line = replace(line, controller=Controller(search_limit_mm=400.0))
     edges = [100.0 + 300.0 * i for i in range(8)]
     records, trace = simulate_traced(line, draws_of(line, edges), carriers=8)
@@ -483,7 +483,7 @@ def test_the_same_seed_gives_the_same_stops() -> None:
     line = replace(hand_line(), encoder=Encoder(0.05))
     jams = replace(line.supervision, rules=replace(RULES, clearing=Clearing(5.0, exponential=True)))
     line = replace(
-        line, supervision=replace(jams, faults=(Fault(When(0.7), FaultKind.CARRIER_JAM),))
+        line, supervision=replace(jams, faults=(PlannedFault(When(0.7), FaultKind.CARRIER_JAM),))
     )
     one = simulate_traced(line, RunDraws(line, 3), carriers=20)[0]
     two = simulate_traced(line, RunDraws(line, 3), carriers=20)[0]
@@ -494,8 +494,8 @@ def test_the_same_seed_gives_the_same_stops() -> None:
 
 def test_an_emergency_stop_of_a_line_that_stands_takes_the_power_too() -> None:
     # A jam at 0.7 s; the power goes at 3 s: the kept mark of carrier 2 is lost, and home is found.
-    jam = Fault(When(0.7), FaultKind.CARRIER_JAM)
-    emergency = Fault(When(3.0), FaultKind.EMERGENCY_STOP)
+    jam = PlannedFault(When(0.7), FaultKind.CARRIER_JAM)
+    emergency = PlannedFault(When(3.0), FaultKind.EMERGENCY_STOP)
     for faults_, restarted, outcome in [
         ((jam,), 6.2, Outcome.PLACED),
         ((jam, emergency), 16.2, Outcome.LINE_STOP),

@@ -11,7 +11,7 @@ import pytest
 from feedsim.answers.run.stops_text import stops_text
 from feedsim.answers.run.tables import stops_csv
 from feedsim.draws.line_draws import RunDraws
-from feedsim.machine import Clearing, Fault, FaultKind, StopRules, Supervision, When
+from feedsim.machine import Clearing, FaultKind, PlannedFault, StopRules, Supervision, When
 from feedsim.metrics.results import summarise
 from feedsim.metrics.stops import LineStops, Stops, line_stops
 from feedsim.records.columns import RunRecords
@@ -95,7 +95,7 @@ def test_a_line_that_nothing_can_stop_has_the_plain_figures() -> None:
 
 
 MACHINE = machine(spread_feeder(), carriers=spread_carriers())
-FAULTS = tuple(Fault(When(t), FaultKind.CARRIER_JAM) for t in (2.0, 30.0, 50.0))
+FAULTS = tuple(PlannedFault(When(t), FaultKind.CARRIER_JAM) for t in (2.0, 30.0, 50.0))
 CHANCY = StopRules(clearing=Clearing(20.0, exponential=True))
 STOPPED = replace(MACHINE, supervision=Supervision(CHANCY, faults=FAULTS))
 

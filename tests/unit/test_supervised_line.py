@@ -13,11 +13,11 @@ from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import (
     Adjust,
     Clearing,
-    Fault,
     FaultKind,
     Feeder,
     Hazard,
     Machine,
+    PlannedFault,
     Setting,
     StopRules,
     Supervision,
@@ -71,8 +71,8 @@ def rules(rng: Rng) -> StopRules:
     )
 
 
-def some_fault(rng: Rng, feeders: int) -> Fault:
-    return Fault(
+def some_fault(rng: Rng, feeders: int) -> PlannedFault:
+    return PlannedFault(
         when(rng),
         pick(rng, *FaultKind),  # type: ignore[arg-type]
         feeder=int(rng.integers(feeders)),

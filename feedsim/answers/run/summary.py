@@ -12,7 +12,7 @@ from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.metrics.hazards import Hazard
+from feedsim.metrics.hazards import HazardShare
 from feedsim.metrics.intervals import Interval, upper95
 from feedsim.metrics.percent import DASH, percent
 from feedsim.metrics.results import Results
@@ -223,7 +223,7 @@ def hazard_rows(
     """Yield the heads of the table of hazards, then a row each."""
     yield "Hazard", "seen", "mean margin", "sd", "normal tail", ""
     for field in fields(feeder.hazards):
-        hazard: Hazard = getattr(feeder.hazards, field.name)
+        hazard: HazardShare = getattr(feeder.hazards, field.name)
         yield (
             hazard_name(field.name),
             whole(hazard.count),
@@ -234,7 +234,7 @@ def hazard_rows(
         )
 
 
-def _hazard_state(hazard: Hazard, criteria: Criteria) -> str:
+def _hazard_state(hazard: HazardShare, criteria: Criteria) -> str:
     """Name a hazard that was seen, or whose tail alone is a tenth of the allowed jam risk."""
     if hazard.count:
         return "SEEN"

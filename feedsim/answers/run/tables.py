@@ -18,7 +18,7 @@ from feedsim.files.new_files import Content
 from feedsim.logs.log import Shape
 from feedsim.logs.recorder import LoggedRun, RecordedEvents, Recorder, sample_columns
 from feedsim.machine import Machine
-from feedsim.metrics.gate_rows import Gate, Known, gate_rows
+from feedsim.metrics.gate_rows import GateClass, Known, gate_rows
 from feedsim.metrics.overlaps import overlaps_mm, told_pairs
 from feedsim.metrics.paired_feeders import Ran, with_hazard
 from feedsim.metrics.product_rows import ProductClass, needed, product_rows
@@ -35,7 +35,7 @@ Rows = Places
 _ELSEWHERE = ("books", "missed_time_s")  # in results.json, and in products.csv
 _OF_A_FEEDER = tuple(f.name for f in fields(FeederRecords) if f.name not in _ELSEWHERE)
 _CAUSES = np.array([outcome.cause for outcome in sorted(Outcome)])
-_GATE = np.array([kind.name.lower() for kind in sorted(Gate)])
+_GATE = np.array([kind.name.lower() for kind in sorted(GateClass)])
 _KNOWN = np.array(["" if it is Known.NOTHING else it.name.lower() for it in sorted(Known)])
 _CLASSES = np.array([kind.name.lower() for kind in sorted(ProductClass)])
 Kept = Literal["all", "missed", "none"]

@@ -13,7 +13,7 @@ from feedsim.answers.sweep.study import Swept
 from feedsim.arrays import Bools, Floats
 from feedsim.criteria import Criteria
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.metrics.hazards import Hazard
+from feedsim.metrics.hazards import HazardShare
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display_unit
@@ -87,7 +87,7 @@ class SweepView:
         values = (get(feeder) for feeder in self.feeders)
         return np.array([math.nan if value is None else value for value in values])
 
-    def hazard(self, name: str, get: Callable[[Hazard], float | None]) -> Floats:
+    def hazard(self, name: str, get: Callable[[HazardShare], float | None]) -> Floats:
         """Return a figure of one hazard at every point, shape (n,)."""
         return self.column(lambda feeder: get(feeder.hazards.by_name[name]))
 

@@ -18,7 +18,7 @@ from feedsim.records.trace import Trace, TraceEvent
 from feedsim.settings.levels import filters
 
 
-class Level(NamedTuple):
+class OnInterval(NamedTuple):
     """An interval (s) in which a level is on, and the number of the object that switched it on."""
 
     number: int
@@ -42,7 +42,7 @@ class TracedRun(Protocol):
         """Its events and motion."""
 
 
-def carrier_eye_runs(run: TracedRun) -> list[Level]:
+def carrier_eye_runs(run: TracedRun) -> list[OnInterval]:
     """Return when the carrier eye's output is on; a merged carrier holds it on longer.
 
     It goes off ``off_response`` after the trailing edge (model, section 4). Carriers without an
@@ -57,63 +57,63 @@ def carrier_eye_runs(run: TracedRun) -> list[Level]:
 
     if filters(run.machine.carrier_eye):
         return _runs_of_input(own, goes_off)
-    found: list[Level] = []
+    found: list[OnInterval] = []
     for event in own:
         merged = event.event == Outcome.MERGED.cause
         if merged and found:
             found[-1] = found[-1]._replace(to_s=max(goes_off(event.carrier), found[-1].to_s))
         elif merged or event.event == "switches":
-            found.append(Level(event.carrier, event.time_s, goes_off(event.carrier)))
+            found.append(OnInterval(event.carrier, event.time_s, goes_off(event.carrier)))
     return found
 
 
-def _runs_of_input(own: Sequence[TraceEvent], goes_off: Callable[[int], float]) -> list[Level]:
+def _runs_of_input(own: Sequence[TraceEvent], goes_off: Callable[[int], float]) -> list[OnInterval]:
     """Return the runs of the output of an eye with a filter, or polled, from its events."""
     began = {event.carrier: event.time_s for event in own if event.event == "output_on"}
     held = {event.carrier for event in own if event.event in {"switches", "merged", "too_short"}}
-    found: list[Level] = []
+    found: list[OnInterval] = []
     for carrier in sorted(held):
         start, end = began.get(carrier), goes_off(carrier)
         if found and (start is None or start <= found[-1].from_s):
             found[-1] = found[-1]._replace(to_s=max(end, found[-1].to_s))
         else:
-            found.append(Level(carrier, end if start is None else start, end))
+            found.append(OnInterval(carrier, end if start is None else start, end))
     return [level for level in found if level.from_s < level.to_s]
 
 
 def program_levels(
-    output: Iterable[Level], eye: Eye, scan_tick: Callable[[float], float] | None
-) -> list[Level]:
+    output: Iterable[OnInterval], eye: Eye, scan_tick: Callable[[float], float] | None
+) -> list[OnInterval]:
     """Return what the program sees of a filtered or polled output; empty for others.
 
     Parameters
     ----------
-    output : iterable of Level
+    output : iterable of OnInterval
         Runs of the output, in order.
     scan_tick : callable
         The first scan tick at or after an instant (s); None: nothing was ever seen at one.
     """
     if not filters(eye):
         return []
-    found: list[Level] = []
+    found: list[OnInterval] = []
     for number, start, end in output:
         if found and start < found[-1].to_s - SAME_INSTANT_S:
             found[-1] = found[-1]._replace(to_s=end + eye.filter_s)
         elif end - start >= eye.filter_s - SAME_INSTANT_S:
-            found.append(Level(number, start + eye.filter_s, end + eye.filter_s))
+            found.append(OnInterval(number, start + eye.filter_s, end + eye.filter_s))
     if not eye.polled:
         return found
     return [] if scan_tick is None else _polled(found, scan_tick)
 
 
-def _polled(levels: list[Level], scan_tick: Callable[[float], float]) -> list[Level]:
-    found: list[Level] = []
+def _polled(levels: list[OnInterval], scan_tick: Callable[[float], float]) -> list[OnInterval]:
+    found: list[OnInterval] = []
     for number, start, end in levels:
         tick = scan_tick(start)
         if found and found[-1].to_s >= start - SAME_INSTANT_S:
             found[-1] = found[-1]._replace(to_s=scan_tick(end))
         elif tick < end - SAME_INSTANT_S:
-            found.append(Level(number, tick, scan_tick(end)))
+            found.append(OnInterval(number, tick, scan_tick(end)))
     return found
 
 

@@ -16,7 +16,7 @@ from feedsim.machine import Machine
 from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.columns import FeederRecords
 from feedsim.records.trace import Trace, TraceEvent
-from feedsim.running.replay.eyes import Level, TracedRun
+from feedsim.running.replay.eyes import OnInterval, TracedRun
 from feedsim.running.replay.feed import FeedTravel
 
 _UPSTREAM_PITCHES = 1.2  # of the insert path, before the insert eye, that are looked at
@@ -86,7 +86,7 @@ def tail_of_cycle_mm(feed: FeedTravel, rows: FeederRecords, carrier: int) -> flo
 
 
 @dataclass(frozen=True, slots=True)
-class Inserts:
+class ReplayedInserts:
     """The inserts of one feeder, from number 0 to the last that comes near its eye.
 
     Attributes
@@ -114,7 +114,7 @@ class Inserts:
 
 def inserts_of(
     run: TracedRun, feeder: int, *, draws: Draws, feed: FeedTravel, until_s: float
-) -> Inserts:
+) -> ReplayedInserts:
     """Return the inserts of one feeder up to a time (s)."""
     machine, rows = run.machine.feeders[feeder], run.records.feeders[feeder]
     upstream = _UPSTREAM_PITCHES * (machine.inserts.length_mm + machine.inserts.gap_mm)
@@ -133,7 +133,9 @@ def inserts_of(
     for event in _at_the_eye(run.trace, feeder, "stray"):
         if event.insert < len(cards):
             stray[event.insert] = True
-    found = Inserts(cards, noses, carrier, closes, lands, np.full(len(cards), math.nan), stray)
+    found = ReplayedInserts(
+        cards, noses, carrier, closes, lands, np.full(len(cards), math.nan), stray
+    )
     _take_out(found, run.trace, feeder, feed)
     return found
 
@@ -143,7 +145,7 @@ def _at_the_eye(trace: Trace, feeder: int, name: str) -> list[TraceEvent]:
     return [e for e in trace.events if e.part == part and e.event == name]
 
 
-def _take_out(inserts: Inserts, trace: Trace, feeder: int, feed: FeedTravel) -> None:
+def _take_out(inserts: ReplayedInserts, trace: Trace, feeder: int, feed: FeedTravel) -> None:
     """Note when inserts were taken out: in a clearing of the line, or singly.
 
     A clearing takes all that have reached the eye and are neither placed nor kept.
@@ -163,8 +165,8 @@ def _take_out(inserts: Inserts, trace: Trace, feeder: int, feed: FeedTravel) -> 
 
 
 def insert_eye_runs(
-    machine: Machine, feeder: int, inserts: Inserts, feed: FeedTravel
-) -> list[Level]:
+    machine: Machine, feeder: int, inserts: ReplayedInserts, feed: FeedTravel
+) -> list[OnInterval]:
     """Return the runs of an insert eye's output.
 
     An insert that the eye misses does not hold it; one that merges holds it on longer; one that
@@ -172,7 +174,7 @@ def insert_eye_runs(
     the slip if the insert was engaged before (model, section 4).
     """
     off = machine.feeders[feeder].eye.off_response_s
-    found: list[Level] = []
+    found: list[OnInterval] = []
     ends_s = -math.inf
     for number, card in enumerate(inserts.cards):
         staged_at_start = number == 0 and not machine.start_empty
@@ -188,9 +190,9 @@ def insert_eye_runs(
         ends_s = min(feed.time_at(tail), float(np.nan_to_num(inserts.gone_s[number], nan=math.inf)))
         ends_s += off
         if staged_at_start:
-            found.append(Level(number, 0.0, ends_s if tail > 0.0 else 0.0))
+            found.append(OnInterval(number, 0.0, ends_s if tail > 0.0 else 0.0))
         elif merges:
             found[-1] = found[-1]._replace(to_s=max(ends_s, found[-1].to_s))
         else:
-            found.append(Level(number, passes + card.eye_delay_s, ends_s))
+            found.append(OnInterval(number, passes + card.eye_delay_s, ends_s))
     return found

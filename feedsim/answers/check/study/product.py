@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
-from feedsim.criteria import Pair
+from feedsim.criteria import AllowedOverlap
 from feedsim.machine import Machine
 from feedsim.metrics.overlaps import all_pairs, nominal_overlap_mm
 from feedsim.running.run import criteria_of
@@ -38,11 +38,11 @@ def product_words(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterator[
         yield _gate_words(checked)
 
 
-def _nominal(checked: list[CheckedFeeder], pair: Pair) -> float:
+def _nominal(checked: list[CheckedFeeder], pair: AllowedOverlap) -> float:
     return nominal_overlap_mm(checked[pair.below].feeder, checked[pair.above].feeder)
 
 
-def _pair_words(checked: list[CheckedFeeder], pair: Pair) -> str:
+def _pair_words(checked: list[CheckedFeeder], pair: AllowedOverlap) -> str:
     s, over = checked[0], _nominal(checked, pair)
     below, above = (s.scenario.feeder[number].name for number in (pair.below, pair.above))
     if over > 0.0:
@@ -89,7 +89,9 @@ def product_warnings(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterat
         yield from _gate_warnings(checked)
 
 
-def expected_overlap(machine: Machine, pair: Pair, *, speed: float) -> tuple[float, float]:
+def expected_overlap(
+    machine: Machine, pair: AllowedOverlap, *, speed: float
+) -> tuple[float, float]:
     """Return mean and standard deviation (mm) of an overlap at a line speed (mm/s).
 
     The mean by lengths, target offsets and the mean errors of settings and scale. The spread is
@@ -142,7 +144,7 @@ def _shared_by_ticks(one: FeederAtSpeed, other: FeederAtSpeed) -> float:
     return one.speed_mm_s**2 * ((cycle * cycle - step * step) / 12.0 - 0.5 * differ)
 
 
-def _overlap_warnings(checked: list[CheckedFeeder], pair: Pair) -> Iterator[str]:
+def _overlap_warnings(checked: list[CheckedFeeder], pair: AllowedOverlap) -> Iterator[str]:
     s = checked[0]
     most, least = ("at most", "at least"), ("at least", "at most")  # of an overlap, a clearance
     limits = ((pair.max_overlap_mm, 1.0, most), (pair.min_overlap_mm, -1.0, least))

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import Demand
-from feedsim.drivetrain.limits import Criteria
+from feedsim.drivetrain.limits import MotorCriteria
 from feedsim.machine import Drive, Motor
 from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT, MAY_BE_OPEN
 from feedsim.scenario import AS_WRITTEN, Scenario
@@ -36,7 +36,7 @@ class CandidateAt:
     passes: bool
     demand: Demand = field(metadata=AMONG)
     hardest_cycle_rms_torque_n_m: float
-    criteria: Criteria
+    criteria: MotorCriteria
     reflected_inertia_kg_m2: float
     inertia_ratio: float
     available_acceleration_mm_s2: float = field(metadata=MAY_BE_OPEN)

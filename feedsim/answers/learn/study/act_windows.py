@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.logs.belt import LoggedBelt
-from feedsim.logs.log import Level
+from feedsim.logs.log import OnOffSignal
 from feedsim.machine import Controller, Encoder, Eye, Feeder, Machine
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.motion.feed_piece import piece_position
@@ -54,7 +54,7 @@ class Edge(NamedTuple):
     on_time: OnTime
 
 
-def on_times(level: Level, begin_s: float, end_s: float) -> list[OnTime]:
+def on_times(level: OnOffSignal, begin_s: float, end_s: float) -> list[OnTime]:
     """Return when an output came on within a stretch, and went off, in seconds of the stretch."""
     times = []
     ons = np.flatnonzero((level.on_s >= begin_s) & (level.on_s <= end_s))

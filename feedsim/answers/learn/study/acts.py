@@ -35,7 +35,7 @@ from feedsim.answers.learn.study.act_windows import (
     on_times,
 )
 from feedsim.logs.belt import LoggedBelt, belt_of_log
-from feedsim.logs.log import Level, Log
+from feedsim.logs.log import Log, OnOffSignal
 from feedsim.machine import Machine
 
 _SLOW, _STANDS_S, _BEFORE_S = 0.5, 0.05, 1.0
@@ -153,7 +153,7 @@ def _disturbed(belt: LoggedBelt, machine: Machine) -> list[tuple[float, float]]:
     return found
 
 
-def _cycles(clutch: Level, belt: LoggedBelt) -> list[Cycle]:
+def _cycles(clutch: OnOffSignal, belt: LoggedBelt) -> list[Cycle]:
     """Return the feed cycles that begin within a stretch."""
     begin, end = belt.begin_s, belt.end_s
     cycles = []

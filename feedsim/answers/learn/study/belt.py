@@ -11,7 +11,7 @@ import numpy as np
 from feedsim.answers.learn.study.figures import Finding, combined
 from feedsim.answers.learn.study.fits import bounded_line
 from feedsim.arrays import Bools, Floats
-from feedsim.logs import Level, Log, LoggedFeeder, Values
+from feedsim.logs import Log, LoggedFeeder, OnOffSignal, SampledSignal
 
 _WINDOW_S = 1.0
 _LEAST_ROWS = 20
@@ -258,11 +258,11 @@ def _inside(times: Floats, spans: list[tuple[float, float]]) -> Bools:
     return np.asarray(np.logical_or.reduce(within))
 
 
-def _level(level: Level | None, spans: list[tuple[float, float]]) -> Level | None:
+def _level(level: OnOffSignal | None, spans: list[tuple[float, float]]) -> OnOffSignal | None:
     if level is None:
         return None
     on, off = _inside(level.on_s, spans), _inside(level.off_s, spans)
-    return Level(
+    return OnOffSignal(
         level.on_s[on],
         level.on_within_s[on],
         level.on_row[on],
@@ -273,13 +273,13 @@ def _level(level: Level | None, spans: list[tuple[float, float]]) -> Level | Non
     )
 
 
-def _on(level: Level, time_s: float) -> bool:
+def _on(level: OnOffSignal, time_s: float) -> bool:
     """Tell whether a level is on at a time: by the first edge after it."""
     on, off = (np.append(edges[edges > time_s], np.inf)[0] for edges in (level.on_s, level.off_s))
     return bool(off < on)
 
 
-def _values(values: Values | None, spans: list[tuple[float, float]]) -> Values | None:
+def _values(values: SampledSignal | None, spans: list[tuple[float, float]]) -> SampledSignal | None:
     if values is None:
         return None
     in_it = _inside(values.time_s, spans)

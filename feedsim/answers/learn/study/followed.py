@@ -21,7 +21,7 @@ from feedsim.answers.learn.study.following import (
 )
 from feedsim.answers.learn.study.lattice import InstantGrid
 from feedsim.arrays import Floats
-from feedsim.logs import Log, LoggedFeeder, Values
+from feedsim.logs import Log, LoggedFeeder, SampledSignal
 from feedsim.machine import Feeder
 from feedsim.motion.ramps import bend_lag, ramp_bends
 
@@ -104,7 +104,7 @@ def _instants(log: Log, logged: LoggedFeeder) -> Floats:
     return np.unique(np.concatenate(parts)) if log.shape == "events" else parts[-1]
 
 
-def _track(values: Values, at: Floats) -> Track:
+def _track(values: SampledSignal, at: Floats) -> Track:
     """Return a track at some instants; what was not written had not changed."""
     place = np.searchsorted(values.time_s, at, "right") - 1
     known = place >= 0

@@ -17,7 +17,7 @@ from feedsim.answers.learn.study.pitches import Pitches, pitches_of
 from feedsim.answers.learn.study.scans import Bounds, ScanSeen, busy_bounds
 from feedsim.answers.learn.study.sides import Side, Ticks, sides_of
 from feedsim.arrays import Floats
-from feedsim.logs import Level, Log, LoggedFeeder
+from feedsim.logs import Log, LoggedFeeder, OnOffSignal
 from feedsim.machine import Machine
 
 Acts = tuple[InstantGrid | None, list[tuple[Floats, Floats]]]
@@ -159,7 +159,7 @@ def _own_acts(log: Log, whole: Log, acts: Acts) -> list[tuple[Floats, Floats]]:
 
 
 def _of_part(
-    acts: tuple[Floats, Floats], whole: Level | None, part: Level | None
+    acts: tuple[Floats, Floats], whole: OnOffSignal | None, part: OnOffSignal | None
 ) -> tuple[Floats, Floats]:
     """Return closings and openings of those that lie in a part of a log."""
     if whole is None or part is None:
@@ -173,7 +173,7 @@ def _by_stretch(log: Log, times: Floats, values: Floats) -> list[Floats]:
     return np.split(values, cuts)
 
 
-def _edge_noise(eye: Level, belt: Belt) -> float:
+def _edge_noise(eye: OnOffSignal, belt: Belt) -> float:
     """Return the spread of how long carriers keep the eye on (mm): that of their edges."""
     ends = np.searchsorted(eye.off_s, eye.on_s)
     whole = ends < len(eye.off_s)

@@ -13,7 +13,7 @@ from feedsim.answers.learn.study.figures import NORMAL_95, Finding, combined
 from feedsim.answers.learn.study.lattice import InstantGrid
 from feedsim.answers.learn.study.scans import ScanSeen, scan_seen
 from feedsim.arrays import Floats, Places
-from feedsim.logs import Level, Log
+from feedsim.logs import Log, OnOffSignal
 from feedsim.machine import Eye, Machine
 from feedsim.settings.acts import locked_step
 
@@ -76,7 +76,7 @@ def sides_of(
 def _side(
     belt: Belt,
     machine: Machine,
-    level: Level | None,
+    level: OnOffSignal | None,
     eye: Eye,
     times: Floats,
     about_mm: float,

@@ -20,9 +20,9 @@ from feedsim.metrics.product_rows import ProductClass, ProductRows, needed, prod
 from feedsim.motion.belt import BeltMotion
 from feedsim.motion.feed_piece import FeedPiece, Rate
 from feedsim.motion.ticks import SAME_TRAVEL_MM, next_tick
-from feedsim.running.replay.eyes import Level, carrier_eye_runs, program_levels
+from feedsim.running.replay.eyes import OnInterval, carrier_eye_runs, program_levels
 from feedsim.running.replay.feed import FeedTravel
-from feedsim.running.replay.inserts import Inserts
+from feedsim.running.replay.inserts import ReplayedInserts
 from feedsim.running.run import criteria_of
 
 Kind = Literal["f8", "f4", "i4", "u1"]
@@ -116,7 +116,7 @@ def encoder_plain(encoder: Encoder, phases: Phases) -> dict[str, Plain]:
     }
 
 
-def carrier_eye_blocked(stretch: Excerpt) -> list[Level]:
+def carrier_eye_blocked(stretch: Excerpt) -> list[OnInterval]:
     """Return when the carrier eye's output is on; a merged carrier holds it on longer.
 
     It goes off ``off_response`` after the trailing edge (model, section 4).
@@ -124,14 +124,14 @@ def carrier_eye_blocked(stretch: Excerpt) -> list[Level]:
     return in_stretch(carrier_eye_runs(stretch), stretch)
 
 
-def program_input(runs: list[Level], eye: Eye, stretch: Excerpt) -> list[Level]:
+def program_input(runs: list[OnInterval], eye: Eye, stretch: Excerpt) -> list[OnInterval]:
     """Return what the program has of an output that has a filter, or is polled; else nothing."""
     phase_s, scan_s = stretch.draws.phases().ticks_s, stretch.machine.controller.scan_s
     levels = program_levels(runs, eye, lambda t: next_tick(t, phase_s, period=scan_s))
     return in_stretch(levels, stretch)
 
 
-def in_stretch(found: list[Level], stretch: Excerpt) -> list[Level]:
+def in_stretch(found: list[OnInterval], stretch: Excerpt) -> list[OnInterval]:
     """Return those that last, and overlap the stretch."""
     return [
         b
@@ -140,7 +140,7 @@ def in_stretch(found: list[Level], stretch: Excerpt) -> list[Level]:
     ]
 
 
-def blocked_plain(found: list[Level]) -> dict[str, Plain]:
+def blocked_plain(found: list[OnInterval]) -> dict[str, Plain]:
     """Return the stretches as columns; one that does not end has ``inf``."""
     return {
         "from_s": column([b.from_s for b in found]),
@@ -176,7 +176,7 @@ def carriers_plain(stretch: Excerpt) -> dict[str, Plain]:
     }
 
 
-def inserts_plain(inserts: Inserts, stretch: Excerpt, feeder: int) -> dict[str, Plain]:
+def inserts_plain(inserts: ReplayedInserts, stretch: Excerpt, feeder: int) -> dict[str, Plain]:
     """Return the inserts that come into the picture: columns, as the attributes and cards."""
     reach = stretch.machine.feeders[feeder].insert_eye_to_placement_mm
     longest = max(card.length_mm for card in inserts.cards)

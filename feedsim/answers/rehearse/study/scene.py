@@ -41,7 +41,7 @@ from feedsim.metrics.plain import Plain, plain
 from feedsim.metrics.spread import resolution_mm
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
-from feedsim.running.replay.eyes import Level, carrier_eye_runs
+from feedsim.running.replay.eyes import OnInterval, carrier_eye_runs
 from feedsim.running.replay.inserts import insert_eye_runs, inserts_of
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
@@ -178,7 +178,7 @@ def _feeder(
     }
 
 
-def _input(key: str, stretch: Excerpt, eye: Eye, runs: list[Level]) -> dict[str, Plain]:
+def _input(key: str, stretch: Excerpt, eye: Eye, runs: list[OnInterval]) -> dict[str, Plain]:
     """Return what the program has of an eye, and when it looks; nothing where it is the output."""
     if not filters(eye):
         return {}

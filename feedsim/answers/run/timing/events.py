@@ -11,7 +11,7 @@ from feedsim.answers.run.timing.view import TimingView, taken_out_s
 from feedsim.machine import Eye
 from feedsim.records.outcome import Outcome
 from feedsim.running.replay.eyes import (
-    Level,
+    OnInterval,
     carrier_eye_runs,
     program_levels,
     scan_ticks,
@@ -29,17 +29,17 @@ class Instant(NamedTuple):
     label: str
 
 
-def carrier_eye_output(view: TimingView) -> list[Level]:
+def carrier_eye_output(view: TimingView) -> list[OnInterval]:
     """Return when the carrier eye's output is on, in the window."""
     return _within(carrier_eye_runs(view), view)
 
 
-def insert_eye_output(view: TimingView) -> list[Level]:
+def insert_eye_output(view: TimingView) -> list[OnInterval]:
     """Return when the insert eye's output is on, in the window."""
     return _within(insert_eye_runs(view), view)
 
 
-def insert_eye_runs(view: TimingView) -> list[Level]:
+def insert_eye_runs(view: TimingView) -> list[OnInterval]:
     """Return when the insert eye's output is on for the inserts that the program took.
 
     It goes off ``off_response`` after the tail, or after the insert was taken out; one that is
@@ -48,14 +48,14 @@ def insert_eye_runs(view: TimingView) -> list[Level]:
     """
     rows, feed, off = view.rows, view.feed, view.machine_feeder.eye.off_response_s
 
-    def level(insert: int, since_s: float) -> Level:
+    def level(insert: int, since_s: float) -> OnInterval:
         passes_s = math.inf
         for row in map(int, np.flatnonzero(rows.insert == insert)):
             tail_mm = tail_of_cycle_mm(feed, rows, row)
             if math.isnan(tail_mm):
                 tail_mm = nose_of_cycle_mm(feed, rows, row) + view.machine_feeder.inserts.length_mm
             passes_s = feed.time_at(tail_mm)
-        return Level(insert, since_s, min(passes_s, taken_out_s(view, insert, since_s)) + off)
+        return OnInterval(insert, since_s, min(passes_s, taken_out_s(view, insert, since_s)) + off)
 
     part = view.part("insert_eye")
     began = {
@@ -77,7 +77,7 @@ def insert_eye_runs(view: TimingView) -> list[Level]:
     return found
 
 
-def program_input(view: TimingView, eye: Eye, runs: list[Level]) -> list[Level]:
+def program_input(view: TimingView, eye: Eye, runs: list[OnInterval]) -> list[OnInterval]:
     """Return what the program reads of an output that is filtered or polled; else nothing."""
     tick = scan_ticks(view.trace.events, view.machine.controller)
     return _within(program_levels(runs, eye, tick), view)
@@ -91,8 +91,8 @@ def scans(view: TimingView, eye: Eye) -> list[float]:
     return scans_of(tick, view.machine.controller.scan_s, window=window, most=_MOST_SCANS)
 
 
-def _within(found: list[Level], view: TimingView) -> list[Level]:
-    cut = (Level(b.number, max(b.from_s, view.from_s), min(b.to_s, view.to_s)) for b in found)
+def _within(found: list[OnInterval], view: TimingView) -> list[OnInterval]:
+    cut = (OnInterval(b.number, max(b.from_s, view.from_s), min(b.to_s, view.to_s)) for b in found)
     return [b for b in cut if b.from_s < b.to_s]
 
 

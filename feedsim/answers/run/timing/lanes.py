@@ -11,7 +11,7 @@ from feedsim.answers.run.timing.view import AxisUnits, Curve
 from feedsim.machine import Feeder
 from feedsim.records.outcome import Outcome
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
-from feedsim.running.replay.eyes import Level
+from feedsim.running.replay.eyes import OnInterval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,7 +35,7 @@ MARKS: dict[str, _Style] = {
 }
 
 
-def draw_output(axes: Axes, blocked: list[Level], scale: AxisUnits, *, word: str) -> None:
+def draw_output(axes: Axes, blocked: list[OnInterval], scale: AxisUnits, *, word: str) -> None:
     """Draw an eye's output, clear or blocked, with the numbers of the cards."""
     times, levels = steps(blocked, scale.window)
     look: _Style = {"color": BLACK, "linewidth": 1.1, "drawstyle": "steps-post"}
@@ -49,7 +49,7 @@ def draw_output(axes: Axes, blocked: list[Level], scale: AxisUnits, *, word: str
     axes.set_yticks([0, 1], ["clear", "blocked"])
 
 
-def steps(blocked: list[Level], window: tuple[float, float]) -> tuple[list[float], list[int]]:
+def steps(blocked: list[OnInterval], window: tuple[float, float]) -> tuple[list[float], list[int]]:
     """Return when an output changes in a window, and to what; cards that overlap hold it on."""
     runs: list[tuple[float, float]] = []
     for _, start, end in blocked:
@@ -64,7 +64,7 @@ def steps(blocked: list[Level], window: tuple[float, float]) -> tuple[list[float
     return [first, *inner, last], [*levels, levels[-1]]
 
 
-def draw_input(axes: Axes, levels: list[Level], scans: list[float], scale: AxisUnits) -> None:
+def draw_input(axes: Axes, levels: list[OnInterval], scans: list[float], scale: AxisUnits) -> None:
     """Draw what the program has of an output, behind a filter or polled, and when it looks."""
     for _, start, end in levels:
         left, right = scale.times((start, end))

@@ -20,7 +20,7 @@ from feedsim.quantities import Kind
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
 from feedsim.scenario.keys import KeyType
-from feedsim.scenario.tune import Tune
+from feedsim.scenario.tune import TuneKeys
 from feedsim.scenario.tune_checks import leaf_of, raw_of
 from feedsim.scenario.tune_values import Had, Off, had, in_unit_of, kind_of, number_of, off
 
@@ -61,11 +61,11 @@ class Space:
     ----------
     scenario : Scenario
         As it is, without its tune table.
-    tune : Tune
+    tune : TuneKeys
     """
 
     scenario: Scenario
-    tune: Tune
+    tune: TuneKeys
     knobs: tuple[Knob, ...]
     unsure: tuple[Unsure, ...]
     plain: dict[str, Any] = field(repr=False)
@@ -207,7 +207,7 @@ def _refuse_no_choice(knobs: Sequence[Knob]) -> None:
     raise FeedsimError(only)
 
 
-def _knobs(plain: Mapping[str, Any], tune: Tune) -> Iterator[Knob]:
+def _knobs(plain: Mapping[str, Any], tune: TuneKeys) -> Iterator[Knob]:
     for row in tune.knob:
         leaf, now = _leaf(row.key), raw_of(plain, row.key)
         written: Sequence[Had] = had(leaf, row.values)
@@ -233,7 +233,9 @@ def _rising(found: Sequence[Had]) -> list[int]:
     return sorted(places, key=numbers.__getitem__) if len(numbers) == len(found) else [*places]
 
 
-def _unsure(plain: Mapping[str, Any], tune: Tune, places: Mapping[str, int]) -> Iterator[Unsure]:
+def _unsure(
+    plain: Mapping[str, Any], tune: TuneKeys, places: Mapping[str, int]
+) -> Iterator[Unsure]:
     for row in tune.unsure:
         leaf, now = _leaf(row.key), raw_of(plain, row.key)
         by: Off = off(leaf, row, believed=now)
