@@ -159,19 +159,15 @@ def one_each(name: str, feeders: int, draw: Callable[[int], Figure | None]) -> d
     return {name: figure for name, figure in drawn.items() if figure is not None}
 
 
-def heading(
-    figure: Figure, title: str, subtitle: str = "", *, y: float = 0.966, size: float = 13.0
-) -> None:
+def heading(figure: Figure, title: str, subtitle: str = "", *, y: float = 0.966) -> None:
     """Write title and subtitle on top of a page, smaller where they are long.
 
     Parameters
     ----------
     y : float
         Of the middle of the title, a share of the height.
-    size : float
-        Of the title (1/72 inch); the subtitle has 10.
     """
-    for text, at, points, bold in ((title, y, size, True), (subtitle, y - 0.033, 10.0, False)):
+    for text, at, points, bold in ((title, y, 13.0, True), (subtitle, y - 0.033, 10.0, False)):
         if text:
             told = one_line(text, _MOST_LETTERS)
             smaller = min(1.0, _LONGEST / max(1.0, width_points(told, points, bold=bold)))

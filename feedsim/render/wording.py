@@ -157,13 +157,13 @@ def seldom(share: float | None, ci95: Interval | None, upper95: float | None) ->
     return percent(share, ci95)
 
 
-def plain_range(interval: Interval, *, places: int = 2) -> str:
+def plain_range(interval: Interval) -> str:
     """Write an interval of a number without a unit; zero has no sign.
 
     >>> plain_range(Interval(-0.0012, 1.333))
     '0.00 to 1.33'
     """
-    return " to ".join(number(end, places) for end in interval)
+    return " to ".join(number(end, 2) for end in interval)
 
 
 def tail(probability: float | None) -> str:

@@ -125,7 +125,7 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
     bottom = 0.15 if view.scale.slanted else 0.105
     stacked(left, where=Stack(_LEFT, bottom, _TOP))
     stacked(right, where=Stack(_RIGHT, bottom, _TOP))
-    marks_legend(figure, view, marks.tags, marks.stretches, y=0.024)
+    marks_legend(figure, view, marks.tags, marks.stretches)
     return figure
 
 

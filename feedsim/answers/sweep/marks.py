@@ -177,7 +177,7 @@ def _strip(axes: Axes, view: SweepView, which: Bools, colour: str, gid: str) -> 
 
 
 def marks_legend(  # noqa: C901 - a line for each mark
-    figure: Figure, view: SweepView, tags: Sequence[Tag], stretches: Sequence[Stretch], *, y: float
+    figure: Figure, view: SweepView, tags: Sequence[Tag], stretches: Sequence[Stretch]
 ) -> None:
     """Say below the panels what the marks mean, those that are there."""
     from matplotlib.lines import Line2D
@@ -220,5 +220,10 @@ def marks_legend(  # noqa: C901 - a line for each mark
         add(Line2D([], [], **_NARROW), f"{what} refused in closed form")
     if handles:
         figure.legend(
-            handles, labels, loc="center", bbox_to_anchor=(0.5, y), ncols=len(labels), fontsize=8.0
+            handles,
+            labels,
+            loc="center",
+            bbox_to_anchor=(0.5, 0.024),
+            ncols=len(labels),
+            fontsize=8.0,
         )

@@ -34,8 +34,6 @@ class InstantGrid:
         Standard deviation of actions about the grid (s), what rounding makes of it taken off.
     time_s : float64 array, shape (n,)
         Of each action: its instant on the grid, or as logged where it lies off it.
-    sd_s : float
-        Standard deviation of each of these, independent of the others.
     shared_s : float
         What all of them may be off together, whatever the bounds.
     line : BoundedLine or None
@@ -46,7 +44,6 @@ class InstantGrid:
     period: Finding
     jitter: Finding
     time_s: Floats
-    sd_s: float
     shared_s: float
     line: BoundedLine | None
 
@@ -171,7 +168,7 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> I
             if line is not None:
                 on_grid = np.where(near, time_s[0] + line.at(x), time_s)
                 none = Finding(0.0, 0.0, _jitter(off[near], within_s[near]).high, int(near.sum()))
-                return InstantGrid(line.slope, none, on_grid, 0.0, shared, line)
+                return InstantGrid(line.slope, none, on_grid, shared, line)
     sd = float(off.std(ddof=2))
     error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
     figure = Finding(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
@@ -179,7 +176,7 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> I
     # acts behind carriers at all but even pitches also correlate loosely at longer periods
     if sd**2 - w**2 > (_LOOSEST * slope) ** 2:
         return None
-    return InstantGrid(figure, _jitter(off, within_s), time_s, w, 0.0, None)
+    return InstantGrid(figure, _jitter(off, within_s), time_s, 0.0, None)
 
 
 def _all_on(numbers: Ints, factor: int) -> bool:

@@ -78,17 +78,10 @@ class Helping:
     kind: Kind = field(metadata=LEFT_OUT)
 
 
-def near_edges(
-    scenario: Scenario, speed_mm_s: float, *, keys: Sequence[str] | None = None
-) -> Iterator[LastAccepted]:
+def near_edges(scenario: Scenario, speed_mm_s: float) -> Iterator[LastAccepted]:
     """Yield the values that are refused a twentieth higher or lower, line speed among them.
 
-    None if the closed forms refuse the line as it is.
-
-    Parameters
-    ----------
-    keys : sequence of str, optional
-        Paths of keys; ``CHOSEN`` of each feeder if left out.
+    None if the closed forms refuse the line as it is. Of keys, ``CHOSEN`` of each feeder.
     """
     if excess_at(scenario, speed_mm_s).refused:
         return
@@ -99,7 +92,7 @@ def near_edges(
     if faster(1.0 + _STEP):
         edge = canonical(_edge(faster, 1.0 + _STEP) * speed_mm_s, "speed")
         yield LastAccepted("line.speed", canonical(speed_mm_s, "speed"), edge, "speed")
-    for key, size, kind in _values(scenario, keys):
+    for key, size, kind in _values(scenario, None):
 
         def refused(times: float, key: str = key, size: float = size, kind: Kind = kind) -> bool:
             found = _times(scenario, speed_mm_s, key, canonical(times * size, kind))

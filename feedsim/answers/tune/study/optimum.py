@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from itertools import product
 from typing import Any
 
@@ -113,9 +113,6 @@ def step_by_step(
     found: dict[Setup, Looked],
     *,
     robust: bool,
-    held: Mapping[int, int] | None = None,
-    coarsest: int | None = None,
-    of: Callable[[Setup, Looked], float] | None = None,
 ) -> Setup:
     """Go from a setup to better neighbours until there is none, strides halved down to a step.
 
@@ -126,26 +123,18 @@ def step_by_step(
     ----------
     found : dict
         What has been looked at; more is added.
-    held : mapping, optional
-        Places of knobs that are not turned.
-    coarsest : int, optional
-        First stride, in steps; a quarter of each range if left out.
-    of : callable, optional
-        The function to minimize, in place of :func:`cost`.
     """
-    space, fixed = bench.space, dict(held or {})
-    here = tuple(fixed.get(n, place) for n, place in enumerate(start))
-    judged = of or (lambda setup, looked: cost(space, setup, looked))
+    space, here = bench.space, start
 
     def costs(setups: Sequence[Setup]) -> dict[Setup, float]:
         some = [s for s in setups if space.affordable(s)]
         _look(bench, some, found, robust=robust)
-        return {setup: judged(setup, found[setup]) for setup in some}
+        return {setup: cost(space, setup, found[setup]) for setup in some}
 
-    part = 4 if coarsest is None else 1
+    part = 4
     least = costs([here]).get(here, math.inf)
     for _ in range(_ROUNDS):
-        alone = costs(list(_neighbours(space, here, part, fixed, coarsest)))
+        alone = costs(list(_neighbours(space, here, part)))
         better = [setup for setup, value in alone.items() if value < least]
         both = _together(here, better, alone)
         if both is not None:
@@ -153,32 +142,23 @@ def step_by_step(
         best = min(alone, key=lambda setup: (alone[setup], setup), default=here)
         if alone.get(best, math.inf) < least:
             here, least = best, alone[best]
-        elif _finest(space, part, coarsest):
+        elif all(_stride(knob, part) == 1 for knob in space.knobs):
             break
         else:
             part *= 2
     return here
 
 
-def _stride(knob: Knob, part: int, coarsest: int | None) -> int:
-    whole = coarsest if coarsest is not None else len(knob.values)
-    return max(1, whole // part)
+def _stride(knob: Knob, part: int) -> int:
+    return max(1, len(knob.values) // part)
 
 
-def _finest(space: Space, part: int, coarsest: int | None) -> bool:
-    return all(_stride(knob, part, coarsest) == 1 for knob in space.knobs)
-
-
-def _neighbours(
-    space: Space, here: Setup, part: int, fixed: Mapping[int, int], coarsest: int | None
-) -> list[Setup]:
+def _neighbours(space: Space, here: Setup, part: int) -> list[Setup]:
     places = nearest_places(space)
     found = []
     for number, knob in enumerate(space.knobs):
-        if number in fixed:
-            continue
         place = places[number] if here[number] == AS_IS else here[number]
-        last, stride = len(knob.values) - 1, _stride(knob, part, coarsest)
+        last, stride = len(knob.values) - 1, _stride(knob, part)
         near = [AS_IS, max(0, place - stride), min(last, place + stride)]
         if not knob.numbers and last < _WORDS:
             near = [AS_IS, *range(last + 1)]

@@ -25,8 +25,6 @@ from feedsim.metrics.tally import Tally, added, tally
 from feedsim.running.engines import expect_many
 from feedsim.running.run import criteria_of, run_once
 
-BELIEVED = -1
-"""In place of a number of a draw: the machine as it is believed to be."""
 FRESH = 1_000_000
 """First replication of the cards that no search sees."""
 RUNS = 4
