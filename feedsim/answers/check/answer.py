@@ -91,9 +91,7 @@ def _lines(seen: Review, units: System) -> Iterator[str]:
     yield from items(warnings, "!")
 
 
-def _near_words(
-    edges: Sequence[LastAccepted], speed_mm_s: float, *, units: System = "metric"
-) -> list[str]:
+def _near_words(edges: Sequence[LastAccepted], speed_mm_s: float, *, units: System) -> list[str]:
     """Warn of values close to being refused at a line speed.
 
     Parameters
@@ -125,7 +123,7 @@ def _said(edge: LastAccepted, text: str, units: System) -> str:
     return display(parse(text, edge.kind), edge.kind, units=units, digits=4)
 
 
-def settings_line(settings: MachineSettings, *, units: System = "metric") -> list[str]:
+def settings_line(settings: MachineSettings, *, units: System) -> list[str]:
     """Say what would be typed into the machine, a line for each side of the clutch."""
     return [_side(settings, side, units) for side in ("engage", "disengage")]
 

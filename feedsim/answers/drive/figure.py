@@ -44,7 +44,7 @@ _LONGEST = 28
 _WRAP = 40
 
 
-def drive_figures(sizing: Sizing, *, units: System = "metric") -> dict[str, Figure]:
+def drive_figures(sizing: Sizing, *, units: System) -> dict[str, Figure]:
     """Draw the drives of a scenario at its line speed, or at the highest speed sized.
 
     ``drive-time``, and ``drive-limits`` where there are candidates; with the feeder's number where

@@ -22,7 +22,7 @@ from feedsim.render.wording import acceleration, speed, time
 _SHORT = ("peak", "RMS", "speed", "ratio", "duty")
 
 
-def drive_text(found: Sizing, *, units: System = "metric") -> str:
+def drive_text(found: Sizing, *, units: System) -> str:
     """Return the whole answer."""
     lines = [found.title]
     for feeder in found.feeders:

@@ -172,7 +172,7 @@ def _typed(found: Learning, number: int, units: System) -> Iterator[tuple[str, s
                 yield path, _quantity(path, kind, value, half, None, units)
 
 
-def pitches_csv(found: Learning, *, units: System = "metric") -> bytes:
+def pitches_csv(found: Learning, *, units: System) -> bytes:
     """Return the pitches of the log as a record of carriers."""
     files = ", ".join(log.file for log in found.logs[:3])
     name, size, places = ("pitch_in", 25.4, 5) if units == "inch" else ("pitch_mm", 1.0, 3)

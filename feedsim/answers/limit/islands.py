@@ -126,7 +126,7 @@ def comes_and_goes(
     return " ".join(filter(None, said))
 
 
-def stretch_words(refused: Sequence[RefusedSpeeds], *, units: System = "metric") -> str:
+def stretch_words(refused: Sequence[RefusedSpeeds], *, units: System) -> str:
     """Say from where to where stretches are refused, and where it is worst."""
     most = max(refused, key=lambda row: row.share)
     speeds = (refused[0].from_mm_s, refused[-1].to_mm_s or 0.0, most.worst_mm_s)

@@ -32,7 +32,7 @@ FIGURES: Mapping[Figure, str] = {
 """The acceptance figures in words."""
 
 
-def limit_text(found: FoundLimits, *, units: System = "metric") -> str:
+def limit_text(found: FoundLimits, *, units: System) -> str:
     """Return the two answers and their comparison."""
     lines = [
         found.title,

@@ -41,7 +41,7 @@ def setup(line: Line) -> Sheet:
     return Sheet(**{f.name: getattr(found, f.name) for f in fields(found)}, line=line)
 
 
-def _setup_text(sheet: SetUp, *, units: System = "metric", changed: str = "") -> str:
+def _setup_text(sheet: SetUp, *, units: System, changed: str) -> str:
     """Return the whole sheet; `changed`: what differs from the scenario's file."""
     told = told_in(units, sheet)
     lines = [f"SET-UP SHEET  {sheet.title}", f"for {speed(sheet.line_speed_mm_s, units)}"]
@@ -88,7 +88,7 @@ def _feeder(feeder: FeederWords) -> Iterator[str]:
     yield ""
 
 
-def _setup_page(sheet: SetUp, *, units: System = "metric", changed: str = "") -> str:
+def _setup_page(sheet: SetUp, *, units: System, changed: str) -> str:
     """Return the page; every text from the scenario is escaped."""
     told = told_in(units, sheet)
     return html_page(

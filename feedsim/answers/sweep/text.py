@@ -143,7 +143,7 @@ def _state(results: Results) -> str:
     return "NOT ACCEPTED" if results.refused else "not accepted so far"
 
 
-def verdict_of(swept: Swept, *, units: System = "metric") -> str:
+def verdict_of(swept: Swept, *, units: System) -> str:
     """Say up to which speed, or with which values, the sweep is accepted."""
     if swept.by_speed_alone:
         return _verdict_of_speeds(swept, units)

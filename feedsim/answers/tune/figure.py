@@ -26,7 +26,7 @@ _NOW: dict[str, Any] = {
 _BEST: dict[str, Any] = {"marker": "D", "color": BLACK, "markersize": 4.5}
 
 
-def tune_figures(found: Tuning, *, units: System = "metric") -> dict[str, Figure]:
+def tune_figures(found: Tuning, *, units: System) -> dict[str, Figure]:
     """Draw a tune; nothing where no setup is accepted.
 
     Returns

@@ -30,7 +30,7 @@ _FEW = 3
 _FEW_CASES = 10.0
 
 
-def tune_text(found: Tuning, *, units: System = "metric") -> str:
+def tune_text(found: Tuning, *, units: System) -> str:
     """Return the answer, such that it fits one screen."""
     lines = [found.title, *wrapped(aim_words(found, units)), ""]
     if not found.feasible:

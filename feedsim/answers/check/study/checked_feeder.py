@@ -122,7 +122,7 @@ def _largest_source(at: FeederAtSpeed) -> str:
     return f", {share} of its variance from {cause}"
 
 
-def _off_words(error_mm: float, *, units: System = "metric") -> str:
+def _off_words(error_mm: float, *, units: System) -> str:
     """Say by how much inserts land off the target, and to which side: ``0.2 mm late``."""
     if abs(error_mm) < _NOTHING_MM:
         return "on target"
@@ -146,7 +146,7 @@ def _record_words(law: Recorded, *, units: System) -> str:
     )
 
 
-def feeder_words(machine: Machine, feeder: Feeder, *, units: System = "metric") -> list[str]:
+def feeder_words(machine: Machine, feeder: Feeder, *, units: System) -> list[str]:
     """Say where everything is at one feeder, in sentences."""
 
     def mm(value: float) -> str:
