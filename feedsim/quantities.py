@@ -8,7 +8,7 @@ quantities of a drive are in N·m, kg·m², kg, kg/m³, W, N and turns a minute.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -240,3 +240,13 @@ def whole(number: float) -> str:
     """
     near = round(number)
     return f"{near:,}" if abs(near) >= _GROUPED_FROM else str(near)
+
+
+def listed(names: Sequence[object], joint: str = "and") -> str:
+    """Write names one after another.
+
+    >>> listed([3]), listed([3, 4]), listed([3, 4, 7], "or")
+    ('3', '3 and 4', '3, 4 or 7')
+    """
+    *some, last = map(str, names) if names else [""]
+    return f"{', '.join(some)} {joint} {last}" if some else last

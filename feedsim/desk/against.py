@@ -8,12 +8,11 @@ from typing import Any
 from feedsim.answers.compare.study.results import Difference, difference
 from feedsim.answers.compare.text import difference_cell
 from feedsim.answers.compare.words import FIGURES, sentences, state_of
-from feedsim.answers.explain.study.words import listed
 from feedsim.answers.line import Line
 from feedsim.desk.runs import ran, run_told
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.paired import LengthDifference
-from feedsim.quantities import System
+from feedsim.quantities import System, listed
 from feedsim.render.wording import speed
 from feedsim.scenario import Scenario
 

@@ -11,6 +11,8 @@ from statistics import NormalDist
 from typing import NamedTuple
 
 _STANDARD_NORMAL = NormalDist()
+NORMAL_95 = 1.959963984540054
+"""Half the width of a normal law's 95 % interval, in standard deviations."""
 
 
 class Interval(NamedTuple):

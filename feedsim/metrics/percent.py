@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import math
 
-from feedsim.metrics.intervals import Interval
+from feedsim.metrics.intervals import NORMAL_95, Interval
 
 DASH = "-"
-_STANDARD_ERRORS = 2 * 1.959964  # in the width of a 95 % interval
 
 
 def percent(
@@ -83,7 +82,7 @@ def _number(share: float, ci95: Interval | None, digits: int, unlike: float | No
     first = -math.floor(math.log10(edge))  # place of its first digit
     places = max(1, first + digits - 1)
     if ci95 is not None and ci95.high > ci95.low:
-        error = 100.0 * (ci95.high - ci95.low) / _STANDARD_ERRORS
+        error = 100.0 * (ci95.high - ci95.low) / (2.0 * NORMAL_95)
         places = max(0, first, -math.floor(math.log10(error)))
     places = min(12, places)
     if unlike is not None:

@@ -15,7 +15,7 @@ import pytest
 import feedsim
 from feedsim.answers.learn.answer import Learnt, learn
 from feedsim.answers.learn.study.belt import rounded_alike
-from feedsim.answers.learn.study.figures import NORMAL_95, Finding, combined
+from feedsim.answers.learn.study.figures import Finding, combined
 from feedsim.answers.learn.study.fits import bounded_line
 from feedsim.answers.learn.study.lattice import lattice_of
 from feedsim.answers.learn.study.pitches import (
@@ -28,6 +28,7 @@ from feedsim.answers.learn.study.sides import distance_and_lead
 from feedsim.draws.line_draws import Phases, RunDraws
 from feedsim.logs import Log, SampledSignal, read_log
 from feedsim.logs.recorder import LoggedRun
+from feedsim.metrics.intervals import NORMAL_95
 from feedsim.running.run import machine_of
 from feedsim.simulation.line import simulate_traced
 from tests.hidden_machines import CARD, KINDS, covered, hidden, logs_of, out_of_line, tally

@@ -8,7 +8,7 @@ from feedsim.answers.budget.study.budget import BudgetAgainstRun, BudgetPoint, W
 from feedsim.answers.budget.study.run import is_steady
 from feedsim.answers.budget.words import closing
 from feedsim.metrics.percent import DASH, percent, percent_of_all
-from feedsim.quantities import Kind, System, display, display_unit
+from feedsim.quantities import Kind, System, display, display_unit, listed
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import counted, length, length_number
 from feedsim.render.wording import speed as speed_words
@@ -240,5 +240,4 @@ def _speeds(speeds: Sequence[float], units: System) -> str:
     shown = [f"{speed * factor:.4g}" for speed in speeds]
     if len(shown) > 6:
         return f"{len(shown)} speeds from {shown[0]} to {shown[-1]} {label}"
-    text = shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
-    return f"{text} {label}"
+    return f"{listed(shown)} {label}"

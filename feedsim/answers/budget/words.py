@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from feedsim.answers.budget.study.budget import BudgetAgainstRun, FeederBudget
 from feedsim.metrics.percent import percent_of_all
-from feedsim.quantities import System
+from feedsim.quantities import System, listed
 from feedsim.render.wording import length, speed
 
 _DOMINATES, _MOST_NAMED = 0.5, 3
@@ -87,14 +87,13 @@ def _dominates(when: str, end: _End, units: System) -> str:
     first, *others = end.leading
     named = [f"the {first} has {percent_of_all(shares[first])} of the variance"]
     named += [f"the {cause} {percent_of_all(shares[cause])}" for cause in others]
-    text = named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
     kinds = {end.times(cause) for cause in end.leading}
     why = ""
     if kinds == {True}:
         why = ": time, and so more travel the faster it runs"
     elif kinds == {False}:
         why = ": length, the same at any speed"
-    return f"{when} {speed(end.speed_mm_s, units)} {text}{why}."
+    return f"{when} {speed(end.speed_mm_s, units)} {listed(named)}{why}."
 
 
 def _spend(end: _End, units: System) -> Iterator[str]:

@@ -14,12 +14,12 @@ from feedsim.answers.trial.study.line import Fitted
 from feedsim.answers.trial.study.speeds import MeasuredAtSpeed
 from feedsim.answers.trial.study.spread import variance_at
 from feedsim.arrays import Bools, Floats, Places
+from feedsim.metrics.intervals import NORMAL_95
 from feedsim.quantities import System, display_unit
 from feedsim.settings.nominal import rectangular_sd
 
 _MOST_DOTS = 3000
 _CURVE = 41
-_Z = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +167,7 @@ class _Drawing:
     ) -> MeasuredSide:
         """Return a side, its values read off in a step; the fitted line is moved by `more` (mm)."""
         sd = np.hypot([position.sd_mm for position in spots], rectangular_sd(0.5 * step_mm))
-        half = _Z * sd + [position.slack_mm for position in spots]
+        half = NORMAL_95 * sd + [position.slack_mm for position in spots]
         # rounding to counts has the mean jump by hairs from speed to speed: draw it smooth
         means = np.array([position.mean_mm for position in spots])
         middle = np.polynomial.Polynomial.fit(self.curve, means, deg=3)(self.curve)

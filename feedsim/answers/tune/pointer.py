@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from feedsim.answers.limit.study.turned import Helping, helping
 from feedsim.measures import parse
-from feedsim.quantities import System, display
+from feedsim.quantities import System, display, listed
 from feedsim.scenario import Scenario
 
 _BEYOND = 1.001
@@ -35,9 +35,8 @@ def tune_words(scenario: Scenario, refused_mm_s: float | None, *, units: System 
     if not found:
         return ""
     told = [f"{one.key} {_side(one)} {_said(one.now, one, units)}" for one in found[:_MOST]]
-    listed = told[0] if len(told) == 1 else f"{', '.join(told[:-1])} or {told[-1]}"
     ask = "feedsim tune" if keys else f"feedsim tune {' '.join(_options(found[:_MOST], units))}"
-    return f"There is more room with {listed}. To find the best: {ask}"
+    return f"There is more room with {listed(told, 'or')}. To find the best: {ask}"
 
 
 def _side(one: Helping) -> str:

@@ -20,11 +20,11 @@ from feedsim.answers.check.study.levels import levels
 from feedsim.answers.check.study.product import product_warnings, product_words
 from feedsim.answers.limit.study.closed import not_counted
 from feedsim.criteria import Figure
+from feedsim.metrics.intervals import trials_to_tell
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.quantities import System, display, whole
 from feedsim.scenario import Scenario
 
-_Z_SQUARED = 1.959964**2
 _ONE_PLACE_MM = 1.0
 _SAME_MM = 1e-9
 _OF_EYE = {"response": 0.02, "off_response": 0.02, "filter_time": 0.1}
@@ -144,9 +144,8 @@ def _run_warnings(scenario: Scenario, units: System) -> list[str]:
         warnings.append(
             "An acceptance figure of 0 % or 100 % can be met, but never shown to be met at 95 %."
         )
-    # with none seen, the upper end of the Wilson interval is z²/(n + z²)
     strict = min((share for share in shares if share > 0.0), default=1.0)
-    needed = math.ceil(_Z_SQUARED * (1.0 / strict - 1.0) - 1e-9)
+    needed = math.ceil((trials_to_tell(0.0, strict) or 0.0) - 1e-9)
     if scenario.run.carriers < needed:
         warnings.append(
             f"A run of {whole(scenario.run.carriers)} carriers cannot show a share of at most "

@@ -7,9 +7,10 @@ import math
 from feedsim.answers.explain.study.record import HazardMargin
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import staged_in
-from feedsim.answers.explain.study.words import Say, listed, ranged
+from feedsim.answers.explain.study.words import Say, ranged
 from feedsim.arrays import Bools
 from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, any_of, cycle_hazards
+from feedsim.quantities import listed
 
 
 def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMargin, ...]:

@@ -7,8 +7,9 @@ from feedsim.answers.explain.study.mark import point_at
 from feedsim.answers.explain.study.record import Miss
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, correction_at, staged_in
-from feedsim.answers.explain.study.words import Say, listed
+from feedsim.answers.explain.study.words import Say
 from feedsim.motion.ticks import SAME_INSTANT_S
+from feedsim.quantities import listed
 from feedsim.records.outcome import Outcome
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time

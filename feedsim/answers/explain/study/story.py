@@ -14,8 +14,8 @@ from feedsim.answers.explain.study.parts import approach_of, parts_of
 from feedsim.answers.explain.study.record import ErrorPart, HazardMargin, Story, StoryEvent
 from feedsim.answers.explain.study.source import Disturbance, FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, staging_of
-from feedsim.answers.explain.study.words import Say, listed
-from feedsim.quantities import System
+from feedsim.answers.explain.study.words import Say
+from feedsim.quantities import System, listed
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Stop
 

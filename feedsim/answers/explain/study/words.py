@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from feedsim.quantities import System, display, display_unit
+from feedsim.quantities import System, display, display_unit, listed
 
 _NOTHING_MM = 5e-7
 
@@ -66,15 +66,3 @@ def ranged(numbers: Sequence[int]) -> str:
     for run in runs:
         words += [f"{run[0]} to {run[-1]}"] if len(run) > 2 else run
     return listed(words)
-
-
-def listed(names: Sequence[object]) -> str:
-    """Write names one after another.
-
-    >>> listed([3]), listed([3, 4]), listed([3, 4, 7])
-    ('3', '3 and 4', '3, 4 and 7')
-    """
-    words = [str(name) for name in names]
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} and {words[-1]}"

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import NORMAL_95, Finding, Learned, Subject
+from feedsim.answers.learn.study.figures import Finding, Learned, Subject
 from feedsim.answers.learn.study.one_log import FeederInLog, InLog
 from feedsim.answers.learn.study.rows import (
     NO_ENCODER,
@@ -23,6 +23,7 @@ from feedsim.answers.learn.study.rows import (
 )
 from feedsim.answers.learn.study.sides import distance_and_lead
 from feedsim.machine import Feeder, Machine
+from feedsim.metrics.intervals import NORMAL_95
 
 _NO_TRAVEL = "no command or actual feed in the log"
 _NO_COMMAND = "no commanded feed in the log"

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+from feedsim.metrics.intervals import NORMAL_95
+
 Verdict = Literal["agrees", "differs", "untold"]
-NORMAL_95 = 1.959963984540054
 _SURE = 3.2905267314919255 / NORMAL_95  # 99.9 % beside 95 %
 CLOCKS_APART = 1e-4  # of two quartz clocks, ±50 ppm each (common practice, no source)
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import NORMAL_95, Finding
+from feedsim.answers.learn.study.figures import Finding
 from feedsim.answers.learn.study.fits import BoundedLine, bounded_line
 from feedsim.arrays import Floats, Ints
+from feedsim.metrics.intervals import NORMAL_95
 
 _LEAST = 30
 _LONGEST_S = 0.05

@@ -9,8 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import NORMAL_95, Finding, pooled
+from feedsim.answers.learn.study.figures import Finding, pooled
 from feedsim.arrays import Floats
+from feedsim.metrics.intervals import NORMAL_95
 
 _LEAST = 60
 _MOST_STEPS = 12

@@ -9,12 +9,13 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.answers.learn.study.belt import Belt
-from feedsim.answers.learn.study.figures import NORMAL_95, Finding, combined
+from feedsim.answers.learn.study.figures import Finding, combined
 from feedsim.answers.learn.study.lattice import InstantGrid
 from feedsim.answers.learn.study.scans import ScanSeen, scan_seen
 from feedsim.arrays import Floats, Places
 from feedsim.logs import Log, OnOffSignal
 from feedsim.machine import Eye, Machine
+from feedsim.metrics.intervals import NORMAL_95
 from feedsim.settings.acts import locked_step
 
 _ROOM = 1.5
