@@ -18,7 +18,7 @@ from feedsim.scenario.model import MOST_FEEDERS, Scenario
 from feedsim.scenario.old_names import with_current_names
 from feedsim.scenario.overrides import collect_overrides
 from feedsim.scenario.reading import parse_toml
-from feedsim.scenario.tree import Node, node, nodes
+from feedsim.scenario.tree import Node, node, nodes, value_at
 from feedsim.scenario.units import units_of
 from feedsim.scenario.wording import dotted
 
@@ -146,7 +146,7 @@ def _knobs(
 ) -> Iterator[DeskKnob]:
     for name, inner in nodes(section).items():
         at = (*path, name)
-        here = _at(now, at)
+        here = value_at(now, at)
         if inner.many and isinstance(here, (list, tuple)) and 0 < len(here) <= _MOST_TABLES:
             for number in range(len(here)):
                 yield from _knobs(
@@ -172,7 +172,7 @@ def _knob(
     default = None
     if not key.required and key.default is not None:
         default = nothing_of(_shown(_plain_default(key)), key.leaf)
-    raw, before = _at(now, path), _at(file, path)
+    raw, before = value_at(now, path), value_at(file, path)
     value = (default or "") if raw is None else _shown(raw)
     dots = dotted(path)
     knob = DeskKnob(
@@ -191,7 +191,7 @@ def _knob(
     leaf = key.leaf
     if leaf is None:
         return knob
-    travel = _at(now, (*path[:-1], "ramp")) == "travel"
+    travel = value_at(now, (*path[:-1], "ramp")) == "travel"
     return typed(knob, leaf, auto=autos.get(dots), travel=travel)
 
 
@@ -207,19 +207,6 @@ def _shown(raw: Any) -> str:
 def _plain_default(key: Node) -> Any:
     default = key.default
     return list(default) if isinstance(default, tuple) else default
-
-
-def _at(data: Mapping[str, Any], path: Sequence[str | int]) -> Any:
-    """Return the value at a path, None if there is none."""
-    here: Any = data
-    for part in path:
-        if isinstance(here, Mapping):
-            here = here.get(part)
-        elif isinstance(here, (list, tuple)) and isinstance(part, int) and part < len(here):
-            here = here[part]
-        else:
-            return None
-    return here
 
 
 def _current(data: dict[str, Any]) -> dict[str, Any]:
@@ -250,7 +237,7 @@ def _group(path: tuple[str | int, ...], now: Mapping[str, Any]) -> str:
     head = _GROUPS[_table(".".join(map(str, path)))]
     if path[0] != "feeder" or len(path) < 2:
         return head or "Feeders"
-    name = _at(now, ("feeder", path[1], "name"))
+    name = value_at(now, ("feeder", path[1], "name"))
     feeder = name if isinstance(name, str) and name else f"feeder {path[1]}"
     return f"{feeder}: {head}" if head else feeder
 

@@ -7,7 +7,7 @@ from typing import Any
 from feedsim.errors import Fault
 from feedsim.scenario.keys import RefusedValue
 from feedsim.scenario.model import MOST_FEEDERS
-from feedsim.scenario.tree import Node, node
+from feedsim.scenario.tree import node
 from feedsim.scenario.wording import dotted, shown
 
 
@@ -22,7 +22,7 @@ class Given:
 
     def __call__(self, *path: str | int) -> Any:
         """Return the checked value at a path; None if it is faulty or missing."""
-        leaf = node([part for part in path if isinstance(part, str)])
+        leaf = node(path)
         if leaf is None or leaf.leaf is None:
             return None
         try:
@@ -42,7 +42,7 @@ class Given:
                 return None
         if not isinstance(here, dict):
             return None
-        leaf: Node | None = node([part for part in path if isinstance(part, str)])
+        leaf = node(path)
         return here.get(path[-1], None if leaf is None or leaf.required else leaf.default)
 
     def fault(self, path: tuple[str | int, ...], allowed: str) -> Fault:

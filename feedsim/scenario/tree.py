@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, get_args, get_origin
@@ -58,8 +58,9 @@ def nodes(section: type[Section]) -> dict[str, Node]:
     return found
 
 
-def node(names: Sequence[str]) -> Node | None:
-    """Find a place by its names, without the numbers of tables; None if there is none."""
+def node(path: Sequence[str | int]) -> Node | None:
+    """Find a place by its names, whatever the numbers of tables; None if there is none."""
+    names = [part for part in path if isinstance(part, str)]
     here = Node(Scenario, many=False, leaf=None, required=True, default=None)
     for name in [*map(current_name, names[:1]), *names[1:]]:
         inside = nodes(here.section) if here.section else {}
@@ -72,6 +73,23 @@ def node(names: Sequence[str]) -> Node | None:
 _TOP = "the top of the file"
 _PARTS = {"pitch": "from leading edge to leading edge", "gap": "from tail to nose"}
 """How these lengths are measured: some tables have one key, some the other."""
+
+
+def path_of(key: str) -> list[str | int]:
+    """Return a path of names and places: ``feeder.0.eye.missed``."""
+    return [int(p) if p.isdecimal() and p.isascii() else p for p in key.split(".")]
+
+
+def value_at(data: Any, path: Sequence[str | int]) -> Any:
+    """Return the value at a path in plain data, None if there is none."""
+    for part in path:
+        if isinstance(data, Mapping):
+            data = data.get(part)
+        elif isinstance(data, (list, tuple)) and isinstance(part, int) and part < len(data):
+            data = data[part]
+        else:
+            return None
+    return data
 
 
 def table_name(names: Sequence[str]) -> str:

@@ -9,7 +9,7 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario.given import Given
 from feedsim.scenario.keys import KeyType, RefusedValue
 from feedsim.scenario.overrides import apply_overrides
-from feedsim.scenario.tree import node
+from feedsim.scenario.tree import node, path_of
 from feedsim.scenario.tune import Span, TuneUnsure
 from feedsim.scenario.tune_values import had, off
 from feedsim.scenario.wording import dotted, shown
@@ -28,11 +28,6 @@ _TYPED = (
 """Settings of a feeder that the machine takes exactly as typed in."""
 
 
-def path_of(key: str) -> list[str | int]:
-    """Return a path of names and places: ``feeder.0.eye.missed``."""
-    return [int(p) if p.isdecimal() and p.isascii() else p for p in key.split(".")]
-
-
 def is_of_machine(key: str) -> bool:
     """Return whether a key describes the machine, not a trial of it (carriers, seed, tune table).
 
@@ -44,7 +39,7 @@ def is_of_machine(key: str) -> bool:
 
 def leaf_of(key: str) -> KeyType | None:
     """Return the type of a key by its path; None if it is not a key with a value."""
-    found = node([part for part in path_of(key) if isinstance(part, str)])
+    found = node(path_of(key))
     return found.leaf if found else None
 
 

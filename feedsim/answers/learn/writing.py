@@ -17,6 +17,7 @@ from feedsim.scenario import scenario_from_dict
 from feedsim.scenario.reading import parse_toml
 from feedsim.scenario.record_file import MOST_PITCHES
 from feedsim.scenario.rewriting import changed_text, unit_and_size
+from feedsim.scenario.tree import path_of, value_at
 
 _UNITS: dict[str, tuple[str, float]] = {
     "length": ("mm", 1.0),
@@ -87,7 +88,7 @@ def _quantity(
 ) -> str:
     """Write a quantity to two digits of its interval, in the unit that stands at its path."""
     unit, size = _IN_INCHES.get(kind, _UNITS[kind]) if units == "inch" else _UNITS[kind]
-    there = unit_and_size(_at(data, path), kind) if data is not None else None
+    there = unit_and_size(value_at(data, path_of(path)), kind) if data is not None else None
     unit, size = (there[0].strip(), there[1]) if there else (unit, size)
     half = max(half / size, 1e-9)
     places = min(9, max(0, 1 - math.floor(math.log10(half))))
@@ -95,15 +96,6 @@ def _quantity(
     if "." in number:
         number = number.rstrip("0").removesuffix(".")
     return f"{'0' if number == '-0' else number} {unit}"
-
-
-def _at(data: Any, path: str) -> Any:
-    for part in path.split("."):
-        try:
-            data = data[int(part)] if isinstance(data, list) else data[part]
-        except (KeyError, IndexError, TypeError, ValueError):
-            return None
-    return data
 
 
 def _note(found: Learning, row: Learned, units: System) -> str:

@@ -21,6 +21,7 @@ from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
 from feedsim.quantities import Kind
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
+from feedsim.scenario.tree import path_of
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import TOGETHER, SpeedLimit
 from feedsim.settings.sources import combined_sd, placement_sources
@@ -203,8 +204,8 @@ def _halved(
     scenario: Scenario, path: str, knob: str, kind: Kind, *, feeder: int | None
 ) -> Iterator[TurnedKnob]:
     here: Any = scenario
-    for part in path.split("."):
-        here = here[int(part)] if part.isdecimal() else getattr(here, part)
+    for part in path_of(path):
+        here = here[part] if isinstance(part, int) else getattr(here, part)
     value = float(here)
     if value:
         before, after = canonical(value, kind), canonical(0.5 * value, kind)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from feedsim.answers.limit.study.closed import excess_at
 from feedsim.errors import FeedsimError
@@ -17,6 +16,7 @@ from feedsim.metrics.machine_settings import TYPED
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import KINDS, Kind
 from feedsim.scenario import Scenario, override, scenario_to_dict
+from feedsim.scenario.tree import path_of, value_at
 
 CHOSEN = (
     "controller.motion_cycle",
@@ -145,9 +145,7 @@ def _values(scenario: Scenario, keys: Sequence[str] | None) -> Iterator[tuple[st
     """Yield the keys whose value is a quantity other than 0, with its size."""
     plain = scenario_to_dict(scenario)
     for key in _keys(scenario) if keys is None else keys:
-        value: Any = plain
-        for part in key.split("."):
-            value = value[int(part)] if isinstance(value, list) else (value or {}).get(part)
+        value = value_at(plain, path_of(key))
         try:
             size, kind = measure(value if isinstance(value, str) else "0 mm", *KINDS)
         except QuantityError:
