@@ -60,7 +60,7 @@ class FeedsimError(Exception):
     def __init__(self, *faults: Fault | str) -> None:
         super().__init__(*faults)
         self.faults: tuple[Fault, ...] = tuple(
-            Fault("", message=fault) if isinstance(fault, str) else fault for fault in faults
+            fault if isinstance(fault, Fault) else Fault("", message=str(fault)) for fault in faults
         )
 
     @property

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from feedsim.answers.given import typed
 from feedsim.files.folder import OutputFolder
 from feedsim.files.new_files import Content
 from feedsim.metrics.plain import Plain, as_object
@@ -51,6 +52,7 @@ class Answer(ABC):
         """The units in which it is shown, unless others are asked for: those of the line."""
         return self.line.units
 
+    @typed
     def text(self, *, units: System | None = None) -> str:
         """Return the answer in words and tables, as a terminal shows it."""
         return for_screen(self._text(units or self.units))
@@ -66,6 +68,7 @@ class Answer(ABC):
         """Return the tables that are among the files, by name, as they stand there."""
         return {}
 
+    @typed
     def figures(self, *, units: System | None = None) -> dict[str, Figure]:
         """Return the figures of the answer by name."""
         return self._figures(units or self.units)
@@ -74,6 +77,7 @@ class Answer(ABC):
         del units
         return {}
 
+    @typed
     def files(self, *, units: System | None = None) -> dict[str, Content]:
         """Return the files of the answer by name.
 
@@ -96,12 +100,14 @@ class Answer(ABC):
         """Return :meth:`plain` as the text of a JSON file."""
         return json_text(self.plain())
 
+    @typed
     def pictures(self, *, units: System | None = None) -> dict[str, Content]:
         """Return the figures as PNG and SVG files by name."""
         from feedsim.render.canvas import pictures
 
         return {**pictures(self.figures(units=units))}
 
+    @typed
     def save(self, folder: str | Path, *, units: System | None = None) -> list[Path]:
         """Write the files of the answer, all of them or none; return where they are.
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from feedsim.answers.given import WrongTypeError, typed
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import write_one
 from feedsim.files.one_file import try_file
@@ -66,6 +67,11 @@ class Line:
     written: Mapping[str, Any] | None = field(default=None, compare=False)
     changes: tuple[str, ...] = field(default=(), compare=False)
 
+    def __post_init__(self) -> None:
+        if not isinstance(self.scenario, Scenario):
+            allowed = "a scenario; feedsim.load reads a line from a file, Line.from_dict from data"
+            raise WrongTypeError(Fault("scenario", repr(self.scenario)[:60], allowed))
+
     @property
     def changed_words(self) -> str:
         """What is other than in its file; empty where nothing is."""
@@ -74,6 +80,7 @@ class Line:
         return f"Other than in the scenario's file: {named}." if named else ""
 
     @classmethod
+    @typed
     def from_dict(cls, data: Mapping[str, Any], *, name: str = "line") -> Line:
         """Make a line from data in the shape of a scenario file.
 
@@ -88,6 +95,7 @@ class Line:
         """Return the line as data from which :meth:`from_dict` makes exactly the same line."""
         return scenario_to_dict(self.scenario)
 
+    @typed
     def but(self, changes: Changes, *, name: str | None = None) -> Line:
         """Return the line with some keys changed.
 
@@ -111,6 +119,7 @@ class Line:
             changes=(*self.changes, *overrides),
         )
 
+    @typed
     def save(self, path: str | Path, *, force: bool = False) -> Path:
         """Write the line as a scenario file with every key that says something.
 
@@ -131,6 +140,7 @@ class Line:
         return f"<Line {self.name}: {self.scenario.title}>"
 
 
+@typed
 def load(path: str | Path, changes: Changes | Sequence[str] = ()) -> Line:
     """Read a line from a scenario file.
 

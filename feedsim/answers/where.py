@@ -9,6 +9,8 @@ from feedsim.machine import Machine
 from feedsim.running.engines import get_ready, is_quick
 from feedsim.running.executor import Cluster, Local, Where
 
+MOST_JOBS = 1000
+
 
 def where_of(jobs: int | None, cluster: str | None = None) -> Where:
     """Return where runs are to be made.
@@ -23,10 +25,10 @@ def where_of(jobs: int | None, cluster: str | None = None) -> Where:
     Raises
     ------
     FeedsimError
-        If both are asked for, or fewer than one process.
+        If both are asked for, or no or too many processes.
     """
-    if jobs is not None and jobs < 1:
-        raise FeedsimError(Fault("--jobs", str(jobs), "at least 1"))
+    if jobs is not None and not 1 <= jobs <= MOST_JOBS:
+        raise FeedsimError(Fault("--jobs", str(jobs), f"at least 1, at most {MOST_JOBS}"))
     if cluster is None:
         return Local(jobs or os.cpu_count() or 1)
     if jobs is not None:

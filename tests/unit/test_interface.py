@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import doctest
+import inspect
 import io
 import json
 import subprocess
@@ -200,8 +201,8 @@ def test_a_trial_comes_back_as_changes():
     ("logs", "options", "key"),
     [
         ((), {}, "LOG"),
-        ((3,), {}, "LOG"),
-        ((None,), {}, "LOG"),
+        ((3,), {}, "logs"),
+        ((None,), {}, "logs"),
         (("log.csv",), {"trial": 3}, "trial"),
         (("log.csv",), {"rate_hz": "10 kHz"}, "rate_hz"),
         (("log.csv",), {"rate_hz": 0.0}, "rate_hz"),
@@ -212,3 +213,111 @@ def test_learn_says_what_it_was_not_given(logs: tuple, options: dict, key: str) 
     with pytest.raises(feedsim.FeedsimError) as error:
         feedsim.learn(feedsim.load("scenarios/learn_card.toml"), *logs, **options)
     assert error.value.faults[0].key == key
+
+
+_GIVEN = {"path": CARD, "logs": SCENARIOS / "learn_card_60.csv", "data": CARD}
+
+
+def _odd(kind: str) -> list[object]:
+    """Things that people pass where something else is wanted; none fits an argument so named."""
+    things: dict[str, object] = {
+        "text": "scenarios/membership_card.toml",
+        "path": CARD,
+        "None": None,
+        "number": 2.5,
+        "dict": {"carrier.pitch": "300 mm"},
+        "list": [CARD],
+        "texts": ["60 m/min"],
+        "bytes": b"60 m/min",
+        "array": np.array([60.0]),
+        "type": feedsim.Line,
+        "yes": True,
+    }
+    fits = {
+        "line": (),
+        "lines": (),
+        "path": ("text", "path"),
+        "logs": ("text", "path"),
+        "data": ("text", "path"),
+        "trial": ("text", "path", "None"),
+        "changes": ("dict", "texts"),
+        "but": ("texts",),
+        "vary": ("texts",),
+        "knobs": ("texts",),
+        "unsure": ("texts",),
+        "without": ("array",),
+        "made": ("None", "type"),
+        "progress": ("None", "type"),
+        "within": ("number",),
+        "confidence": ("number",),
+        "spread_within": ("number",),
+        "rate_hz": ("number", "None"),
+        "spend": ("number", "None"),
+        "speeds": ("text", "None"),
+        "cluster": ("text", "None"),
+        "speed": ("text", "None"),
+        "assurance": ("text", "None"),
+        "at_most": (),
+        "replications": (),
+        "what_if": ("yes",),
+        "traced": ("yes",),
+        "pages": ("yes",),
+        "first_miss": ("yes",),
+        "first_hazard": ("yes",),
+        "keep_outliers": ("yes",),
+    }.get(kind, ("None",))
+    return [thing for name, thing in things.items() if name not in fits]
+
+
+@pytest.mark.parametrize(
+    "name", [name for name in feedsim.__all__ if name not in ("Fault", "FeedsimError", "Line")]
+)
+def test_an_argument_of_a_wrong_type_is_refused_in_words(name, line):
+    """Before anything is done: a run of minutes that ends in an AttributeError helps nobody."""
+    function = getattr(feedsim, name)
+    signature = inspect.signature(function)
+    needed = {
+        key: _GIVEN.get(key, line)
+        for key, p in signature.parameters.items()
+        if p.default is p.empty
+    }
+    several = [k for k, p in signature.parameters.items() if p.kind is p.VAR_POSITIONAL]
+    for key in signature.parameters:
+        for odd in _odd(key):
+            given = signature.bind_partial()
+            wanted = {**needed, key: odd}
+            given.arguments.update({k: (v,) if k in several else v for k, v in wanted.items()})
+            with pytest.raises(feedsim.FeedsimError) as caught:
+                function(*given.args, **given.kwargs)
+            (fault,) = caught.value.faults
+            assert isinstance(caught.value, TypeError)
+            assert fault.key == key
+            assert fault.found == repr(odd)[:60]
+            assert fault.allowed.split()[0] in {"a", "the", "True"} or fault.allowed[0] == '"'
+
+
+def test_lines_in_a_list_are_told_to_come_one_by_one(line):
+    with pytest.raises(feedsim.FeedsimError, match=r"an argument of its own: compare\(\*lines\)"):
+        feedsim.compare([line, line])
+    with pytest.raises(TypeError, match="unexpected keyword argument 'speed'"):
+        feedsim.sweep(line, speed="60 m/min")
+    with pytest.raises(feedsim.FeedsimError, match="replications: found 0; needs 1 to 10000"):
+        feedsim.run(line, replications=0)
+    with pytest.raises(feedsim.FeedsimError, match="found 1001; needs at least 1, at most 1000"):
+        feedsim.sweep(line, jobs=1001)
+
+
+def test_a_line_is_made_of_nothing_but_a_scenario(line, ran):
+    for odd in (CARD, None, {}, line):
+        with pytest.raises(TypeError, match=r"feedsim\.load reads a line from a file"):
+            feedsim.Line(odd)
+    for wrong in (
+        lambda: line.from_dict([1]),
+        lambda: line.but(None),
+        lambda: line.save(3),
+        lambda: ran.text(units="foot"),
+        lambda: ran.save(3),
+        lambda: ran.explain("30"),
+    ):
+        with pytest.raises(TypeError, match=r"found .*; needs "):
+            wrong()

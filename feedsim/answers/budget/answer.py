@@ -20,6 +20,7 @@ from feedsim.answers.budget.study.budget import (
 from feedsim.answers.budget.study.run import SimulatedError, is_steady, run_spread, steady
 from feedsim.answers.budget.study.what_if import feeder_limits
 from feedsim.answers.budget.study.what_if import what_if as turned
+from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.where import where_of
 from feedsim.metrics.intervals import Interval
@@ -89,6 +90,7 @@ class Budget(Budgets, Answer):
         )
 
 
+@typed
 def budget(
     line: Line,
     speeds: str | None = None,

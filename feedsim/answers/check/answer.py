@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from feedsim.answers.answer import Answer
 from feedsim.answers.check.study.review import Review, review
+from feedsim.answers.given import typed
 from feedsim.answers.limit.study.turned import LastAccepted, near_edges
 from feedsim.answers.line import Line
 from feedsim.measures import parse
@@ -52,6 +53,7 @@ class Check(Answer):
         return "\n".join(_lines(seen, units))
 
 
+@typed
 def check(line: Line) -> Check:
     """Check a line without running it.
 

@@ -16,6 +16,7 @@ from feedsim.answers.compare.study.results import (
     run_compare,
 )
 from feedsim.answers.compare.study.setups import Comparison, setups_of
+from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.where import where_of
 from feedsim.metrics.paired import Better
@@ -82,6 +83,7 @@ def compared(
     return Compared.of(comparison, points, forms)
 
 
+@typed
 def compare(
     *lines: Line,
     but: Sequence[str] = (),

@@ -13,6 +13,7 @@ from feedsim.answers.answer import Answer
 from feedsim.answers.drive.study.results import FeederSizing, Sizing
 from feedsim.answers.drive.study.sizing import check as check_drive
 from feedsim.answers.drive.study.sizing import size, speeds_from
+from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.drivetrain.course import course, typical_cycle
 from feedsim.metrics.plain import LEFT_OUT, Plain, plain
@@ -50,6 +51,7 @@ class DriveSizing(Sizing, Answer):
         return drive_figures(self, units=units)
 
 
+@typed
 def drive(line: Line, speeds: str | None = None) -> DriveSizing:
     """Size the feed axis.
 

@@ -12,6 +12,7 @@ from feedsim.answers.explain.study.record import Stories, Story
 from feedsim.answers.explain.study.run import find_first, first_hazard, first_miss, source_for
 from feedsim.answers.explain.study.source import StorySource
 from feedsim.answers.explain.study.story import story_of
+from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.errors import Fault, FeedsimError
 from feedsim.metrics.plain import Plain, as_object
@@ -45,6 +46,7 @@ class Explained(Answer):
     feeder: int | None = None
     name: ClassVar[str] = "explain"
 
+    @typed
     def stories(self, *, units: System = "metric") -> list[Story]:
         """Return the story at each feeder; its parts add up to the placement error."""
         if self.carrier is None:
@@ -84,6 +86,7 @@ class Explained(Answer):
         return explain_figures(self._told(units), tolerance_mm=tolerance, units=units)
 
 
+@typed
 def explain(
     line: Line, carrier: int | None = None, *, first: First | None = None, feeder: int | None = None
 ) -> Explained:

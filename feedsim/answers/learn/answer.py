@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from feedsim import __version__
 from feedsim.answers.answer import Answer, Table
+from feedsim.answers.given import typed
 from feedsim.answers.learn.study.learned import Learning, learned_from, with_placements
 from feedsim.answers.line import Line
 from feedsim.answers.trial.answer import measured_in
@@ -56,6 +56,7 @@ class Learnt(Learning, Answer):
         return {path: value.text for path, value in written_values(self).items()}
 
 
+@typed
 def learn(
     line: Line, *logs: str | Path, rate_hz: float | None = None, trial: str | Path | None = None
 ) -> Learnt:
@@ -87,7 +88,7 @@ def learn(
     >>> line.but(found.changes()).scenario.feeder[0].insert.gap < line.scenario.feeder[0].insert.gap
     True
     """
-    _refuse_odd(logs, rate_hz, trial)
+    _refuse_odd(logs, rate_hz)
     if trial is None:
         return learned_beside(line, logs, rate_hz=rate_hz)
     data = measured_in(line, trial, confidence=0.95, without=())
@@ -113,18 +114,11 @@ def learned_beside(
     return _answer(with_placements(found, machine, data, name=name), line)
 
 
-def _refuse_odd(logs: tuple[object, ...], rate_hz: object, trial: object) -> None:
-    """Refuse arguments that are not files, or not a rate."""
+def _refuse_odd(logs: tuple[object, ...], rate_hz: float | None) -> None:
+    """Refuse too many logs or none, and what is no rate."""
     if not 1 <= len(logs) <= _MOST_LOGS:
         raise FeedsimError(Fault("LOG", f"{len(logs)} of them", f"1 to {_MOST_LOGS} logs"))
-    given = [("LOG", log) for log in logs] + ([] if trial is None else [("trial", trial)])
-    for key, path in given:
-        if not isinstance(path, str | Path):
-            raise FeedsimError(Fault(key, repr(path)[:60], "the path of a CSV file"))
-    if rate_hz is None:
-        return
-    real = isinstance(rate_hz, Real) and not isinstance(rate_hz, bool)
-    if not real or not 0.0 < float(str(rate_hz)) < math.inf:
+    if rate_hz is not None and not 0.0 < rate_hz < math.inf:
         raise FeedsimError(
             Fault("rate_hz", repr(rate_hz)[:60], "a number above 0, samples a second")
         )

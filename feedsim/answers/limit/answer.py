@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from feedsim import __version__
 from feedsim.answers.answer import Answer
+from feedsim.answers.given import typed
 from feedsim.answers.limit.study.closed import (
     InClosedForm,
     in_closed_form,
@@ -90,6 +91,7 @@ def searched(
     )
 
 
+@typed
 def limit(
     line: Line,
     *,

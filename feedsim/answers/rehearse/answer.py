@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from feedsim.answers.answer import Answer
+from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.rehearse.study.choice import ShownCarriers, Wanted, choose
 from feedsim.answers.rehearse.study.scene import scene
@@ -32,6 +33,7 @@ class Page(Answer):
     choice: ShownCarriers
     name: ClassVar[str] = "rehearse"
 
+    @typed
     def scenes(self, *, units: System = "metric") -> list[dict[str, Any]]:
         """Return what the page plays, of each line."""
         names = [line.name for line in self.lines]
@@ -62,6 +64,7 @@ class Page(Answer):
         """Those of the first line."""
         return self.lines[0].units
 
+    @typed
     def html(self, *, units: System | None = None, linked: str = "") -> str:
         """Return the page: one file that any browser opens, offline.
 
@@ -87,6 +90,7 @@ class Page(Answer):
         return {"rehearse.html": self.html(units=units).encode()}
 
 
+@typed
 def rehearse(
     *lines: Line,
     around: int | None = None,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from feedsim.answers.answer import Answer, Table
+from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.run.tables import (
     Kept,
@@ -94,6 +95,7 @@ class Run(Answer):
         records = self.ran.records
         return carrier_columns(records, counted_carriers(records))
 
+    @typed
     def explain(self, carrier: int, *, feeder: int | None = None) -> Explained:
         """Tell the story of one carrier, by its number in :attr:`carriers`."""
         from feedsim.answers.explain.answer import explain
@@ -164,6 +166,7 @@ class Run(Answer):
         return f"<Run of {self.line.name}: {counted(self.results.carriers, 'carrier')}>"
 
 
+@typed
 def run(
     line: Line,
     *,
@@ -185,7 +188,7 @@ def run(
     traced : bool
         Have every event among the files.
     replications : int
-        How often, each time with random numbers of its own; all enter the figures.
+        How often, 1 to 10,000, each time with random numbers of its own; all enter the figures.
     records : str, optional
         Whose rows ``carriers.csv`` and ``products.csv`` have: ``"all"``, ``"missed"`` for carriers
         missed or at risk, ``"none"`` for no such files. Left out: all up to 100,000 carriers, and
@@ -198,8 +201,10 @@ def run(
     Raises
     ------
     FeedsimError
-        If `around` is no carrier of the run.
+        If `around` is no carrier of the run, or `replications` is out of range.
     """
+    if not 1 <= replications <= 10_000:
+        raise FeedsimError(Fault("replications", str(replications), "1 to 10000"))
     middle_of(line, around)
     ran = run_scenario(line.scenario, replications=replications, progress=progress)
     return Run(line, ran, around, traced, kept_of(records, ran.results), log)

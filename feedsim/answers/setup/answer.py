@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, fields
 from typing import ClassVar
 
 from feedsim.answers.answer import Answer
+from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.setup.study.results import SetUp
 from feedsim.answers.setup.study.sheet import set_up_sheet, told_in
@@ -35,6 +36,7 @@ class Sheet(SetUp, Answer):
         return {"setup.html": page.encode(), "setup.json": self.json().encode()}
 
 
+@typed
 def setup(line: Line) -> Sheet:
     """Make the set-up sheet of a line, for its line speed."""
     found = set_up_sheet(line.scenario)

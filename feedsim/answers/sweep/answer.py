@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
 from feedsim.answers.answer import Answer
+from feedsim.answers.given import typed
 from feedsim.answers.limit.study.closed import closed_forms
 from feedsim.answers.line import Line
 from feedsim.answers.run.product.points import product_columns
@@ -128,6 +129,7 @@ def swept(
     )
 
 
+@typed
 def sweep(
     line: Line,
     speeds: str | None = None,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from feedsim import __version__
 from feedsim.answers.answer import Answer
+from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.trial.study.data import TrialData, read_trial
 from feedsim.answers.trial.study.fit import TrialFit, fit_trial
@@ -80,6 +81,7 @@ class FittedTrial(TrialFit, Answer):
         }
 
 
+@typed
 def trial_plan(
     line: Line,
     speeds: str | None = None,
@@ -115,6 +117,7 @@ def trial_plan(
     return PlannedTrial(line, __version__, planned, scenario)
 
 
+@typed
 def trial_fit(
     line: Line,
     data: str | Path,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, ClassVar
 
 from feedsim.answers.answer import Answer
+from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.tune.study.after import Front, FrontPoint, Tuning
 from feedsim.answers.tune.study.bench import Keep, bench_of
@@ -140,6 +141,7 @@ def tuning(
     return Tune(**{f.name: getattr(found, f.name) for f in fields(found)}, line=line)
 
 
+@typed
 def tune(
     line: Line,
     *,
