@@ -16,9 +16,9 @@ class AllowedOverlap:
     Attributes
     ----------
     below, above : int
-        Feeders by number, as they lie where they overlap.
+        Feeders, by number, whose inserts lie below and above.
     min_overlap_mm, max_overlap_mm : float
-        An overlap below 0 is a clearance; infinite where there is no limit.
+        An overlap below 0 is a clearance; infinite: no limit.
     """
 
     below: int
@@ -36,7 +36,7 @@ class Recipe:
     needs : tuple of int
         Feeders, by number, whose inserts it needs; empty: all of them.
     may_overlap : bool
-        Whether inserts may overlap where no pair limits it.
+        Whether inserts may overlap if no pair limits it.
     pairs : tuple of AllowedOverlap
         Each pair of feeders at most once.
     """
@@ -63,7 +63,7 @@ class Criteria:
     speed_mismatch : float
         Limit of the deviation of nose speed/belt speed from 1 at the landing (0.05: 5 %).
     overhang_mm : float
-        How far an insert may stick out over either end of its carrier.
+        How far an insert may overhang either end of its carrier.
     recipe : Recipe
         When a product is complete.
     """

@@ -22,7 +22,7 @@ class Line:
     Attributes
     ----------
     speed_mm_s : float
-        Nominal line speed; the speed from t = 0 where there is no profile.
+        Nominal line speed; without a profile the speed from t = 0.
     acceleration_mm_s2 : float
         Acceleration of a speed change that is not part of a profile.
     profile : tuple of (time_s, speed_mm_s)
@@ -81,8 +81,8 @@ class Eye:
     """A photo-eye.
 
     ``scanned``: the travel is stored at a scan tick; else latched. ``polled``, only with
-    ``scanned``: nothing but the level at scan ticks counts. ``filter_s``: how long a level must
-    last to count.
+    ``scanned``: only the level at scan ticks counts. ``filter_s``: how long a level must last to
+    count.
     """
 
     response_s: float = 0.0
@@ -112,8 +112,8 @@ class Controller:
 class Inserts:
     """The inserts that the singulator lets onto the insert path.
 
-    ``magazine``: inserts that it holds; 0: endless. ``warning``: inserts left at which refilling
-    begins while the line runs; 0: only when it is empty and the line stands.
+    ``magazine``: its capacity; 0: endless. ``warning``: inserts left at which refilling begins
+    while the line runs; 0: only when it is empty and the line has stopped.
     """
 
     length_mm: float
@@ -133,7 +133,7 @@ class Inserts:
 class DoubleCheck:
     """Probability that a double is found, and that a single is called a double.
 
-    ``stops``: what it calls a double stops the line, else it is counted and goes on.
+    ``stops``: a found double stops the line; else it is counted and goes on.
     """
 
     finds: float = 0.0
@@ -367,7 +367,7 @@ class FaultKind(Enum):
 
 @dataclass(frozen=True, slots=True)
 class When:
-    """At a time (s), or as a carrier's leading edge comes to the eye; −1 for no carrier."""
+    """At a time (s), or as a carrier's leading edge reaches the eye; −1 for no carrier."""
 
     at_s: float = 0.0
     carrier: int = -1
@@ -405,7 +405,7 @@ class Adjust:
 
 @dataclass(frozen=True, slots=True)
 class Supervision:
-    """Everything that may stop or change a line as it runs.
+    """Everything that may stop or change a line while it runs.
 
     ``jam_probability``: by hazard, of those above 0. ``speed_mismatch`` and ``overhang_mm``:
     limits of two of the hazards. ``keeps_place``: the encoder is absolute, or the
@@ -451,8 +451,8 @@ class Divert:
 class Machine:
     """A whole line: one conveyor, one encoder, one carrier eye, any number of feeders.
 
-    ``supervision``: what may stop or change it as it runs, or None. ``divert``: the gate beyond the
-    last feeder, or None.
+    ``supervision``: what may stop or change it while it runs, or None. ``divert``: the gate beyond
+    the last feeder, or None.
     """
 
     line: Line
@@ -468,8 +468,8 @@ class Machine:
     def first_nose_mm(self, number: int) -> float:
         """Return the feed travel (mm) at which a feeder's first nose is at its insert eye.
 
-        It starts staged, past the eye by the stage position; where the line starts empty, a gap
-        before the eye (model, section 7).
+        It starts staged, past the eye by the stage position, or on an empty line a gap before the
+        eye (model, section 7).
         """
         feeder = self.feeders[number]
         return feeder.inserts.gap_mm if self.start_empty else -feeder.settings.stage_position_mm

@@ -1,4 +1,4 @@
-"""How carriers arrive: an arrival law answers all that is asked of it."""
+"""How carriers arrive: the arrival laws."""
 
 from feedsim.arrivals.law import Arrival
 from feedsim.arrivals.paced import Paced

@@ -1,9 +1,9 @@
-"""What is asked of an arrival law, with the answers of pitches that are all but normal.
+"""The base class of arrival laws, with defaults for nearly normal pitches.
 
-A law tells the pitches, leading edge to leading edge, of carriers of a length. A new one is a class
-that says how its pitches are drawn (`pitches`) and which pitch belongs to a fraction (`sample`).
-What it does not answer itself is answered as if its pitches were independent and normal, of its
-mean and standard deviation, and clipped at the shortest.
+A law describes the pitches, leading edge to leading edge, of carriers of a length. A new one is a
+class that draws pitches (`pitches`) and maps fractions to them (`sample`). By default everything
+else takes pitches as independent and normal, with the law's mean and standard deviation, clipped at
+the shortest.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ import numpy as np
 from feedsim.arrays import Floats
 from feedsim.probability.distribution import Distribution, clipped_at
 
-_FAR = 9.0  # standard deviations beyond which a share is nothing
-_LONGEST = 8.0  # standard deviations beyond which a normal pitch is not
+_FAR = 9.0  # standard deviations beyond which a share is negligible
+_LONGEST = 8.0  # standard deviations that a normal pitch never exceeds
 _FEW = 4
 _MANY = 1000
 _NOTHING = 1e-12
 
 
 class RandomStream(Protocol):
-    """What random numbers are drawn from: a NumPy generator."""
+    """A source of random numbers: a NumPy generator."""
 
     def standard_normal(self, size: int) -> Any:
         """Draw normal numbers of mean 0 and standard deviation 1."""
@@ -39,7 +39,7 @@ class RandomStream(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Arrival(ABC):
-    """How carriers of a length come.
+    """How carriers of a length arrive.
 
     Attributes
     ----------
@@ -57,11 +57,11 @@ class Arrival(ABC):
     min_gap_mm: float = 0.0
 
     name = "paced"
-    """Its word in a scenario."""
+    """Its name in a scenario."""
     in_step = True
-    """Whether carriers stay in step with a pitch, so that a slow feeder serves one in so many."""
+    """Whether carriers stay in step with a pitch, so a slow feeder serves every n-th."""
     in_order = False
-    """Whether the order of the pitches tells more than their law: closed forms follow it."""
+    """Whether the order of the pitches matters: closed forms then follow it."""
 
     @property
     def shortest_mm(self) -> float:
@@ -70,17 +70,17 @@ class Arrival(ABC):
 
     @property
     def longest_mm(self) -> float:
-        """A pitch beyond which there is as good as none."""
+        """A pitch that is practically never exceeded."""
         return max(self.shortest_mm, self.pitch_mm + _LONGEST * self.pitch_sd_mm)
 
     @property
     def ends_after(self) -> int:
-        """After so many carriers no more come; 0: never."""
+        """Number of carriers after which no more come; 0: endless."""
         return 0
 
     @property
     def steady(self) -> bool:
-        """Whether all pitches are alike."""
+        """Whether all pitches are equal."""
         return self.pitch_sd_mm == 0.0
 
     @property
@@ -90,7 +90,7 @@ class Arrival(ABC):
 
     @property
     def spread_mm(self) -> float:
-        """How finely pitches have to be told from each other."""
+        """The scale on which pitches differ."""
         return self.pitch_sd_mm
 
     # -- draws ---------------------------------------------------------------------------
@@ -103,13 +103,13 @@ class Arrival(ABC):
 
     @abstractmethod
     def sample(self, fractions: Floats, *, again: bool = False) -> Floats:
-        """Return the pitches (mm) that belong to fractions (0…1) of the law, as many or fewer.
+        """Return the pitches (mm) at fractions (0…1) of the law, as many or fewer.
 
-        ``again``: a law that ends begins again, so that there are as many.
+        ``again``: a law that ends starts again, so there are as many.
         """
 
     def whole(self, least: int) -> int:
-        """Return how many pitches are a fair sample of the law, at least so many."""
+        """Return a number of pitches, at least ``least``, that sample the law fairly."""
         return least
 
     # -- shares --------------------------------------------------------------------------
@@ -121,7 +121,7 @@ class Arrival(ABC):
 
     @property
     def gap(self) -> Distribution | None:
-        """The law of the gap (mm); None where it is no sum of normal and even parts."""
+        """The law of the gap (mm); None if it is not a sum of normal and symmetric parts."""
         mean = self.pitch_mm - self.length_mm
         return clipped_at(self.min_gap_mm, mean=mean, sd=self.pitch_sd_mm)
 
@@ -135,12 +135,12 @@ class Arrival(ABC):
         return self.gap.plus(Distribution(normal_sd=edge_sd_mm)).share_below(travel_mm)
 
     def least_gap_mm(self, sigmas: float) -> float:
-        """Return the smallest gap to reckon with, so many standard deviations below the mean."""
+        """Return the smallest gap to expect, ``sigmas`` standard deviations below the mean."""
         least = self.pitch_mm - self.length_mm - sigmas * self.pitch_sd_mm
         return max(least, self.min_gap_mm)
 
     def most_within(self, travel_mm: float, sigmas: float) -> int:
-        """Return how many carriers can be on a travel at once, where they come closest."""
+        """Return how many carriers fit on a travel at their closest."""
         shortest = max(self.shortest_mm, self.pitch_mm - sigmas * self.pitch_sd_mm)
         return math.ceil(travel_mm / shortest)
 
@@ -151,26 +151,26 @@ class Arrival(ABC):
     # -- sums of pitches in a row --------------------------------------------------------
 
     def total(self, many: int) -> Distribution:
-        """Return the sum (mm) of so many pitches in a row.
+        """Return the sum (mm) of successive pitches.
 
-        Of more than a few that are clipped the sum is as good as normal (central limit theorem).
+        That of more than a few clipped ones is practically normal (central limit theorem).
         """
         return _total(self.shortest_mm, self.pitch_mm, self.pitch_sd_mm, many)
 
     def share_over(self, many: int, within: Distribution) -> float:
-        """Return the probability that so many pitches are over within a travel (mm)."""
+        """Return the probability that so many pitches pass within a travel (mm)."""
         return self.total(many).plus(within.times(-1.0)).share_below(0.0)
 
     def share_over_before(
         self, many: int, busy: Distribution, more: Mapping[float, float]
     ) -> float:
-        """Return the probability that so many pitches are over before a feeder is ready.
+        """Return the probability that so many pitches pass before a feeder is ready.
 
-        ``busy``: belt travel (mm) until it is. ``more``: by how much longer (mm) a service is, with
+        ``busy``: belt travel (mm) until it is. ``more``: extra travels of a service (mm), with
         probabilities.
         """
         rest = busy.times(-1.0).plus(self.total(many))
-        # what comes rarely, a double, may lie far beyond the spread of all
+        # a rare part, such as a double, may lie far beyond the spread
         rare = sum(abs(length) for _, length in rest.rarely)
         middle, reach = rest.average, _FAR * rest.sd + rare
         near = [by for by in more if abs(by - middle) < reach]
@@ -178,7 +178,7 @@ class Arrival(ABC):
         return sum(chance * below.get(by, float(by > middle)) for by, chance in more.items())
 
     def expected_over(self, chance: Callable[[int], float], first: int) -> float:
-        """Return Σ chance(n) over n = first, first + 1 …, until they are nothing.
+        """Return Σ chance(n) over n = first, first + 1 …, until chances vanish.
 
         The mean of a whole number is the sum of its tail probabilities (elementary).
         """
@@ -194,7 +194,7 @@ class Arrival(ABC):
         """Return the share of carriers that find a feeder busy.
 
         With H the mean number of carriers that come while one is served, H/(1 + H): a renewal
-        begins with each carrier that is served (Cox, Renewal Theory, 1962, from memory).
+        begins with each carrier served (Cox, Renewal Theory, 1962, from memory).
 
         Parameters
         ----------

@@ -25,7 +25,7 @@ class Paced(Arrival):
             yield np.maximum(self.pitch_mm + self.pitch_sd_mm * drawn, self.shortest_mm)
 
     def sample(self, fractions: Floats, *, again: bool = False) -> Floats:
-        """Return the pitches (mm) that belong to fractions (0…1) of the law."""
+        """Return the pitches (mm) at fractions (0…1) of the law."""
         from scipy.special import ndtri
 
         del again

@@ -1,4 +1,4 @@
-"""Carriers laid on by hand: what a gap is longer than the smallest is exponential."""
+"""Carriers laid on by hand: gaps beyond the smallest one are exponential."""
 
 from __future__ import annotations
 
@@ -14,15 +14,14 @@ from feedsim.probability.distribution import Distribution
 from feedsim.probability.distribution_parts import normal_nodes
 
 _NOISE_NODES = 5
-_LONGEST = 30.0  # mean gaps beyond which there is as good as none
+_LONGEST = 30.0  # mean gaps that are practically never exceeded
 
 
 @dataclass(frozen=True, slots=True)
 class RandomGaps(Arrival):
     """Independent exponential gaps behind a smallest one (feedsim/MODEL.md, section 3).
 
-    With m = pitch − shortest pitch the mean of what is exponential; ``pitch_sd_mm`` is of no
-    effect.
+    The exponential part has the mean m = pitch − shortest pitch; ``pitch_sd_mm`` has no effect.
     """
 
     name = "random"
@@ -31,7 +30,7 @@ class RandomGaps(Arrival):
 
     @property
     def longest_mm(self) -> float:
-        """A pitch beyond which there is as good as none."""
+        """A pitch that is practically never exceeded."""
         return self.shortest_mm + _LONGEST * (self.pitch_mm - self.shortest_mm)
 
     @property
@@ -41,7 +40,7 @@ class RandomGaps(Arrival):
 
     @property
     def spread_mm(self) -> float:
-        """How finely pitches have to be told from each other."""
+        """The scale on which pitches differ."""
         return 0.2 * (self.pitch_mm - self.shortest_mm)
 
     def pitches(
@@ -54,7 +53,7 @@ class RandomGaps(Arrival):
             yield shortest + (self.pitch_mm - shortest) * stream.standard_exponential(n)
 
     def sample(self, fractions: Floats, *, again: bool = False) -> Floats:
-        """Return the pitches (mm) that belong to fractions (0…1) of the law: s − m·ln u."""
+        """Return the pitches (mm) at fractions (0…1) of the law: s − m·ln u."""
         del again
         shortest = self.shortest_mm
         found: Floats = shortest - (self.pitch_mm - shortest) * np.log(fractions)
@@ -67,7 +66,7 @@ class RandomGaps(Arrival):
 
     @property
     def gap(self) -> None:
-        """No sum of normal and even parts."""
+        """None: not a sum of normal and symmetric parts."""
         return None
 
     def share_of_gaps_below(self, travel_mm: float, *, edge_sd_mm: float) -> float:
@@ -94,7 +93,7 @@ class RandomGaps(Arrival):
         return self.min_gap_mm
 
     def most_within(self, travel_mm: float, sigmas: float) -> int:
-        """Return how many carriers can be on a travel at once, where they come closest."""
+        """Return how many carriers fit on a travel at their closest."""
         del sigmas
         return math.ceil(travel_mm / self.shortest_mm)
 
@@ -107,15 +106,15 @@ class RandomGaps(Arrival):
         return above
 
     def share_over(self, many: int, within: Distribution) -> float:
-        """Return the probability that so many pitches are over within a travel, at its mean."""
+        """Return the probability that so many pitches pass within a travel, at its mean."""
         return self._within(many, within.average)
 
     def share_over_before(
         self, many: int, busy: Distribution, more: Mapping[float, float]
     ) -> float:
-        """Return the probability that so many pitches are over before a feeder is ready.
+        """Return the probability that so many pitches pass before a feeder is ready.
 
-        Over the spread of ``busy``, taken as normal, by Gauss and Hermite's nodes.
+        Averaged over ``busy``, taken as normal, by Gauss-Hermite nodes.
         """
         places, shares = normal_nodes(_NOISE_NODES)
         noise: list[tuple[float, float]] = [
@@ -128,7 +127,7 @@ class RandomGaps(Arrival):
         )
 
     def _within(self, many: int, travel: float) -> float:
-        """Return the probability that so many pitches are over within a travel (mm).
+        """Return the probability that so many pitches pass within a travel (mm).
 
         P(n, x/m), the regularised incomplete gamma function: a sum of n exponentials of mean m is
         gamma distributed (any textbook on queues).

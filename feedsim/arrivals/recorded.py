@@ -1,7 +1,7 @@
-"""Carriers that come as they were recorded on a line, counted in the record itself.
+"""Carriers that come as recorded on a line; shares are counted in the record itself.
 
-A normal curve of the record's mean and spread knows nothing of bunches, drift or the one carrier
-that came too close; the record has them, and in their order.
+Unlike a normal curve of its mean and spread, the record has bunches, drift and the one carrier
+that came too close, in their order.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Recorded(Arrival):
     record_mm : tuple of float
         The pitches.
     repeats : bool
-        After its last pitch the record begins again; else no carrier comes after it.
+        Whether the record starts again after its last pitch; else no carrier comes after it.
     """
 
     record_mm: tuple[float, ...] = ()
@@ -47,7 +47,7 @@ class Recorded(Arrival):
 
     @property
     def ends_after(self) -> int:
-        """After so many carriers no more come; 0: never."""
+        """Number of carriers after which no more come; 0: endless."""
         return 0 if self.repeats else len(self.record_mm)
 
     # -- draws ---------------------------------------------------------------------------
@@ -74,7 +74,7 @@ class Recorded(Arrival):
         return np.tile(np.array(self.record_mm), max(1, laps))[:most]
 
     def whole(self, least: int) -> int:
-        """Return how many pitches whole laps have, at least so many."""
+        """Return the number of pitches in whole laps, at least ``least``."""
         count = len(self.record_mm)
         return math.ceil(least / count) * count
 
@@ -86,7 +86,7 @@ class Recorded(Arrival):
 
     @property
     def gap(self) -> None:
-        """No sum of normal and even parts."""
+        """None: not a sum of normal and symmetric parts."""
         return None
 
     def share_of_gaps_below(self, travel_mm: float, *, edge_sd_mm: float) -> float:
@@ -106,7 +106,7 @@ class Recorded(Arrival):
         return self.min_gap_mm
 
     def most_within(self, travel_mm: float, sigmas: float) -> int:
-        """Return how many carriers are on a travel at once, where they come closest."""
+        """Return how many carriers are on a travel at their closest."""
         del sigmas
         if travel_mm <= 0.0:
             return 0
@@ -132,9 +132,9 @@ class Recorded(Arrival):
         later, carrier k is served with probability
         s_k = Σ s_(k−m)·(b_(m−1)(k−m) − b_m(k−m)) over m from 1, b_0 = 1: it is the first after
         k − m for which the feeder is ready (derived here). The lost share is 1 − the mean of s_k
-        over the record, where it repeats over its second lap. Where more than half a carrier comes
-        in a service on average it is that number over 1 + that number, as if pitches came in any
-        order.
+        over the record, or over the second lap of a repeated one. If more than half a carrier comes
+        during a service on average, it is that number over 1 + that number, as for pitches in
+        random order.
         """
         del come
         count = len(self.record_mm)
@@ -152,11 +152,10 @@ class Recorded(Arrival):
     def _busy_chances(
         self, busy: Distribution, more: Mapping[float, float]
     ) -> Callable[[int], Floats]:
-        """Return what gives each carrier the probability of a feeder busy so many pitches later.
+        """Return a function: number of pitches → probability of still being busy, per carrier.
 
-        The law of the travel is worked out once, at points to interpolate between
-        (:meth:`Distribution.shares_below`). Behind the end of a record that ends nobody comes, and
-        all is 0.
+        The law of the travel is computed once, at points to interpolate between
+        (:meth:`Distribution.shares_below`). It is 0 beyond the end of a record that ends.
         """
         # busy for longer than a sum is −busy below −sum
         below = busy.times(-1.0).shares_below()
@@ -177,7 +176,7 @@ class Recorded(Arrival):
         return chances
 
     def _sums(self, in_a_row: int) -> Floats:
-        """Return the sums (mm) of so many pitches in a row, for each place where they may begin."""
+        """Return the sums (mm) of so many successive pitches, for each possible start."""
         edges, pitches = _arrays(self.record_mm, self.repeats)
         starts, ends = edges[:-in_a_row], edges[in_a_row:]
         if self.repeats:
@@ -192,9 +191,9 @@ class Recorded(Arrival):
 
 @lru_cache(maxsize=8)
 def _arrays(record_mm: tuple[float, ...], repeats: bool) -> tuple[Floats, Floats]:
-    """Return leading edges, the first at 0, and pitches, each behind the edge of its place.
+    """Return leading edges, the first at 0, and the pitch behind each.
 
-    Of a record that ends the first pitch is none between two carriers and is left out.
+    The first pitch of a record that ends is not between two carriers and is left out.
     """
     pitches = np.array(record_mm if repeats else record_mm[1:])
     edges = np.concatenate(([0.0], np.cumsum(pitches)))
@@ -207,7 +206,7 @@ def _mean(values: Floats | Bools) -> float:
 
 
 def _served(chances: Sequence[Floats], *, repeats: bool) -> Floats:
-    """Return how likely each carrier of the (last) lap is served: a banded triangle of equations.
+    """Return the probability of service of each carrier of the (last) lap (a banded triangle).
 
     ``chances``: b_m of each carrier, m from 0.
     """
@@ -223,16 +222,9 @@ def _served(chances: Sequence[Floats], *, repeats: bool) -> Floats:
 
 
 def record_start(length: int, replication: int) -> int:
-    """Return at which pitch of a repeated record a replication begins, from 0.
+    """Return the pitch of a repeated record (from 0) at which a replication begins.
 
-    Steps of the golden section of its length, in whole numbers: the first at its beginning, and
-    however many there are, they lie spread over all of it.
-
-    Parameters
-    ----------
-    length : int
-        Pitches in the record.
-    replication : int
-        Repetition number, 0 or above.
+    In steps of the golden section of its ``length``, in whole numbers: the first at its beginning,
+    any number of them spread over all of it.
     """
     return (replication * _GOLDEN % _WHOLE) * length // _WHOLE

@@ -1,4 +1,4 @@
-"""Compiling in a process of its own, so that the wait can be interrupted at once.
+"""Compiling in a separate process, so that the wait can be interrupted at once.
 
 Python handles no interrupt during a call of LLVM, which takes seconds. The memory used for
 compiling is also freed with that process.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from feedsim.machine import Machine
 
 MOST_POINTS = 60
-"""Of a speed profile."""
+"""Most points of a speed profile."""
 
 
 def why_not(machine: Machine) -> str:

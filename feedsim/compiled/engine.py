@@ -37,7 +37,7 @@ def run_line(
     machine : Machine
         Without supervision.
     carriers : int
-        How many come, 1 or more, the warm-up included.
+        Number of carriers, 1 or more, warm-up included.
     progress : callable, optional
         Called now and then with the number of carriers past the carrier eye.
 
@@ -64,16 +64,15 @@ def run_blocks(
     """Yield the same records block after block, each with the number of its first carrier.
 
     Yielded blocks are not kept. A row may stay open for the whole run, such as that of an insert
-    that lies in the feed while all marks are lost: its block does not wait for it, and the row
-    comes again on its own once finished.
+    that lies in the feed while all marks are lost: its block does not wait, and the row comes again
+    by itself once finished.
 
     Parameters
     ----------
     machine, draws, carriers, driver, progress
         As in :func:`run_line`.
     block : int
-        Carriers in a block, but for the last one. The books of a feeder are those of the whole run,
-        in the last block, and empty before.
+        Carriers in a block, except the last one, which also has the books of the whole run.
     """
     feeders = [
         DrivenFeeder(machine, number, draws=draws, driver=driver, carriers=carriers)

@@ -1,8 +1,8 @@
-"""One feeder's run, mark after mark: the order of events of the event engine in one loop.
+"""One feeder's run, mark after mark: the event order of the event engine in one loop.
 
-At most four events may come next: a landing, one step of the sequence (search, opening, staging), a
-mark that becomes known, a mark that is acted on. The earliest goes first; at one instant they
-follow the order of model, section 12.
+At most four events are due: a landing, one step of the sequence (search, opening, staging), a mark
+that becomes known, a mark that is acted on. The earliest goes first; at one instant they follow the
+order of model, section 12.
 """
 
 from __future__ import annotations
@@ -41,8 +41,7 @@ Cards = Sequence[InsertDraw]
 Rows = Sequence[Row]
 
 DONE, MORE_INSERTS, MORE_MARKS = 0, 1, 2
-"""How :func:`run_feeder` ends: nothing is left to happen; it has to go on with more inserts, or
-with more carriers."""
+"""How :func:`run_feeder` ends: finished, or in need of more inserts or carriers."""
 
 _PLACED, _NOT_STAGED, _LATE_MARK = (
     int(Outcome.PLACED),

@@ -1,9 +1,9 @@
 """Compiling functions that only serve as parts of others.
 
-By default numba makes machine code of each called function, with all that it calls in turn, and
-optimises it again at each level. Here such a function stays LLVM text until the requested function
-is complete, and only that one is optimised and turned into machine code: half the time, and the
-same numbers, since LLVM's optimisations change no rounding unless asked to.
+By default numba compiles each called function with everything that it calls, and optimises it again
+at each level. Here such a function stays LLVM text until the requested function is complete, and
+only that one is optimised and compiled: half the time, and the same numbers, since LLVM's
+optimisations change no rounding unless told to.
 """
 
 from __future__ import annotations

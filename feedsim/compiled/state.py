@@ -39,9 +39,9 @@ class Mark:
 class Row:
     """A carrier's row of :class:`~feedsim.records.columns.FeederRecords` while it is filled in.
 
-    The last fields are not of a carrier but queues, in order of arrival: ``flight``,
-    ``target_mm``, the row of an insert on its way and where it lands; ``memory``,
-    ``memory_reading``, ``memory_known_s``, ``memory_late``, the row of a mark that was taken.
+    The last fields are queues, in order of arrival: ``flight``, ``target_mm``, the row of an insert
+    on its way and where it lands; ``memory``, ``memory_reading``, ``memory_known_s``,
+    ``memory_late``, the row of a mark that was taken.
     """
 
     outcome: Small

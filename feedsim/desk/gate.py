@@ -153,7 +153,7 @@ class Gate:
         """Exchange the key for a cookie, by a page that goes on to the desk.
 
         A redirection would not do: a browser does not send the cookie with requests that another
-        site started, and opening the address from a mail or a file counts as that.
+        site started, such as one from a mail or a file.
         """
         if not self._keys.opens(key):
             words = "this address opens no desk, or was used before: open the one that was printed"

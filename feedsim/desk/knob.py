@@ -36,7 +36,7 @@ class DeskKnob:
         The part of the machine, the key, its description.
     kind : str
         ``"quantity"``, ``"whole"``, ``"number"``, ``"choice"``, ``"yesno"``, ``"text"``, or
-        ``"toml"`` for what is a list or a table.
+        ``"toml"`` for a list or a table.
     value, file_value : str
         From the changes, or from the file; else the default.
     default : str or None

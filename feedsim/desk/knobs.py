@@ -67,7 +67,7 @@ _GROUPS = {
 }
 """The parts of the machine, in the order shown."""
 _LONGEST_VALUE = 2000
-_MOST_TABLES = MOST_FEEDERS  # of any kind: more are no knobs to turn one by one
+_MOST_TABLES = MOST_FEEDERS  # of any kind: nobody turns more knobs one by one
 
 
 def knobs_answer(

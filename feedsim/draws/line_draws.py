@@ -1,9 +1,8 @@
 """Every random number of a run, drawn before the engine needs it.
 
-The engine asks for carriers and inserts one after another and finds all that chance decides
-about one in a tuple. Draws are made as arrays, in blocks that grow; the block size has no
-influence on the values. A test may hand the engine draws that it wrote itself: anything with
-the methods of :class:`Draws` will do.
+The engine asks for carriers and inserts one after another, each a tuple of random numbers. Draws
+are made as arrays, in growing blocks, whose size does not influence the values. A test may hand
+the engine its own draws: anything with the methods of :class:`Draws`.
 """
 
 from __future__ import annotations
@@ -21,18 +20,18 @@ from feedsim.machine import Carriers, Clearing, Eye, Feeder, Hazard, Machine
 InsertColumns = tuple[Floats, Floats, Floats, Floats, Floats, Bools, Bools, Floats, Bools]
 _FIRST_BLOCK = 256
 MOST_AT_ONCE = 8192
-"""Carriers or inserts in a block, at most."""
+"""Most carriers or inserts in a block."""
 
 
 class Phases(NamedTuple):
-    """What is drawn once a run: the encoder's phase (0…1) and the ticks' phase (s)."""
+    """Draws of a whole run: the encoder's phase (0…1) and the ticks' phase (s)."""
 
     encoder: float
     ticks_s: float
 
 
 class CarrierDraw(NamedTuple):
-    """What chance decides about one carrier.
+    """Draws for one carrier.
 
     ``leading_edge_mm``: belt travel at which its leading edge passes the carrier eye.
     ``seen_edge_mm``: belt travel at which the edge that the eye sees passes it.
@@ -48,7 +47,7 @@ class CarrierDraw(NamedTuple):
 
 
 class InsertDraw(NamedTuple):
-    """What chance decides about one insert.
+    """Draws for one insert.
 
     ``nose_mm``: feed travel between the nose of insert 0 passing a point and this nose
     passing it. ``seen_edge_mm``: the same for the edge that the insert eye sees.
@@ -70,7 +69,7 @@ class InsertDraw(NamedTuple):
 
 
 class Draws(Protocol):
-    """What the engine needs to know of chance."""
+    """All draws that the engine needs."""
 
     def phases(self) -> Phases:
         """Return what is drawn once a run."""
@@ -78,7 +77,7 @@ class Draws(Protocol):
     def carriers(self) -> Iterator[tuple[float, float, float, float, bool]]:
         """Yield the carriers in order, as :class:`CarrierDraw` fields.
 
-        Without end; but no more than are recorded, where a record ends the run.
+        Without end, unless a record ends the run.
         """
 
     def inserts(
@@ -87,7 +86,7 @@ class Draws(Protocol):
         """Yield a feeder's inserts in order, without end, as :class:`InsertDraw` fields."""
 
     def jams(self, feeder: int, hazard: Hazard, *, probability: float) -> Callable[[int], bool]:
-        """Return what tells by insert number whether a hazard becomes a jam."""
+        """Return a function of the insert number: whether a hazard becomes a jam."""
 
     def clearing_times(self, clearing: Clearing) -> Iterator[float]:
         """Yield how long clearing takes (s), stop after stop, without end."""
@@ -133,7 +132,7 @@ class RunDraws:
     ) -> Iterator[tuple[Floats, Floats, Floats, Floats, Bools]]:
         """Yield the same carriers in blocks, the fields of :class:`CarrierDraw` as columns.
 
-        ``expected``: how many will be asked for, 0 if that is not known.
+        ``expected``: how many will be needed; 0: unknown.
         """
         c = self._machine.carriers
         eye = self._eye(self._machine.carrier_eye, "carrier_eye")
@@ -175,7 +174,7 @@ class RunDraws:
             yield nose, nose + edge, length, delay, back, drawn, missed, double, called
 
     def jams(self, feeder: int, hazard: Hazard, *, probability: float) -> Callable[[int], bool]:
-        """Return what tells by insert number whether a hazard of a feeder becomes a jam."""
+        """Return a function of the insert number: whether a feeder's hazard becomes a jam."""
         return jam_chances(self._stream(f"feeder.{feeder}.jam.{hazard.value}"), probability)
 
     def clearing_times(self, clearing: Clearing) -> Iterator[float]:

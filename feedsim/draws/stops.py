@@ -1,4 +1,4 @@
-"""What chance decides about stops: which hazard becomes a jam, and how long clearing takes.
+"""Draws for stops: which hazard becomes a jam, and how long clearing takes.
 
 Jams are drawn by insert number, one stream for each feeder and hazard, clearing times in the
 order of clearings: the same seed has the same ones at any speed and under any supervision.
@@ -17,7 +17,7 @@ _BLOCK = 256
 
 
 def jam_chances(source: Generator, probability: float) -> Callable[[int], bool]:
-    """Return what tells of an insert, by its number, whether a hazard with it becomes a jam.
+    """Return a function of the insert number: whether a hazard becomes a jam.
 
     Parameters
     ----------

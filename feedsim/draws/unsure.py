@@ -1,4 +1,4 @@
-"""Machines drawn of what is known only roughly: for a search, and afresh for its verdict."""
+"""Machines drawn from unsure values: for a search, and afresh for its verdict."""
 
 from __future__ import annotations
 
@@ -14,26 +14,26 @@ _SIGMAS = 3.0
 
 
 def seed_of(seed: int, what: str) -> int:
-    """Return a seed of 32 bits for a library that asks for one."""
+    """Return a seed of 32 bits for a library."""
     return int(stream(seed, what).integers(0, 2**32))
 
 
 def deviations(
     seed: int, kind: str, name: str, *, n: int, low: float, high: float, law: str
 ) -> list[float]:
-    """Return n deviations of one value that is unsure.
+    """Return n deviations of one unsure value.
 
     Parameters
     ----------
     seed : int
     kind : {"tune.search", "tune.verdict"}
-        Those of a search are spread evenly, one in each n-th of the law (Latin hypercube sampling,
-        McKay, Beckman and Conover 1979, Technometrics 21:239-245); those of a verdict are
-        independent, so that shares counted in them have the intervals of independent trials.
+        A search gets one in each n-th of the law (Latin hypercube sampling, McKay, Beckman and
+        Conover 1979, Technometrics 21:239-245); a verdict independent ones, so that counted shares
+        have the intervals of independent trials.
     name : str
-        Of the value; each has a stream of its own.
+        Of the value; each has its own stream.
     law : {"uniform", "triangular", "normal"}
-        Between them; normal: they are three standard deviations off, and it ends there.
+        Between ``low`` and ``high``; a normal law is cut off there, at three standard deviations.
     """
     source = stream(seed, f"{kind}:{name}")
     shares = source.random(n)
@@ -43,7 +43,7 @@ def deviations(
 
 
 def _placed(share: float, law: str) -> float:
-    """Return where in its range, 0…1, a share of the law lies below."""
+    """Return the place in its range, 0…1, below which a share of the law lies."""
     if law == "triangular":
         half = math.sqrt(0.5 * min(share, 1.0 - share))
         return half if share < 0.5 else 1.0 - half

@@ -1,1 +1,1 @@
-"""What a feed motion asks of its motor: inertia, torque, power, and what a motor can give."""
+"""Demand of a feed motion on its motor: inertia, torque, power; and the limits of motors."""

@@ -14,10 +14,7 @@ from feedsim.drivetrain.law import shaft_per_metre
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Speed and torque of a motor over time, moving stretches in a row, to be drawn.
-
-    All arrays have the same length; at rest speed and torque are 0.
-    """
+    """Speed and torque of a motor over time, for drawing; arrays of equal length, 0 at rest."""
 
     time_s: Floats
     feed_speed_mm_s: Floats

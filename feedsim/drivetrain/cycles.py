@@ -14,14 +14,14 @@ from feedsim.drivetrain.waves import crossings, product, turns, value_of, whole
 from feedsim.machine import Drive
 
 SAMPLES = 33
-"""Of each stretch, for curves and for the search of peaks."""
+"""Samples in each stretch, for curves and the search for peaks."""
 
 _DECAYED = 6.0  # time constants
 
 
 @dataclass(frozen=True, slots=True)
 class Cycles:
-    """Some feed cycles in a row, cut into stretches, and all integrals that any motor needs.
+    """Successive feed cycles, cut into stretches, with all integrals that any motor needs.
 
     Attributes
     ----------
@@ -32,7 +32,7 @@ class Cycles:
     integrals : dict of str to array
         One value a stretch.
     samples : tuple of three arrays, shape (stretches, samples)
-        Share of the stretch that is over, speed (m/s) and acceleration (m/s²) there.
+        Elapsed share of the stretch, speed (m/s) and acceleration (m/s²).
     """
 
     drive: Drive
@@ -141,7 +141,7 @@ def _integrals(stretch: Stretch) -> tuple[float, ...]:
 
 
 def _sampled(stretches: Sequence[Stretch]) -> tuple[Floats, Floats, Floats]:
-    """Sample speed and acceleration, half of the samples where an exponential decays."""
+    """Sample speed and acceleration, half of it where an exponential decays."""
     even = np.linspace(0.0, 1.0, SAMPLES)
     shares = np.tile(even, (len(stretches), 1))
     speeds, accelerations = np.zeros_like(shares), np.zeros_like(shares)

@@ -1,9 +1,9 @@
 """Moments of inertia: of cylinders, of the mechanism, and as the motor's shaft feels them.
 
-Solid and hollow cylinder about their axis: J = m·(D² + d²)/8, m = ρ·π·(D² − d²)·L/4; what runs
-straight at the rim of a roller of radius R: m·R²; through a reduction n: J/n². Any handbook of
-mechanical engineering; reflected inertia in Budynas and Nisbett, Shigley's Mechanical
-Engineering Design, ch. 16.
+Solid and hollow cylinder about their axis: J = m·(D² + d²)/8, m = ρ·π·(D² − d²)·L/4; a mass moving
+at the rim of a roller of radius R: m·R²; through a reduction n: J/n². Any handbook of mechanical
+engineering; reflected inertia in Budynas and Nisbett, Shigley's Mechanical Engineering Design,
+ch. 16.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _M = 1e-3  # of a mm
 def cylinder_mass(
     diameter_mm: float, length_mm: float, *, density_kg_m3: float, bore_mm: float = 0.0
 ) -> float:
-    """Return the mass (kg) of a cylinder, hollow where it has a bore."""
+    """Return the mass (kg) of a cylinder, hollow if it has a bore."""
     area = math.pi / 4.0 * (diameter_mm**2 - bore_mm**2) * _M**2
     return density_kg_m3 * area * length_mm * _M
 
@@ -48,9 +48,9 @@ def roller_inertia(roller: Roller) -> float:
 
 
 def load_inertia(drive: Drive) -> float:
-    """Return the inertia (kg·m²) of all that moves, as the feed roller's shaft feels it.
+    """Return the inertia (kg·m²) of all moving parts at the feed roller's shaft.
 
-    A roller of another diameter turns faster or slower by the quotient q of the diameters, and
+    A roller of another diameter turns faster or slower by the ratio q of the diameters, and
     counts q² times (energy at one speed, any text on drives).
     """
     total = drive.moving_mass_kg * (0.5 * drive.roller_diameter_mm * _M) ** 2
@@ -66,7 +66,7 @@ def ratio_of(drive: Drive) -> float:
 
 
 def reflected_inertia(drive: Drive) -> float:
-    """Return the inertia (kg·m²) of all but the rotor, as the motor's shaft feels it."""
+    """Return the inertia (kg·m²) of all but the rotor at the motor's shaft."""
     inertia = load_inertia(drive)
     for stage in reversed(drive.reductions):
         inertia = inertia / stage.ratio**2 + stage.inertia_kg_m2
@@ -76,6 +76,6 @@ def reflected_inertia(drive: Drive) -> float:
 def best_ratio(load_kg_m2: float, rotor_kg_m2: float) -> float:
     """Return the ratio at which a rotor gives its load the largest acceleration: √(J_L/J_m).
 
-    For a load without friction, the reduction itself without inertia; any text on drives.
+    For a load without friction and a reduction without inertia; any text on drives.
     """
     return math.sqrt(load_kg_m2 / rotor_kg_m2)

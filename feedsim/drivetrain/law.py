@@ -1,10 +1,10 @@
 """Torque at the motor's shaft for an acceleration of the feed, the feed moving forwards.
 
 At the feed roller (radius R): T = J·a/R + friction torque + pull-off force·R. Each reduction n
-with efficiency η passes on T/(n·η) where the power flows to the roller (T above 0), and T·η/n
-where it flows back, as the roller brakes; to that comes the stage's own inertia at its input.
-So torque is a broken line over the acceleration, straight between its breaks. Geared load with
-efficiency: Dubey, Fundamentals of Electrical Drives, 2001, ch. 2 (from memory).
+with efficiency η passes on T/(n·η) if the power flows to the roller (T above 0), and T·η/n if it
+flows back as the roller brakes; the stage's own inertia at its input is added. So torque is
+piecewise linear in the acceleration. Geared load with efficiency: Dubey, Fundamentals of Electrical
+Drives, 2001, ch. 2 (from memory).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from feedsim.machine import Drive
 
 
 class Branch(NamedTuple):
-    """From an acceleration upwards: torque = slope·a + offset; the same of what is lost.
+    """From an acceleration upwards: torque = slope·a + offset; likewise the loss.
 
     Attributes
     ----------
@@ -26,7 +26,7 @@ class Branch(NamedTuple):
     slope_n_m_s2_m, offset_n_m : float
         Torque at the motor's shaft (N·m) over the acceleration (m/s²), without the rotor.
     loss_slope_kg, loss_offset_n : float
-        What the reductions lose for each metre of feed (J/m = N).
+        Loss of the reductions per metre of feed (J/m = N).
     """
 
     above_m_s2: float
@@ -42,7 +42,7 @@ def shaft_per_metre(drive: Drive) -> float:
 
 
 def torque_law(drive: Drive, *, pulling: bool) -> tuple[Branch, ...]:
-    """Return the torque that a feed asks of the motor, its rotor's own inertia left out.
+    """Return the torque that a feed demands of the motor, without the rotor's inertia.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def torque_law(drive: Drive, *, pulling: bool) -> tuple[Branch, ...]:
 
 
 def _split_at_zero(branches: list[Branch]) -> list[tuple[Branch, bool]]:
-    """Split where the torque crosses 0; say of each branch whether the power flows forwards."""
+    """Split where the torque crosses 0; flag branches in which power flows forwards."""
     split: list[tuple[Branch, bool]] = []
     for place, branch in enumerate(branches):
         end = branches[place + 1].above_m_s2 if place + 1 < len(branches) else math.inf

@@ -83,7 +83,7 @@ def continuous_torque(motor: Motor, speed_rpm: Floats) -> Floats:
 
 
 def short_time_torque(motor: Motor, speed_rpm: Floats) -> Floats:
-    """Return the torque (N·m) that a motor can give for a short time at some speeds.
+    """Return the short-time torque (N·m) of a motor at some speeds.
 
     Peak torque up to the rated speed, then straight down to its continuous torque at its
     highest speed; nothing beyond. Common practice where the maker gives no curve.
@@ -101,8 +101,8 @@ def short_time_torque(motor: Motor, speed_rpm: Floats) -> Floats:
 def available_acceleration(drive: Drive, motor: Motor) -> float:
     """Return the largest feed acceleration (mm/s²) that a motor's peak torque gives.
 
-    Against friction, and against the magazine if it ever holds an insert back: the torque that
-    is left, through the reductions, over the total inertia.
+    The torque left after friction, and the magazine if it ever holds an insert back, through the
+    reductions, over the total inertia.
 
     Returns
     -------
@@ -119,8 +119,8 @@ def available_acceleration(drive: Drive, motor: Motor) -> float:
 def friction_limited_acceleration(drive: Drive, *, pulling: bool | None = None) -> float | None:
     """Return the largest acceleration (mm/s²) at which an insert does not slip.
 
-    No slip while m·a + pull-off force ≤ µ·N (Coulomb). With N = m·g and nothing that holds back
-    that is a ≤ µ·g (any text on mechanics).
+    No slip while m·a + pull-off force ≤ µ·N (Coulomb); with N = m·g and no pull-off, a ≤ µ·g
+    (any text on mechanics).
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def friction_limited_acceleration(drive: Drive, *, pulling: bool | None = None) 
     Returns
     -------
     float or None
-        0 where friction does not even pull it off; None where friction is not known.
+        0 if friction cannot even pull it off; None if friction is unknown.
     """
     if not (drive.friction_coefficient and drive.normal_force_n and drive.insert_mass_kg):
         return None
@@ -149,9 +149,9 @@ def inertia_ratio(drive: Drive, motor: Motor) -> float:
 def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> MotorCriteria:
     """Compare a motor with the demand of some cycles.
 
-    Peak torque at every point of the cycles against the short-time limit at that speed, RMS
-    torque against what it can give continuously at the mean speed, the highest speed against its
-    own, the inertia ratio, and the RMS power against the rated power (duty).
+    Peak torque at every point of the cycles against the short-time limit at that speed, RMS torque
+    against the continuous limit at the mean speed, highest speed, inertia ratio, and RMS power
+    against rated power (duty).
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
-"""The feed's motion cut into stretches on which one line gives the torque.
+"""The feed's motion cut into stretches with torque linear in acceleration.
 
-Cuts are made where the feed's own pieces meet, where the feed comes to rest, where the magazine
-begins and ends to hold an insert back, and where the power turns round in a reduction.
+Cuts are where the feed's own pieces meet, the feed comes to rest, the magazine starts or stops
+holding an insert back, and the power changes direction in a reduction.
 """
 
 from __future__ import annotations
@@ -32,13 +32,13 @@ class Stretch:
     start_m, end_m : float
         Feed travel at its ends.
     speed_m_s, acceleration_m_s2 : Wave
-        Over the share of the stretch that is over, decaying with `decay`.
+        Over the elapsed share of the stretch, decaying with `decay`.
     decay : float
         Loop gain times length; 0 for a rigid servo.
     pulling : bool
         Whether the magazine holds an insert back.
     branch : Branch
-        What gives the torque.
+        Of the torque.
     to_rest : bool
         Whether the feed counts as at rest after it.
     """
@@ -55,15 +55,15 @@ class Stretch:
     to_rest: bool
 
     def speed(self, u: float) -> float:
-        """Return the feed speed (m/s) when the share u of it is over."""
+        """Return the feed speed (m/s) at elapsed share u."""
         return value_of(self.speed_m_s, self.decay, u)
 
     def acceleration(self, u: float) -> float:
-        """Return the feed acceleration (m/s²) then."""
+        """Return the feed acceleration (m/s²) at elapsed share u."""
         return value_of(self.acceleration_m_s2, self.decay, u)
 
     def travel(self, u: float) -> float:
-        """Return the feed travel (m) then."""
+        """Return the feed travel (m) at elapsed share u."""
         if u in (0.0, 1.0):
             return self.end_m if u else self.start_m
         travel = 0.0
@@ -147,7 +147,7 @@ def _rest(piece: FeedPiece, end: float, gain: float) -> tuple[float, bool]:
 
 
 def _stretch(piece: FeedPiece, t0: float, t1: float, *, gain: float, pulling: bool) -> Stretch:
-    """Write speed and acceleration over the share of the stretch, from its own beginning."""
+    """Write speed and acceleration over the elapsed share of the stretch."""
     form, s0, length = piece.closed_form, t0 - piece.start_s, t1 - t0
     f1, f2, f3, f4 = (f * _M for f in form.rise)
     v0 = f1 + (2.0 * f2 + (3.0 * f3 + 4.0 * f4 * s0) * s0) * s0
@@ -180,7 +180,7 @@ def _stretch(piece: FeedPiece, t0: float, t1: float, *, gain: float, pulling: bo
 
 
 def _branches(stretch: Stretch, law: tuple[Branch, ...]) -> Iterator[Stretch]:
-    """Cut a stretch where its acceleration comes from one branch of the law to another."""
+    """Cut a stretch where its acceleration changes the branch of the law."""
     wave, x = stretch.acceleration_m_s2, stretch.decay
     places = sorted({u for branch in law[1:] for u in crossings(wave, x, branch.above_m_s2)})
     ends = [0.0, *places, 1.0]

@@ -1,9 +1,9 @@
 """Sums of polynomials times decaying exponentials, and their integrals in closed form.
 
 On a stretch of length L every speed and acceleration of the feed is Σⱼ Pⱼ(u)·exp(−j·x·u), u the
-share of the stretch that is over, 0 to 1, and x = K·L with the servo's loop gain K. Products are
-of the same form, and ∫₀¹ uⁿ·exp(−x·u) du is an incomplete gamma function: by its recursion where x
-is large, by its series where it is small (Abramowitz and Stegun, 6.5).
+elapsed share of the stretch, 0 to 1, and x = K·L with the servo's loop gain K. Products have the
+same form, and ∫₀¹ uⁿ·exp(−x·u) du is an incomplete gamma function: by its recursion for large x, by
+its series for small x (Abramowitz and Stegun, 6.5).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from itertools import pairwise
 
 Wave = Mapping[int, tuple[float, ...]]
-"""Of each j the coefficients of Pⱼ, the constant first."""
+"""For each j the coefficients of Pⱼ, the constant first."""
 
 _SERIES_BELOW = 5.0
 _TERMS = 40
@@ -69,8 +69,8 @@ def value_of(wave: Wave, x: float, u: float) -> float:
 def crossings(wave: Wave, x: float, target: float) -> list[float]:
     """Return where a parabola with one exponential crosses a value, 0 < u < 1, rising.
 
-    c₀ + c₁u + c₂u² + d·exp(−x·u): its second derivative vanishes once at most, so that between
-    that place and the roots of the first derivative it rises or falls throughout.
+    c₀ + c₁u + c₂u² + d·exp(−x·u): its second derivative vanishes at most once, so between that
+    place and the roots of the first derivative it is monotonic.
     """
     places = [0.0, *turns(wave, x), 1.0]
     return _roots(lambda u: value_of(wave, x, u) - target, places)

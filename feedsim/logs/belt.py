@@ -14,7 +14,7 @@ from feedsim.motion.belt import BeltMotion, BeltPiece
 
 _FIRST_LOOK = 16
 _ROOM = 0.75
-_STOOD = 100.0  # times as long between two counts as usual: it stood, or nothing was logged
+_STOOD = 100.0  # times the usual time between counts: the belt was at rest, or nothing was logged
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class LoggedBelt:
     begin_s, end_s : float
         On the log's axis.
     within_mm : float
-        So far off may the travel be anywhere: one count, or one step of what is logged.
+        Largest error of the travel anywhere: one count, or one logged step.
     """
 
     belt: BeltMotion
@@ -50,11 +50,11 @@ class LoggedBelt:
 
 
 def belt_of_log(log: Log, encoder: Encoder) -> tuple[LoggedBelt, ...]:
-    """Return the belt's motion, one for each stretch of a log; none without an encoder in it.
+    """Return the belt's motion for each stretch of a log; none without an encoder in it.
 
-    Each piece has a constant speed, the least-squares line of its counts, and goes on for as long
-    as it passes each within three quarters of a count: half of one is cut off, as they are whole. A
-    stretch with fewer than two counts has no motion and is left out.
+    Each piece has a constant speed, the least-squares line of its counts, and lasts as long as the
+    line passes each within three quarters of a count (whole counts cut off half a count on
+    average). A stretch with fewer than two counts is left out.
     """
     values = log.encoder
     if values is None:
@@ -80,7 +80,7 @@ def belt_of_log(log: Log, encoder: Encoder) -> tuple[LoggedBelt, ...]:
 
 
 def _corners(time: Floats, middle: Floats, room: float) -> list[tuple[float, float]]:
-    """Return the corners of a line that rises throughout and passes all values within a room."""
+    """Return the corners of a rising line that passes all values within a tolerance."""
     lines: list[tuple[int, float, float]] = []
     i, last = 0, len(time) - 1
     while i < last:
@@ -98,7 +98,7 @@ def _corners(time: Floats, middle: Floats, room: float) -> list[tuple[float, flo
 
 
 def _as_far_as(time: Floats, middle: Floats, room: float, *, i: int) -> int:
-    """Return the last of the values from number ``i`` on that one straight line passes."""
+    """Return the last value, from number ``i`` on, that one straight line still passes."""
     good, size, bad = i + 1, _FIRST_LOOK, len(time)
     while good < len(time) - 1:
         end = min(good + size, len(time) - 1) if bad == len(time) else (good + bad) // 2
@@ -134,7 +134,7 @@ def _pieces(corners: list[tuple[float, float]], unit: float) -> list[BeltPiece]:
 
 
 def logged_speed_mm_s(values: SampledSignal, unit_mm: float) -> float:
-    """Return the mean speed that an encoder has while it moves (counted mm/s), 0 for none."""
+    """Return the mean speed of an encoder while it moves (counted mm/s), 0 for none."""
     rises, ran = np.diff(values.value), np.diff(values.time_s)
     moves = rises > 0.0
     if not moves.any():

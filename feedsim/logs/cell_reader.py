@@ -1,4 +1,4 @@
-"""The cells of a log as numbers and times: in one go where none is unusual, else one by one."""
+"""The cells of a log as numbers and times: all at once if none is unusual, else one by one."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _LEVELS = {
 
 
 class CellReader:
-    """What both shapes need: whole rows in blocks, one cell as a number, faults."""
+    """Common to both shapes: whole rows in blocks, one cell as a number, faults."""
 
     def __init__(self, table: Table, time: TimeColumn) -> None:
         self.table, self.time = table, time
@@ -46,7 +46,7 @@ class CellReader:
         self.remarks: list[Remark] = []
 
     def blocks(self) -> Iterator[list[Row]]:
-        """Yield whole rows, blank ones left out; a last one that was cut short is told."""
+        """Yield whole rows without blank ones; report a truncated last one."""
         whole = self.table.text.endswith(("\n", "\r"))
         block: list[Row] = []
         for numbered in self.table.rows():
@@ -101,7 +101,7 @@ class CellReader:
         return f"{self.table.file}, row {row}, {column}"
 
     def number(self, text: str, *, row: int, column: str, level: bool) -> float:
-        """Read a cell; NaN for a blank one, and for one with a fault, which is kept."""
+        """Read a cell; NaN for a blank or faulty one, whose fault is kept."""
         text = text.strip()
         if not text:
             return math.nan
@@ -139,12 +139,12 @@ class CellReader:
         return value
 
     def plain_texts(self, texts: Iterator[str]) -> Iterator[str]:
-        """Write decimal points, where commas can only be decimal ones."""
+        """Write decimal points if commas can only be decimal ones."""
         return (text.replace(",", ".") for text in texts) if self.table.commas else texts
 
 
 class Quick(NamedTuple):
-    """The columns that are read, in the order of the places asked for, and their rows."""
+    """The requested columns in order, and their rows."""
 
     rows: Ints
     columns: list[NDArray[Any]]
@@ -152,10 +152,10 @@ class Quick(NamedTuple):
 
 
 def quick_read(table: Table, head: Head, places: list[int]) -> Quick | None:
-    """Read columns by NumPy's own reader of text; None where a cell or a row is unusual.
+    """Read columns with NumPy's text reader; None if a cell or a row is unusual.
 
-    A last row that was cut short, or a quote, a comment, a blank line or a cell that is no number
-    make it unusual, and so do cells too many or too few.
+    Unusual: a truncated last row, a quote, a comment, a blank line, a cell that is not a number,
+    too many or too few cells.
     """
     body = _below_the_head(table)
     rows = body.count("\n")
@@ -202,7 +202,7 @@ def _worded(body: str, table: Table, head: Head) -> list[int]:
 
 
 def _level(text: str) -> float:
-    """Read a level; what is neither word nor number is an error of ``float``."""
+    """Read a level; raises the error of ``float`` for neither word nor number."""
     word = _LEVELS.get(text.strip())
     return float(text) if word is None else word
 

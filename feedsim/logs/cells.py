@@ -1,4 +1,4 @@
-"""The cells of a log as numbers: whole blocks at once, cell by cell where one is faulty."""
+"""The cells of a log as numbers: whole blocks at once, or cell by cell if one is faulty."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def _one_by_one(reader: CellReader, head: Head, row: int, cells: Sequence[str]) 
 
 
 def _finite(reader: CellReader, table: Table, head: Head, found: Cells) -> None:
-    """Refuse what Python reads as a number and a log cannot mean: nan, inf, 1_000."""
+    """Refuse numbers that Python reads but a log cannot mean: nan, inf, 1_000."""
     infinite = [bool(np.isinf(column).any()) for column in found.columns]
     if not any(infinite) and not _odd_texts(table):
         return
@@ -160,7 +160,7 @@ def _value(reader: CellReader, text: str, row: int, signal: Signal) -> float:
 
 
 def _quick_events(quick: Quick, head: Head, signals: _Signals) -> EventCells:
-    """Give the signals of events that were read in one go their numbers."""
+    """Convert events that were read at once, numbering their signals."""
     names = quick.columns[1].tolist()
     first = sorted((names.index(name), name) for name in set(names))
     numbers = {name: signals.number(name.decode(), int(quick.rows[place])) for place, name in first}
@@ -187,7 +187,7 @@ class _Signals:
         self.others: list[str] = []
 
     def number(self, name: str, row: int) -> int:
-        """Return the number of a signal; −1 where it is not read."""
+        """Return the number of a signal; −1 if it is not read."""
         number = self._known.get(name)
         if number is None:
             self._known[name] = number = self._new(name.strip(), row)

@@ -1,4 +1,4 @@
-"""The clock of a log against its own encoder: a belt does not jerk, so stamps that do are wrong."""
+"""The clock of a log against its encoder: a belt does not jerk, so jerky time stamps are wrong."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ _HELD, _HELD_STEPS = 0.4, 2.0
 
 
 class _Off(NamedTuple):
-    """The values whose times are off the run of those about them for certain, and by how much."""
+    """The values whose times surely deviate from their neighbours', and by how much."""
 
     off_s: Floats
     at: Places
     held: int
-    """How many could be compared with others."""
+    """Number of values that could be compared."""
 
     @property
     def jitters(self) -> bool:
@@ -37,9 +37,9 @@ class _Off(NamedTuple):
 def _off(
     time_s: Floats, value: Floats, begins: Sequence[float], *, step: float, step_s: float
 ) -> _Off:
-    """Hold each value against the straight line between two about 10 ms before and after it.
+    """Compare each value with the line between two others, about 10 ms before and after it.
 
-    ``begins``: times at which stretches begin; none is compared with one of another stretch.
+    ``begins``: times at which stretches begin; values of different stretches are not compared.
     """
     n = len(time_s)
     apart = float(np.median(np.diff(time_s))) if n > 1 else 0.0
@@ -71,10 +71,10 @@ def _rate(time_s: Floats, value: Floats, first: Places, last: Places) -> Floats:
 def _held(
     time_s: Floats, value: Floats, at: Places, *, w: int, usual: float, step: float
 ) -> tuple[Places, Floats, Floats]:
-    """Return, where the belt runs on steadily, how far times are off and how far they may be (s).
+    """Return, where the belt runs steadily, the errors of times and the allowed ones (s).
 
-    Values cut off at a step lie within a step of the line. A belt whose speed changes by Δ bends
-    off it by Δ/2 over the same time at most: where speeds before and after differ, so much more.
+    Truncated values lie within a step of the line. If speeds before and after differ by Δ, the belt
+    deviates by another Δ/2 over the same time at most.
     """
     before, after = (
         _rate(time_s, value, at + low, at + high) for low, high in ((-4 * w, -w), (w, 4 * w))
@@ -92,19 +92,19 @@ def _held(
 def even_times(
     time_s: Floats, rows: Ints, encoder: tuple[str, Floats], *, period_s: float, step_s: float
 ) -> tuple[Floats, Remark] | None:
-    """Return even times of samples, and what to say, where the encoder shows that stamps jitter.
+    """Return even times of samples, and a remark, if the encoder shows that time stamps jitter.
 
     Parameters
     ----------
     time_s, rows : arrays, shape (n,)
-        As they are stamped, and the rows of the file.
+        Time stamps, and the rows of the file.
     encoder : tuple of str and float64 array, shape (n,)
-        Its column, and what stands there.
+        Its column and values.
 
     Returns
     -------
     tuple or None
-        None where rows come as they are stamped, or the encoder does not tell.
+        None if time stamps are right, or the encoder does not show it.
     """
     column, value = encoder
     if len(time_s) < _LEAST_ROWS or np.isnan(value).any():
@@ -152,7 +152,7 @@ def _even(time_s: Floats, begins: list[int]) -> Floats:
 
 
 def read_seldom(values: SampledSignal, name: str) -> tuple[SampledSignal, Remark | None]:
-    """Return an encoder's values where they change, if it is read less often than it is logged."""
+    """Return only the changes of an encoder that is read less often than it is logged."""
     rises = np.diff(values.value)
     moves = rises > 0.0
     if len(rises) < _LEAST_ROWS or not moves.any():
@@ -180,7 +180,7 @@ def read_seldom(values: SampledSignal, name: str) -> tuple[SampledSignal, Remark
 
 
 def with_jitter(log: Log) -> Log:
-    """Widen the edges of a log by as much as its encoder shows its clock to be off."""
+    """Widen the edges of a log by the error of its clock, as its encoder shows it."""
     values = log.encoder
     if values is None:
         return log

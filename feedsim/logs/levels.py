@@ -22,8 +22,8 @@ _STEPS = 10.0 ** np.arange(0, -7, -1)
 class Noted:
     """One signal's rows: times, values, rows of the file, and which begin a stretch.
 
-    What a row is the first to show happened after ``since_s``, and ``late_s`` after the row's own
-    time at the latest.
+    A change that a row is the first to show happened after ``since_s``, and at the latest
+    ``late_s`` after the row's own time.
     """
 
     signal: Signal
@@ -102,7 +102,7 @@ def _interval(noted: Noted, edge: Places) -> tuple[Floats, Floats]:
 
 
 def _levels(noted: Noted, told: _Told, others: dict[str, Floats]) -> Bools:
-    """Return the levels row by row; a blank cell is the level before."""
+    """Return the levels row by row; a blank cell keeps the previous level."""
     value = noted.value
     blank = np.isnan(value)
     if blank.any():
@@ -132,7 +132,7 @@ def _levels(noted: Noted, told: _Told, others: dict[str, Floats]) -> Bools:
 
 
 def _without_bounces(noted: Noted, edge: Places, told: _Told) -> Places:
-    """Take out what follows an edge within a millisecond and ends at its level, and say so."""
+    """Remove bounces, which follow an edge within a millisecond and return to its level."""
     time = noted.time_s[edge]
     apart = np.diff(time)
     if len(apart) < 4:
@@ -160,7 +160,7 @@ def _without_bounces(noted: Noted, edge: Places, told: _Told) -> Places:
 
 
 def values_of(noted: Noted, *, told: _Told) -> SampledSignal:
-    """Return the samples of a value; blank cells are none.
+    """Return the samples of a value, without blank cells.
 
     Raises
     ------
@@ -207,7 +207,7 @@ def rising(values: SampledSignal, signal: Signal, *, told: _Told, at: str) -> Sa
     Raises
     ------
     FeedsimError
-        If they go to and fro.
+        If they go back and forth.
     """
     value = values.value
     apart = np.diff(value)
@@ -234,7 +234,7 @@ def rising(values: SampledSignal, signal: Signal, *, told: _Told, at: str) -> Sa
 
 
 def _unwrapped(values: SampledSignal, signal: Signal, apart: Floats, told: _Told) -> Floats:
-    """Take an overflow of the counter back."""
+    """Undo overflows of the counter."""
     value = values.value
     if values.quantity != "count" or not len(apart):
         return value

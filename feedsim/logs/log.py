@@ -14,10 +14,7 @@ Shape = Literal["events", "samples"]
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """What was mended in a log, or what it does not show: a sentence with its row and column.
-
-    ``row``: 0 where it is about no row.
-    """
+    """A sentence about a repair or a gap of a log, with its row (0: none) and column."""
 
     text: str
     row: int = 0
@@ -36,11 +33,11 @@ class OnOffSignal:
     on_row : int64, shape (n,)
         Row of the file that first shows the edge.
     off_s, off_within_s, off_row
-        The same where it goes off, shape (m,).
+        The same for going off, shape (m,).
     starts_on : tuple of bool
-        Whether it is on as each stretch of the log begins. An edge between stretches is in no list.
+        Whether it is on as each stretch of the log begins. Edges between stretches are not listed.
     column : str
-        What the file calls it.
+        Its name in the file.
     """
 
     on_s: Floats
@@ -64,9 +61,9 @@ class SampledSignal:
     row : int64, shape (n,)
         Row of the file.
     step : float
-        Step in which values are written, in the same unit; 1 for counts, 0 where none shows.
+        Step in which values are written, in the same unit; 1 for counts, 0 if there is none.
     column : str
-        What the file calls it.
+        Its name in the file.
     """
 
     time_s: Floats
@@ -96,8 +93,7 @@ class Log:
     file : str
         Its path.
     period_s : float
-        Time from one sample to the next; of events: of the grid that their times lie on, NaN
-        where there is none.
+        Time from one sample to the next; for events the grid of their times, NaN if there is none.
     step_s : float
         Step in which times are written.
     begins_s, ends_s : tuple of float
@@ -109,7 +105,7 @@ class Log:
     feeders : tuple of LoggedFeeder
         One for each feeder of the scenario.
     remarks : tuple of Remark
-        All that was mended or cannot be seen.
+        Repairs, and what the log does not show.
     others : tuple of str
         Columns, or signals, that were not read.
     """

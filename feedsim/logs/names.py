@@ -31,8 +31,8 @@ _LIKE = 0.8
 class Signal:
     """A signal that is read.
 
-    ``name``: as the file has it. ``feeder``: −1 for one of the line. ``quantity``: None for a
-    level. ``factor``: a number in it times this is in counts, mm or mm/s.
+    ``name``: as in the file. ``feeder``: −1 for one of the line. ``quantity``: None for a level.
+    ``factor``: from a number in the file to counts, mm or mm/s.
     """
 
     name: str
@@ -43,13 +43,13 @@ class Signal:
 
     @property
     def key(self) -> tuple[Part, int, Unit | None]:
-        """What it is, whatever it is called."""
+        """Its identity, whatever its name."""
         return self.part, self.feeder, self.quantity
 
 
 @dataclass(frozen=True, slots=True)
 class TimeColumn:
-    """Where times stand: seconds = number · ``factor``; a time of day; or a sample's number."""
+    """The column of times: seconds = number · ``factor``; a time of day; or a sample number."""
 
     name: str
     place: int
@@ -59,7 +59,7 @@ class TimeColumn:
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """What the head of a log says.
+    """The head of a log.
 
     Attributes
     ----------
@@ -81,7 +81,7 @@ class Head:
 
 
 def signal_of(name: str, feeders: Sequence[str]) -> Signal | None:
-    """Return the signal of a name; None where it is no signal that is read.
+    """Return the signal of a name; None if it is not one that is read.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def signal_of(name: str, feeders: Sequence[str]) -> Signal | None:
     Raises
     ------
     ValueError
-        If it means one of ours but has no unit, or none that is known; it says what is needed.
+        If it means a known signal but lacks a known unit; says what is needed.
 
     Examples
     --------
@@ -156,12 +156,12 @@ def _factor(unit: str, kind: Unit) -> float:
 
 
 def head_of(names: Sequence[str], feeders: Sequence[str], *, file: str, row: int) -> Head:
-    """Read the head of a log, which stands in a row.
+    """Read the head of a log, at a row.
 
     Raises
     ------
     FeedsimError
-        With all that is wrong in it.
+        With all its faults.
     """
     where = f"{file}, row {row}"
     plain = [name.strip().casefold() for name in names]
@@ -217,7 +217,7 @@ def _nothing(others: Sequence[str], feeders: Sequence[str]) -> str:
 
 
 def hint_of(name: str, feeders: Sequence[str]) -> str:
-    """Return what a name that is not read may mean, as a question or a limit; "" for nothing.
+    """Return what an unknown name may mean, as a question or a limit; "" for nothing.
 
     Parameters
     ----------

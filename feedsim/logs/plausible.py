@@ -35,12 +35,12 @@ _CARRIERS = 5
 
 
 def plausible(log: Log, machine: Machine) -> Log:
-    """Return the log without signals that are stuck, what is odd about it among its remarks.
+    """Return the log without stuck signals, and with remarks on what is odd.
 
     Parameters
     ----------
     machine : Machine
-        What the scenario says; the log may well differ, but not in its units.
+        Of the scenario; the log may differ from it, but not in its units.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def _refuse_wrong_units(log: Log, machine: Machine) -> None:
 
 
 def _refuse(log: Log, values: SampledSignal, ratio: float, *, hint: str) -> None:
-    """Refuse what runs many times as far as the scenario says, from where it first moves."""
+    """Refuse a signal that runs many times as far as in the scenario."""
     if 1.0 / _FAR < ratio < _FAR:
         return
     near = min(_UNITS, key=lambda unit: abs(np.log(ratio / unit)))
@@ -107,7 +107,7 @@ def _at(log: Log, values: SampledSignal, place: int) -> str:
 
 
 def _refuse_swapped_motion(log: Log, feeder: LoggedFeeder) -> None:
-    """Refuse an actual feed that is ahead of its command nearly throughout: no servo is."""
+    """Refuse an actual feed that is mostly ahead of its command: no servo does that."""
     command, actual = feeder.command, feeder.actual
     if command is None or actual is None or command.quantity != actual.quantity:
         return
@@ -130,9 +130,9 @@ def _refuse_swapped_motion(log: Log, feeder: LoggedFeeder) -> None:
 
 
 def _without_stuck(log: Log) -> Log:
-    """Return the log without signals that never change; each is told among its remarks.
+    """Return the log without signals that never change, each with a remark.
 
-    One that goes on long enough to be stuck from some row on is told, and stays.
+    One that may be stuck from some row on gets a remark and stays.
     """
     told: list[Remark] = []
     line = ("carrier_eye", log.carrier_eye)
@@ -160,12 +160,12 @@ def _without_stuck(log: Log) -> Log:
 
 
 def _refuse_stuck_encoder(log: Log) -> None:
-    """Refuse an encoder that stands while carriers pass their eye.
+    """Refuse an encoder that does not move while carriers pass their eye.
 
     Raises
     ------
     FeedsimError
-        With the row from which on it stands.
+        With the row from which on it does not move.
     """
     encoder, eye = log.encoder, log.carrier_eye
     if encoder is None or eye is None or len(eye.on_s) < _CARRIERS:

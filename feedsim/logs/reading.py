@@ -1,4 +1,4 @@
-"""A log from its CSV file: read strictly, each repair told."""
+"""A log from its CSV file: read strictly, with a remark on each repair."""
 
 from __future__ import annotations
 
@@ -37,12 +37,12 @@ def read_log(path: str | Path, *, feeders: Sequence[str], rate_hz: float | None 
     feeders : sequence of str
         The names of the scenario's feeders.
     rate_hz : float, optional
-        Sampling rate, where the log has sample numbers and does not say it itself.
+        Sampling rate, if the log has sample numbers but does not state it.
 
     Raises
     ------
     FeedsimError
-        If it cannot be read, or with what is wrong in it, in which row and column.
+        If it cannot be read, or with its faults by row and column.
     """
     table = read_table(path, largest=_LARGEST, what="log")
     head = head_of(table.head, feeders, file=table.file, row=table.head_row)
@@ -215,7 +215,7 @@ class _Reading:
         stretches: int,
         by_name: dict[str, Floats],
     ) -> dict[tuple[Part, int], OnOffSignal | SampledSignal]:
-        """Return what a signal is; of travel and speed of one thing, the travel."""
+        """Return the signal; travel takes precedence over speed."""
         signal: Signal = one.signal
         key = (signal.part, signal.feeder)
         if signal.quantity is None:

@@ -1,9 +1,9 @@
 """A log of a simulated run, as a recorder on the machine would have written it.
 
-The recorder looks at all signals at a fixed rate, its phase to the ticks drawn from the seed. It
-writes times to the microsecond, whole counts, and feed travel in hundredths of a millimetre. Of
-events it writes a signal at the look that first finds it changed: levels always, values when a
-level has changed and once a millisecond.
+The recorder samples all signals at a fixed rate, its phase to the ticks drawn from the seed. It
+writes times to the microsecond, whole counts, and feed travel in hundredths of a millimetre. A log
+of events has a signal at the sample that first shows a change: levels always, values when a level
+has changed and once a millisecond.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from feedsim.running.replay.inserts import insert_eye_runs, inserts_of
 Columns = dict[str, NDArray[np.generic]]
 
 MOST_LOOKS = 20_000_000
-"""How often a recorder looks in one log, at most."""
+"""Most samples of a recorder in one log."""
 
 _AFTER_THE_END_S = 0.05
 _VALUES_EVERY_S = 1e-3
@@ -39,7 +39,7 @@ _TRAVEL_DIGITS, _TIME_DIGITS, _VIRTUAL_DIGITS = 2, 6, 3
 
 @dataclass(frozen=True, slots=True)
 class LoggedRun:
-    """A run with every event kept, and the draws that it was made with."""
+    """A run with all its events, and its draws."""
 
     machine: Machine
     records: RunRecords
@@ -48,26 +48,26 @@ class LoggedRun:
 
 
 class Recorder:
-    """Looks at the signals of a run.
+    """Samples the signals of a run.
 
     Parameters
     ----------
     rate_hz : float
-        How often it looks.
+        Sampling rate.
     seed : int
-        Of its phase, and of which looks are dropped.
+        Of its phase, and of dropped samples.
     dropped : float, optional
-        Share of looks that are not written; of events, of values alone.
+        Share of samples that are not written; in a log of events, of values only.
 
     Attributes
     ----------
     looks : int
-        How often it looks, the dropped ones included.
+        Number of samples, dropped ones included.
 
     Raises
     ------
     FeedsimError
-        If that is more often than a log can hold.
+        If there are more than a log can hold.
     """
 
     def __init__(self, run: LoggedRun, *, rate_hz: float, seed: int, dropped: float = 0.0) -> None:
@@ -97,12 +97,12 @@ class Recorder:
             self.values[f"feeder.{n}.actual_mm"] = curve.actual
 
     def times(self, looks: Places) -> Floats:
-        """Return when some looks are (s)."""
+        """Return the times of some samples (s)."""
         times: Floats = self._phase_s + looks.astype(np.float64) * self.period_s
         return times
 
     def written(self) -> Places:
-        """Return the numbers of the looks that are not dropped."""
+        """Return the numbers of the samples that are not dropped."""
         looks = np.arange(self.looks)
         if not self._dropped:
             return looks
@@ -195,7 +195,7 @@ def sample_columns(recorder: Recorder, looks: Places) -> Columns:
 
 
 class RecordedEvents:
-    """All events of a log, in order: at which look, which signal, what value.
+    """All events of a log, in order: sample, signal, value.
 
     Attributes
     ----------
@@ -235,7 +235,7 @@ class RecordedEvents:
 
 
 def _changes(recorder: Recorder, on_s: Floats, off_s: Floats) -> tuple[Places, Floats]:
-    """Return at which looks a level is new, the first of all among them, and what it is then."""
+    """Return the samples at which a level is new, including the first, and the level."""
     after = np.concatenate((on_s, off_s))
     looks = np.ceil((after - recorder.times(np.zeros(1, np.intp))[0]) / recorder.period_s)
     known = looks[(looks > 0) & (looks < recorder.looks)].astype(np.intp)

@@ -1,4 +1,4 @@
-"""Logs whose columns are not what they are called: swapped, inverted, in another unit."""
+"""Logs with wrongly named columns: swapped, inverted, in another unit."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _IS, _IS_NOT = 0.05, 0.12
 
 
 def refuse_swapped_eyes(log: Log, machine: Machine) -> None:
-    """Refuse a log in which openings follow the carrier eye as they should the insert eye."""
+    """Refuse a log in which openings follow the carrier eye instead of the insert eye."""
     carrier, speed = log.carrier_eye, _speed_mm_s(log, machine)
     if carrier is None or speed <= 0.0:
         return
@@ -46,12 +46,12 @@ def refuse_swapped_eyes(log: Log, machine: Machine) -> None:
 
 
 def _fault(log: Log, level: OnOffSignal, message: str) -> Fault:
-    """Return what is wrong with a column, from the row in which it first comes on."""
+    """Return a fault of a column, at the row in which it first comes on."""
     return Fault(f"{log.file}, row {level.on_row[0]}, {level.column}", message=message)
 
 
 def _speed_mm_s(log: Log, machine: Machine) -> float:
-    """Return the speed of the belt, the scenario's where no encoder is logged."""
+    """Return the speed of the belt; without a logged encoder that of the scenario."""
     values = log.encoder
     if values is None:
         return machine.line.speed_mm_s
@@ -61,11 +61,11 @@ def _speed_mm_s(log: Log, machine: Machine) -> float:
 
 
 def refuse_swapped_acts(log: Log, machine: Machine, number: int) -> None:
-    """Refuse a log in which another column acts as the settings have the clutch act.
+    """Refuse a log in which another column acts like the clutch.
 
-    What comes on a set travel after the carrier eye is the clutch, and it goes off a set travel
-    after the insert eye comes on. Where the columns as they are named do not do so, and do under
-    other names or with the clutch inverted, these are the right ones.
+    The clutch comes on a set travel after the carrier eye, and goes off a set travel after the
+    insert eye comes on. If the columns as named do not do so, but do under other names or with the
+    clutch inverted, those are the right names.
 
     Raises
     ------
@@ -114,10 +114,10 @@ def refuse_swapped_acts(log: Log, machine: Machine, number: int) -> None:
 
 
 def refuse_swapped_clutch(log: Log, feeder: LoggedFeeder) -> None:
-    """Refuse a clutch that closes as the feed runs, with an eye that inserts reach as it stands.
+    """Refuse a clutch that closes while the feed runs, with an eye that inserts reach at rest.
 
-    An insert reaches its eye only as the feed moves it; a clutch that is told to close finds the
-    feed at rest, but where it follows the cycle before at once.
+    An insert reaches its eye only while the feed moves it; a clutch mostly closes with the feed at
+    rest, unless it follows the previous cycle at once.
     """
     eye, clutch, feed = feeder.eye, feeder.clutch, feeder.command or feeder.actual
     if eye is None or clutch is None or feed is None or feed.quantity != "mm":
@@ -134,14 +134,14 @@ def refuse_swapped_clutch(log: Log, feeder: LoggedFeeder) -> None:
 
 
 def _share_moving(level: OnOffSignal, feed: SampledSignal) -> float:
-    """Return at what share of the times a level comes on the feed runs just before."""
+    """Return the share of a level's rising edges just before which the feed runs."""
     until = level.on_s - level.on_within_s
     travel = [np.interp(t, feed.time_s, feed.value) for t in (until - _BEFORE_S, until)]
     return float(np.mean(travel[1] - travel[0] > 2.0 * feed.step))
 
 
 def _share_after(eye: OnOffSignal, times: Floats, room_s: float) -> float:
-    """Return at what share of times an eye came on, give or take a room (s)."""
+    """Return the share of times at which an eye came on, within a tolerance (s)."""
     found = np.searchsorted(eye.on_s, times + room_s) - np.searchsorted(eye.on_s, times - room_s)
     return float(np.mean(found > 0))
 
@@ -150,7 +150,7 @@ def _share_after(eye: OnOffSignal, times: Floats, room_s: float) -> float:
 class _Passed:
     """Travel (mm) for which an eye was covered, and clear, each within one stretch of the log.
 
-    ``row``: in which the first cover is over.
+    ``row``: the one in which the first cover ends.
     """
 
     covered_mm: Floats
@@ -159,9 +159,9 @@ class _Passed:
 
 
 def refuse_wrong_scale(log: Log, machine: Machine) -> None:
-    """Refuse an encoder by which length and pitch of carriers are wrong by the same whole factor.
+    """Refuse an encoder that makes length and pitch of carriers wrong by the same factor.
 
-    Another carrier may be that much longer too, so the message names both.
+    A different carrier would do so too, so the message names both.
 
     Raises
     ------
@@ -197,7 +197,7 @@ def refuse_wrong_scale(log: Log, machine: Machine) -> None:
 
 
 def refuse_inverted_eyes(log: Log, machine: Machine) -> None:
-    """Refuse eyes that are clear for the length of what passes, and covered for its gap.
+    """Refuse eyes that are clear for the length of a card, and covered for its gap.
 
     Raises
     ------
@@ -225,7 +225,7 @@ def _carriers(log: Log, machine: Machine) -> _Passed | None:
 
 
 def _passed(log: Log, eye: OnOffSignal, values: SampledSignal, unit: float) -> _Passed | None:
-    """Return the travels, None where they are few."""
+    """Return the travels; None if they are too few."""
     times = np.concatenate((eye.on_s, eye.off_s))
     comes_on = np.arange(len(times)) < len(eye.on_s)
     order = np.argsort(times, kind="stable")
@@ -247,7 +247,6 @@ def _narrow(travels: Floats) -> bool:
 
 
 def _refuse_inverted(log: Log, passed: _Passed, column: str, *, length: float, gap: float) -> None:
-    """Refuse an eye that is clear for the length of what passes, and covered for its gap."""
     covered, clear = float(np.median(passed.covered_mm)), float(np.median(passed.clear_mm))
     if not _narrow(passed.clear_mm) or abs(clear - length) > _IS * length:
         return

@@ -23,7 +23,7 @@ _MOST_STRETCHES = 200
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """Names cells of the time column; ``of_day``: it has times of day."""
+    """Names cells of the time column; ``of_day``: it holds times of day."""
 
     file: str
     column: str
@@ -41,7 +41,7 @@ class RowTimes:
     Attributes
     ----------
     time_s : float64, shape (n,)
-        Rising; equal ones only of events.
+        Rising; equal ones only in a log of events.
     kept : bool, shape (n,)
         Rows that are used.
     begins : tuple of int
@@ -71,14 +71,14 @@ def sample_axis(
     Parameters
     ----------
     rate_hz : float, optional
-        What was said of the sampling rate; left out, it is read off.
+        Stated sampling rate; measured if left out.
     encoder : tuple of str and float64 array, shape (n,), optional
-        The column of its counts, and what stands there: it shows whether the clock jitters.
+        The column of its counts, and their values: shows whether the clock jitters.
 
     Raises
     ------
     FeedsimError
-        If time runs backwards or stands still, or is not at the rate that was said.
+        If time runs backwards or stands still, or does not match the stated rate.
     """
     time_s, remarks = _over_midnight(time_s, rows, where)
     _refuse_backwards(time_s, rows, where)
@@ -131,8 +131,8 @@ def event_axis(
     Parameters
     ----------
     encoder : tuple of arrays, shapes (n,) and (m,)
-        Which of the events are the encoder's, and its values there: a pause over which it ran on
-        is a gap, since it would have been logged.
+        Which events are the encoder's, and its values: a pause over which it ran on is a gap,
+        since it would have been logged.
 
     Raises
     ------
@@ -207,7 +207,7 @@ def _refuse_backwards(time_s: Floats, rows: Ints, where: Where) -> None:
 
 
 def _step(time_s: Floats) -> float:
-    """Return the decimal step in which times are written, 0 where it is below 1 ns."""
+    """Return the decimal step in which times are written; 0 if it is below 1 ns."""
     some = time_s[:: max(1, len(time_s) // _LOOKED_AT)]
     for power in range(10):
         scaled = some * 10.0**power
@@ -217,7 +217,7 @@ def _step(time_s: Floats) -> float:
 
 
 def _grid(rises: Floats, step: float) -> float:
-    """Return the period that all times are apart by whole multiples of, NaN for none."""
+    """Return the period of which all time differences are multiples; NaN for none."""
     period = float(rises.min())
     if period <= 2.0 * step:
         return step if step > 0.0 else math.nan
@@ -242,7 +242,7 @@ def _uneven(apart: Floats, period: float, step: float) -> Iterator[Remark]:
 def _gaps(
     apart: Floats, rows: Ints, *, period: float, where: Where
 ) -> tuple[tuple[int, ...], list[Remark]]:
-    """Return where stretches begin, and what is to be said of rows that are missing."""
+    """Return where stretches begin, and remarks on missing rows."""
     limit = max(_GAP_PERIODS * period, _GAP_S + 0.5 * period)
     lost = np.rint(apart / period) - 1.0
     some = np.flatnonzero((lost >= 1.0) & (apart <= limit))

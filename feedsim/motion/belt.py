@@ -52,7 +52,7 @@ def time_to_travel(distance: float, speed: float, *, acceleration: float) -> flo
 
 
 def belt_index(belt: BeltMotion, t: float) -> int:
-    """Return the number of the piece that holds at time ``t`` (s)."""
+    """Return the number of the piece in force at time ``t`` (s)."""
     if belt.single:
         return 0
     i = bisect_right(belt.start_times, t) - 1
@@ -81,7 +81,7 @@ def belt_time_at(belt: BeltMotion, travel: float) -> float:
     )
     if belt.single:
         return belt.start_times[i] + wait
-    # the travel lies in this piece: rounding must not carry it beyond the piece's end
+    # rounding must not carry the travel beyond the end of its piece
     return min(belt.start_times[i] + wait, belt.end_times[i])
 
 
@@ -177,7 +177,7 @@ class BeltMotion:
     def points_after(self, t: float) -> list[tuple[float, float]]:
         """Return time (s) and speed (mm/s) at the ends of all pieces that begin after ``t``.
 
-        Two points for each: the speed that it comes with, and that it goes on with.
+        Two points for each end: the speed before it and after it.
         """
         points = []
         for i in range(self.index(t) + 1, len(self.pieces)):
@@ -220,12 +220,12 @@ def _pieces(
 
 
 def belt_at_rest() -> BeltMotion:
-    """Return the motion of a belt that stands still."""
+    """Return the motion of a belt at rest."""
     return BeltMotion([BeltPiece(0.0, 0.0, 0.0, 0.0)])
 
 
 def belt_of_line(line: Line, *, start_s: float | None = None) -> BeltMotion:
-    """Return the belt motion that a line is set for.
+    """Return the planned belt motion of a line.
 
     Parameters
     ----------

@@ -77,7 +77,7 @@ class ControllerSpeed:
         self.constant_mm_s = belt.start_speeds[0] * self.factor if self.constant else math.nan
 
     def _depart(self) -> None:
-        """Work out C of each piece, one after the other."""
+        """Compute C of each piece in turn."""
         belt = self.belt
         y = belt.start_speeds[0] * self.factor
         for i, (start, _, speed, a) in enumerate(belt.pieces):

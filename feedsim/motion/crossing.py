@@ -12,7 +12,7 @@ Curve = tuple[float, float, float, float, float, float, float, float]
 
 
 def curve_at(curve: Curve, s: float) -> tuple[float, float]:
-    """Return h and its slope at ``s``; where b is 0, the rate is not looked at."""
+    """Return h and its slope at ``s``; the rate is ignored if b is 0."""
     a0, a1, a2, a3, a4, b, rate, level = curve
     h = a0 + (a1 + (a2 + (a3 + a4 * s) * s) * s) * s
     slope = a1 + (2.0 * a2 + (3.0 * a3 + 4.0 * a4 * s) * s) * s
@@ -65,7 +65,7 @@ def first_rise(poly: tuple[float, float, float], *, decay: float, rate: float, e
     poly : (float, float, float)
         a0, a1, a2.
     decay : float
-        b; ``rate`` (1/s, above 0) is not looked at where it is 0.
+        b; ``rate`` (1/s, above 0) is ignored if it is 0.
     end : float
         Seconds, may be ``inf``.
 

@@ -1,8 +1,8 @@
 """The feed's motion over a run: clutch command and servo following, piece after piece.
 
 The engagement r runs between 0 (open) and 1 (closed), linear in time or in counted travel
-on a ramp; the command is dp/dc̃ = g·r with c̃ = m/(1+ε). Pieces are made when they are
-asked for, one to each stretch on which belt acceleration and ramp slope are constant.
+on a ramp; the command is dp/dc̃ = g·r with c̃ = m/(1+ε). Pieces are made on demand, one for each
+stretch on which belt acceleration and ramp slope are constant.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def piece_count(feed: FeedMotion) -> int:
 
 
 def add_piece(feed: FeedMotion, rate: Rate) -> FeedPiece:
-    """Return a new last piece that has but its shape."""
+    """Return a new last piece with only its shape set."""
     shape = feed.shapes.get(rate)
     if shape is None:  # at steady speed each cycle has the same ones
         if len(feed.shapes) >= _MOST_SHAPES:
@@ -69,7 +69,7 @@ def keep_pieces(feed: FeedMotion, first: int, end: int) -> None:
     del feed.pieces[:first]
 
 
-# -- the motion, of whatever keeps belt, factor and pieces --------------------------------------
+# -- the motion, for any object with belt, factor and pieces ------------------------------------
 
 
 def feed_obey(feed: FeedMotion, t: float, wanted: Wanted) -> None:
@@ -91,7 +91,7 @@ def feed_cut(feed: FeedMotion, t: float) -> tuple[float, float, float]:
 def feed_go_on(
     feed: FeedMotion, t: float, *, state: tuple[float, float, float], wanted: Wanted
 ) -> None:
-    """Go on from what :func:`feed_cut` returned, a command in force from then on."""
+    """Continue from the result of :func:`feed_cut` with another command."""
     p, e, r = state
     target, ramp, _, _ = wanted
     _append(feed, t, state=(p, e, r if ramp != 0.0 else target), wanted=wanted)

@@ -144,8 +144,7 @@ def piece_speed(piece: FeedPiece, t: float) -> float:
 def piece_time_at(piece: FeedPiece, target: float) -> float:
     """Return when f reaches ``target`` (mm) on this piece, or ``inf``.
 
-    The caller has made sure that f does not start beyond it. f never falls, since the
-    command does not.
+    f must not start beyond it. f never falls, since the command does not.
     """
     shape = piece.shape
     if shape.steady:
@@ -261,7 +260,7 @@ class FeedPiece:
 
     @property
     def closed_form(self) -> ClosedForm:
-        """The numbers that :meth:`position` is worked out from, for whoever does so elsewhere."""
+        """The numbers behind :meth:`position`, for evaluating it elsewhere."""
         shape = self.shape
         rise = (shape.f1, shape.f2, shape.f3, shape.f4)
         return ClosedForm(self.f0_mm, rise, self.decay_mm)

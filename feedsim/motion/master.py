@@ -89,7 +89,7 @@ def first_tick_past(
     Returns
     -------
     float
-        Seconds; ``inf`` where the belt motion never gets there.
+        Seconds; ``inf`` if the belt never gets there.
     """
     belt, speed = master.belt, master.speed
     if speed.constant:

@@ -1,8 +1,8 @@
 """A clutch's ramps at steady belt speed and the lag of the feed behind them, at many times at once.
 
-A command that rises and falls along straight ramps bends at a few instants: p' = Σ sⱼ·(t − bⱼ)₊.
-The servo is linear, so that the feed lags by the sum of what it lags behind each bend alone
-(superposition; any text on linear systems).
+A command with straight ramps bends at a few instants: p' = Σ sⱼ·(t − bⱼ)₊. The servo is linear, so
+the lag of the feed is the sum of the lags behind each bend (superposition; any text on linear
+systems).
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ def bend_lag(since_s: Floats, *, gain: float, feedforward: float, rate: bool = F
     gain : float
         K (1/s), finite.
     rate : bool
-        What the speed lags (mm/s) instead of the travel (mm).
+        Return the lag of the speed (mm/s) instead of the travel (mm).
     """
     shape = Shape((0.0, 1.0, 0.0, 0.0), gain=gain, feedforward=feedforward)
     over = -np.expm1(-gain * since_s)

@@ -21,7 +21,7 @@ from feedsim.probability.distribution_parts import Clipped, Lattice
 from feedsim.probability.even_grid import EvenGrid
 
 _MOST_TERMS = 20_000
-_FAR = 9.0  # standard deviations beyond which a normal part is nothing
+_FAR = 9.0  # standard deviations beyond which a normal part is negligible
 _HARDLY = 1e-6
 _DEAD = 26.0  # e^-26 is 5e-12
 _FURTHER = 1.25
@@ -46,12 +46,12 @@ class SharesBelow:
 
     @property
     def low_at(self) -> float:
-        """The limit up to which nothing lies below."""
+        """The highest limit with nothing below it."""
         return float(self.places[0])
 
     @property
     def high_at(self) -> float:
-        """The limit from which on all lies below."""
+        """The lowest limit with everything below it."""
         return float(self.places[-1])
 
     def __call__(self, limits: Floats) -> Floats:
@@ -66,7 +66,7 @@ class SharesBelow:
 class _Wave:
     """The characteristic function φ of a sum without its mean (any text), at an even grid of t.
 
-    ``low``, ``high``: between which its values lie. ``heights``: φ at t = step·(k + ½), over k + ½.
+    ``low``, ``high``: bounds of its values. ``heights``: φ at t = step·(k + ½), over k + ½.
     """
 
     low: float
@@ -96,7 +96,7 @@ class Distribution(NamedTuple):
     Attributes
     ----------
     mean : float
-        Added to all others, which may have means of their own.
+        Added to all others, which may have their own means.
     normal_sd : float
         Of a normal part of mean 0.
     half_widths : tuple of float
@@ -104,7 +104,7 @@ class Distribution(NamedTuple):
     choices : tuple of mapping
         Parts that take a few values: value → probability.
     rarely : tuple of (share, length)
-        Parts that are 0, but in that share of cases uniform on 0…length (below 0: length…0).
+        Parts that are uniform on 0…length (below 0: length…0) in that share of cases, else 0.
     lattices : tuple of Lattice
         Parts that take many values at equal steps.
     clipped : tuple of Clipped
@@ -152,7 +152,7 @@ class Distribution(NamedTuple):
         return math.sqrt(variance)
 
     def plus(self, other: Distribution) -> Distribution:
-        """Return the sum of two that are independent of each other."""
+        """Return the sum with an independent distribution."""
         return Distribution(
             self.mean + other.mean,
             math.hypot(self.normal_sd, other.normal_sd),
@@ -164,7 +164,7 @@ class Distribution(NamedTuple):
         )
 
     def times(self, factor: float) -> Distribution:
-        """Return all of it multiplied by a factor."""
+        """Return it multiplied by a factor."""
         if factor == 1.0:
             return self
         size = abs(factor)
@@ -179,7 +179,7 @@ class Distribution(NamedTuple):
         )
 
     def shifted(self, by: float) -> Distribution:
-        """Return all of it moved by a length."""
+        """Return it moved by a length."""
         return self.plus(Distribution(by))
 
     def share_below(self, limit: float) -> float:
@@ -191,9 +191,9 @@ class Distribution(NamedTuple):
 
         Gil-Pelaez's inversion of the characteristic function φ,
         F(x) = ½ − (1/π)·∫ Im(e^(−itx)·φ(t))/t dt over t > 0 (Biometrika 38:481-482, 1951, from
-        memory), by the midpoint rule, which is as good as exact where the step is 2π over more
-        than the whole range and the sum goes on until φ has died. Where next to nothing is
-        normal a normal part of 1/10 000 of the range is added, so that it dies.
+        memory), by the midpoint rule, which is practically exact if the step is 2π over more than
+        the whole range and the sum goes on until φ vanishes. With hardly any normal part, one of
+        1/10 000 of the range is added, so that φ vanishes.
 
         Parameters
         ----------
@@ -207,13 +207,12 @@ class Distribution(NamedTuple):
         return [wave.share_below(limit - self.mean) for limit in limits]
 
     def shares_below(self) -> SharesBelow:
-        """Return what :meth:`share_below` does for many limits, for the work of a few.
+        """Return :meth:`share_below` for many limits, for the work of a few.
 
-        The sums over the same grid of t at equal steps of the limit are one fast Fourier transform.
-        The points are at most a 22nd of the normal standard deviation apart, so that a straight
-        line between them is off by less than 0.045²/8·max|φ'| = 6.2e-5 (elementary); but of more
-        than 65 536 points, where a normal part is less than 1/3000 of the range, that many share
-        the range.
+        Sums over the same grid of t at equal steps of the limit are one fast Fourier transform.
+        Points are at most a 22nd of the normal standard deviation apart, so linear interpolation
+        errs by less than 0.045²/8·max|φ'| = 6.2e-5 (elementary); but there are at most 65 536
+        points, which binds if the normal part is less than 1/3000 of the range.
         """
         low, high, _ = self._reach()
         if low == high:
@@ -230,19 +229,19 @@ class Distribution(NamedTuple):
         return SharesBelow(self.mean + wave.low + width * used, shares)
 
     def _reach(self) -> tuple[float, float, float]:
-        """Return between which values all lies, and the standard deviation to put on their ends."""
+        """Return the bounds of all values, and the standard deviation to smooth them with."""
         low, high = self._bounds()
         sd = max(self.normal_sd, 1e-4 * (high - low))
         return low - _FAR * sd, high + _FAR * sd, sd
 
     def _wave(self) -> _Wave:
-        """Return the wave of the sum less its mean: one of many that differ in that alone."""
+        """Return the wave of the sum less its mean, shared by sums with other means."""
         choices = tuple(tuple(values.items()) for values in self.choices)
         shape = (self.normal_sd, self.half_widths, choices, self.rarely)
         return _wave_of(*shape, self.lattices, self.clipped)
 
     def wave(self) -> _Wave:
-        """Return the characteristic function at the places that matter, of more than one value."""
+        """Return the characteristic function at the relevant places; needs more than one value."""
         low, high, sd = self._reach()
         step = 2.0 * math.pi / (2.1 * (high - low))
         grid = EvenGrid(step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)))
@@ -255,7 +254,7 @@ class Distribution(NamedTuple):
         return min(1.0, under + 1.0 - over)
 
     def _dies_at(self, sd: float) -> float:
-        """Return from where on φ is next to nothing, by its normal and its uniform parts.
+        """Return the t beyond which φ is negligible, by its normal and uniform parts.
 
         A uniform part of half-width a is below 1/(a·t) there (elementary: |sin| is at most 1).
         """
@@ -277,7 +276,7 @@ class Distribution(NamedTuple):
     def _others(self, grid: EvenGrid) -> NDArray[np.float64] | NDArray[np.complex128]:
         """Return the characteristic function of all but the normal part, shape (terms,).
 
-        It is real where all is even about 0.
+        Real if all parts are symmetric about 0.
         """
         halves: dict[float, int] = {}
         for half in self.half_widths:
@@ -322,7 +321,7 @@ def _wave_of(
 
 
 def clipped_at(least: float, *, mean: float, sd: float) -> Distribution:
-    """Return normal(mean, sd) clipped at the least; as a normal part where it hardly is."""
+    """Return normal(mean, sd) clipped at the least; a normal part if hardly anything is clipped."""
     if sd == 0.0:
         return Distribution(max(mean, least))
     clipped = 0.5 * math.erfc((mean - least) / (sd * math.sqrt(2.0)))

@@ -1,4 +1,4 @@
-"""Parts of a sum that take many values, each with mean, variance and wave in closed form."""
+"""Parts of a sum with many values, with mean, variance and characteristic function (wave)."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from feedsim.arrays import Floats
 from feedsim.probability.even_grid import EvenGrid
 
-_FAR = 9.0  # standard deviations beyond which a normal curve is nothing
+_FAR = 9.0  # standard deviations beyond which a normal curve is negligible
 _SAME = 1e-7
 
 
@@ -27,7 +27,7 @@ class Lattice:
     many : int
         At least 1.
     first, last : float
-        Their shares; of one value ``first`` is 1 and ``last`` is 0.
+        Their shares; for a single value ``first`` is 1 and ``last`` is 0.
     """
 
     start: float
@@ -38,7 +38,7 @@ class Lattice:
 
     @classmethod
     def even(cls, step: float, many: int) -> Lattice:
-        """Return so many values of equal share and mean 0."""
+        """Return ``many`` values with equal shares and mean 0."""
         each = 1.0 / many
         return cls(-0.5 * step * (many - 1), step, many, each, each if many > 1 else 0.0)
 
@@ -99,7 +99,7 @@ class Lattice:
 
 
 def _dirichlet(grid: EvenGrid, half: float, many: int) -> Floats:
-    """Return sin(many·x)/sin(x) of x = half·t, where sin(x) is next to 0 its limit ±many.
+    """Return sin(many·x)/sin(x), x = half·t; its limit ±many where sin(x) is nearly 0.
 
     Dirichlet's kernel, any text on Fourier series.
     """
@@ -115,7 +115,7 @@ def _dirichlet(grid: EvenGrid, half: float, many: int) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Clipped:
-    """``factor`` times a normal(mean, sd) that is put to 0 where it is below."""
+    """``factor`` times max(0, normal(mean, sd))."""
 
     normal_mean: float
     normal_sd: float
@@ -125,7 +125,7 @@ class Clipped:
     def mean(self) -> float:
         """The mean value: m·Φ(m/s) + s·φ(m/s), times the factor.
 
-        Of a censored normal variable, any text on limited dependent variables.
+        For a censored normal variable: any text on limited dependent variables.
         """
         return self.factor * self._moments()[0]
 
@@ -133,7 +133,7 @@ class Clipped:
     def variance(self) -> float:
         """The variance: E[x²] = (m² + s²)·Φ(m/s) + m·s·φ(m/s), less the mean squared.
 
-        From where the mean is, any text on limited dependent variables.
+        Source as for the mean, any text on limited dependent variables.
         """
         mean, square = self._moments()
         return self.factor**2 * max(0.0, square - mean * mean)
@@ -147,7 +147,7 @@ class Clipped:
 
     @property
     def bounds(self) -> tuple[float, float]:
-        """The lowest and the highest value that matter."""
+        """The lowest and the highest relevant value."""
         far = self.factor * max(0.0, self.normal_mean + _FAR * self.normal_sd)
         return min(0.0, far), max(0.0, far)
 
@@ -158,7 +158,7 @@ class Clipped:
     def wave(self, grid: EvenGrid) -> NDArray[np.complex128]:
         """Return the characteristic function, shape (terms,).
 
-        Φ(−m/s) for what is clipped, and for the rest ½·e^(−m²/2s²)·w((st − im/s)/√2) with
+        Φ(−m/s) for the clipped part, and ½·e^(−m²/2s²)·w((st − im/s)/√2) for the rest, with
         Faddeeva's w (the integral of a Gauss curve from 0 on; Abramowitz and Stegun, 7.1.3).
         """
         s, z = self.normal_sd, self.normal_mean / self.normal_sd
@@ -169,26 +169,26 @@ class Clipped:
 
 @lru_cache(maxsize=8)
 def normal_nodes(many: int) -> tuple[Floats, Floats]:
-    """Return values in standard deviations, and shares, that stand for a normal law.
+    """Return the nodes, in standard deviations and rising, and shares of a normal law.
 
-    Gauss and Hermite's rule (Abramowitz and Stegun, 25.4.46), the values rising.
+    Gauss-Hermite quadrature (Abramowitz and Stegun, 25.4.46).
     """
     values, weights = np.polynomial.hermite_e.hermegauss(many)
     return values, weights / weights.sum()
 
 
 def merged(places: Floats, shares: Floats, *, most: int) -> dict[float, float]:
-    """Return values with their shares, those that lie near each other put together at their mean.
+    """Return values with their shares, near ones merged at their mean.
 
-    Closer than 1/``most`` of the whole range. The mean stays as it is, the variance falls by
-    at most (range/2·most)², and no value moves by more than range/most (elementary).
+    Near: within 1/``most`` of the whole range. The mean stays, the variance falls by at most
+    (range/2·most)², and no value moves by more than range/most (elementary).
 
     Parameters
     ----------
     places, shares : array, shape (values,)
         The values and their probabilities.
     most : int
-        Values at most; fewer stay as they are.
+        Largest number of values; fewer stay unchanged.
     """
     low, high = float(places.min()), float(places.max())
     if len(places) <= most or high == low:

@@ -1,7 +1,8 @@
-"""Waves on a long grid of even places, for the work of two short ones.
+"""Waves on a long even grid, for the work of two short ones.
 
-A wave e^(ixt) at t = step·(k + ½) is a geometric series: at k = 128·m + j it is that of m times
-that of j. So twenty thousand values are the products of 157 by 128, off by a few rounding steps.
+A wave e^(ixt) at t = step·(k + ½) is a geometric series: at k = 128·m + j it is the product of the
+values for m and j (elementary). So twenty thousand values are the products of 157 by 128, to within
+a few rounding steps.
 """
 
 from __future__ import annotations
@@ -27,9 +28,9 @@ _FAR, _FAR_TERMS = 20.0, 8
 
 @dataclass(frozen=True, slots=True)
 class EvenGrid:
-    """The places t = step·(k + ½), k from 0 to terms − 1, at which a wave is asked for.
+    """The places t = step·(k + ½), k from 0 to terms − 1, of a wave (elementary).
 
-    Up to 2048 of them each value is worked out by itself.
+    Up to 2048 values are computed one by one.
     """
 
     step: float
@@ -41,7 +42,7 @@ class EvenGrid:
 
     @property
     def is_long(self) -> bool:
-        """Whether it is worked out in blocks."""
+        """Whether it is computed in blocks."""
         return self.terms > _SHORT
 
     def turned(self, x: float) -> Waves:
@@ -58,9 +59,9 @@ class EvenGrid:
         return self.turned(x).imag if self.is_long else np.sin(x * self.t)
 
     def uniform(self, halves: Mapping[float, int]) -> Floats:
-        """Return the wave of a sum of parts, each anywhere within ±a, shape (terms,).
+        """Return the wave of a sum of uniform parts, shape (terms,).
 
-        Π (sin(at)/(at))ⁿ, of n parts of half-width a each.
+        Π (sin(at)/(at))ⁿ, n parts of half-width a each (any text).
         """
         wide = np.array([*halves])[:, None]
         if self.is_long:
@@ -76,10 +77,10 @@ class EvenGrid:
     def faddeeva(self, at: complex, per_t: float) -> Waves:
         """Return Faddeeva's w(at + per_t·t), shape (terms,).
 
-        On a long grid from its power series about every 32nd place, from w' = 2i/√π − 2zw
-        (Abramowitz and Stegun, 7.1.20), of 18 terms: off by less than 1e-10. Where |z| is above 20,
-        from i/(√π·z)·(1 + 1/(2z²) + 3/(2z²)² + …), 8 terms (the same, 7.1.23; below the axis that
-        leaves out 2·e^(−z²), next to nothing there): off by less than 1e-15.
+        On a long grid: its power series about every 32nd place, from w' = 2i/√π − 2zw (Abramowitz
+        and Stegun, 7.1.20), 18 terms, error below 1e-10. For |z| above 20:
+        i/(√π·z)·(1 + 1/(2z²) + 3/(2z²)² + …), 8 terms (the same, 7.1.23; below the axis this omits
+        2·e^(−z²), negligible there), error below 1e-15.
         """
         from scipy.special import wofz
 
@@ -97,7 +98,7 @@ class EvenGrid:
         return np.concatenate((_series(places[:near], per_t * self.step), far))
 
     def _near(self, per_t: float) -> int:
-        """Return how many places are not far from 0."""
+        """Return the number of places near 0."""
         if per_t == 0.0:
             return self.terms
         return min(self.terms, math.ceil(_FAR / (per_t * self.step)))
@@ -112,7 +113,7 @@ def _places(terms: int) -> Floats:
 
 
 def _series(places: Waves, step: float) -> Waves:
-    """Return w of even places so near to each other that a power series reaches 16 of them."""
+    """Return w at even places close enough for a power series to reach 16 of them."""
     from scipy.special import wofz
 
     starts = places[::_STRIDE] + step * 0.5 * _STRIDE
@@ -121,5 +122,5 @@ def _series(places: Waves, step: float) -> Waves:
     for n in range(1, _TERMS - 1):
         series.append(-2.0 * (starts * series[n] + series[n - 1]) / (n + 1))
     powers = np.vander(step * (np.arange(_STRIDE) - 0.5 * _STRIDE), _TERMS, increasing=True)
-    # row by row: one large product starts threads, which take a core to wait for each other
+    # row by row: one large product starts threads, which occupy cores while they wait
     return np.asarray((np.column_stack(series)[:, None] @ powers.T).ravel()[: len(places)])

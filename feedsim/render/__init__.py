@@ -1,1 +1,1 @@
-"""The kit that answers are shown with: a canvas, tables, words for quantities, cautions."""
+"""The kit for showing answers: a canvas, tables, words for quantities, cautions."""

@@ -112,7 +112,7 @@ def try_pictures() -> None:
 
 
 def _load_matplotlib() -> None:
-    """Load it without the help that it writes for each class, which takes a quarter of the time."""
+    """Load it without the help texts of its classes, which take a quarter of the time."""
     from matplotlib import artist
 
     named = vars(artist)
@@ -128,7 +128,7 @@ def _load_matplotlib() -> None:
 
 @contextmanager
 def house_style() -> Iterator[None]:
-    """Draw with these settings and no others, whatever the user has set for matplotlib."""
+    """Draw with these settings only, whatever the user has set for matplotlib."""
     import matplotlib as mpl
 
     with mpl.rc_context():
@@ -147,12 +147,12 @@ def page(title: str, subtitle: str = "", *, y: float = 0.962) -> Figure:
 
 
 def one_each(name: str, feeders: int, draw: Callable[[int], Figure | None]) -> dict[str, Figure]:
-    """Draw a figure for each feeder, in the house's style; None: there is nothing to draw of it.
+    """Draw a figure for each feeder, in the house style; None: nothing to draw.
 
     Returns
     -------
     dict of str to Figure
-        By file name without ending: `name`, or ``name-0`` and so on of several feeders.
+        By file name without ending: `name`, or ``name-0`` and so on for several feeders.
     """
     with house_style():
         drawn = {f"{name}-{n}" if feeders > 1 else name: draw(n) for n in range(feeders)}
@@ -160,7 +160,7 @@ def one_each(name: str, feeders: int, draw: Callable[[int], Figure | None]) -> d
 
 
 def heading(figure: Figure, title: str, subtitle: str = "", *, y: float = 0.966) -> None:
-    """Write title and subtitle on top of a page, smaller where they are long.
+    """Write title and subtitle at the top of a page, smaller if they are long.
 
     Parameters
     ----------
@@ -215,7 +215,7 @@ def render(figure: Figure, kind: _Kind) -> bytes:
 def pictures(figures: Mapping[str, Figure]) -> dict[str, bytes]:
     """Return the files of some figures: for each name, a PNG and an SVG.
 
-    Warns of signs that no font has (:class:`feedsim.errors.NotDrawn`).
+    Warns of characters that no font has (:class:`feedsim.errors.NotDrawn`).
     """
     tell_of_missing("".join(sorted({s for fig in figures.values() for s in dress(fig)})))
     files = [(name, kind) for name in figures for kind in _KINDS]
@@ -262,12 +262,11 @@ def spread_out(places: list[float], *, gap: float, low: float, high: float) -> l
     Parameters
     ----------
     places : list of float
-        Rising; where each label would best stand.
+        Rising; the best place of each label.
     gap : float
         Least distance between two.
     low, high : float
-        Where the first may stand at the lowest, and the last at the highest; if there is
-        not enough room the gap is shortened.
+        Bounds of the first and the last; without enough room the gap shrinks.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""The cautions that go with everything a person may carry to a machine."""
+"""The cautions on everything that a person may carry to a machine."""
 
 from __future__ import annotations
 

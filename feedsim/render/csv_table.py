@@ -1,4 +1,4 @@
-"""Rows as CSV that people open in a spreadsheet."""
+"""Rows as CSV for spreadsheets."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def csv_table(rows: Sequence[Mapping[str, object]]) -> bytes:
 def columns_csv(
     rows: Places, columns_of: Callable[[Places], Mapping[str, Any]]
 ) -> Callable[[BinaryIO], None]:
-    """Return a writer of a long table whose texts are plain words.
+    """Return a writer for a long table whose texts are plain words.
 
     Floats are the shortest text that reads back as the same float. NaN and a whole number below 0
     are empty cells.
@@ -93,9 +93,9 @@ def _cells(column: NDArray[Any]) -> Sequence[str]:
 
 
 def harmless(text: str) -> str:
-    """Put a quote before a text that a spreadsheet would take for a formula and run.
+    """Put a quote before a text that a spreadsheet would run as a formula.
 
-    What begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return is one, but for numbers
+    Texts that begin with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return, except numbers
     (OWASP, CSV injection; from memory).
 
     Examples
@@ -109,7 +109,7 @@ def harmless(text: str) -> str:
 
 
 def ends(name: str, interval: Interval | None, unit: str = "") -> Cells:
-    """Yield the columns of an interval's two ends; empty where there is none.
+    """Yield the columns of an interval's two ends; empty if there is none.
 
     >>> list(ends("mean", Interval(0.1, 0.2), "_mm"))
     [('mean_low_mm', 0.1), ('mean_high_mm', 0.2)]

@@ -1,4 +1,4 @@
-"""Fonts for names in any script, how wide a text is drawn, and how dark."""
+"""Fonts for names in any script, and the width and colour of drawn text."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def dress(figure: Figure) -> str:
 
 @lru_cache(maxsize=64)
 def _dark(colour: Any) -> Any:
-    """Return a colour, or a darker one of its hue that is read on white; white stays white."""
+    """Return a colour, darkened until it is legible on white; white stays white."""
     from matplotlib.colors import to_hex, to_rgb
 
     rgb = to_rgb(colour)
@@ -78,7 +78,7 @@ def tell_of_missing(signs: str) -> None:
 
 @lru_cache(maxsize=512)
 def fonts_for(signs: str) -> tuple[tuple[str, ...], str]:
-    """Return the fonts that draw some signs, that of the house first, and the signs none has."""
+    """Return the fonts for some characters, the house font first, and the characters none has."""
     from matplotlib import font_manager
 
     left = {s for s in signs if unicodedata.category(s) not in _UNSEEN}
@@ -95,7 +95,7 @@ def fonts_for(signs: str) -> tuple[tuple[str, ...], str]:
 
 
 def _had(path: str, signs: set[str]) -> set[str]:
-    """Return which of these signs a font has."""
+    """Return which of these characters a font has."""
     from matplotlib import font_manager
 
     try:

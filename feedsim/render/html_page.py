@@ -13,8 +13,8 @@ def html_page(package: str, template: str, **shown: Any) -> str:
     Parameters
     ----------
     package, template : str
-        Where the template lies; its ``paper`` are styles for what is read and printed: light or
-        dark as the reader has it, dark ink on white paper.
+        Place of the template; its ``paper`` are styles for reading and printing: light or dark
+        like the reader's system, dark ink on white paper.
     **shown
         Values that the template shows.
     """
@@ -26,7 +26,7 @@ def html_page(package: str, template: str, **shown: Any) -> str:
 
 
 def part(package: str, *names: str) -> Any:
-    """Return files of our own as they are, one after the other: markup, styles or scripts."""
+    """Return our own files unchanged, joined: markup, styles or scripts."""
     from markupsafe import Markup
 
     found = files(package)
@@ -35,7 +35,7 @@ def part(package: str, *names: str) -> Any:
 
 
 def embedded(plain: object) -> Any:
-    """Return data as JSON that no text in it can end: inside a script, only ``<`` is special."""
+    """Return data as JSON for a script, in which only ``<`` is special: no text can end it."""
     from markupsafe import Markup
 
     text = json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":"))

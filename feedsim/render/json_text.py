@@ -9,7 +9,7 @@ from feedsim.metrics.plain import Plain
 
 
 def json_text(plain: Mapping[str, Plain]) -> str:
-    """Write plain data as people read it: two spaces of indent, a newline at the end.
+    """Write plain data for people: two spaces of indent, a newline at the end.
 
     Parameters
     ----------
@@ -19,9 +19,8 @@ def json_text(plain: Mapping[str, Plain]) -> str:
     Returns
     -------
     str
-        Floats in their shortest exact form, letters of any language as they are. Half of a
-        surrogate pair (from a broken command line) is escaped, so that the text can always
-        be encoded in UTF-8.
+        Floats in their shortest exact form, letters of any language unchanged. Half of a surrogate
+        pair (from a broken command line) is escaped, so the text can always be encoded in UTF-8.
 
     Raises
     ------

@@ -1,10 +1,9 @@
 """Text laid out for a terminal: tables, paragraphs, items.
 
-On a terminal nothing is wider than it is, nor is it taken for narrower than 40 columns: a table
-that does not fit folds its heads and the words in its cells, never a number; what still does not
-fit goes on below, beside the first column again. Where there is none (a file, a
-pipe, a notebook) a row of a table is one line, and paragraphs have 100 columns. No line ends in
-a blank.
+Text fits the terminal, of at least 40 columns: a wide table folds its heads and the words in its
+cells, never a number; columns that still do not fit continue below, with the first column repeated.
+Without a terminal (a file, a pipe, a notebook) a row of a table is one line, and paragraphs have
+100 columns. No line ends in a blank.
 """
 
 from __future__ import annotations
@@ -42,19 +41,18 @@ def table(
     Parameters
     ----------
     rows : iterable of sequence of str or None
-        The head is a row as well. A cell may have several lines. One that is followed by None
-        runs on over that column. A column in which nothing stands is left out.
+        The head is a row too. A cell may have several lines; one followed by None extends over that
+        column. Empty columns are left out.
     align : str
         A letter per column, ``l`` or ``r``; the last one applies to all that follow.
     indent : int
         Blanks before each line.
     room : int, optional
-        Columns to fit into; those of the terminal if left out, as many as it takes where there is
-        none.
+        Columns to fit into; by default those of the terminal, unlimited without one.
     keys : int
-        How many columns stand again beside those that go on below.
+        Number of columns repeated beside those that continue below.
     widest : int, optional
-        Columns of words are folded to this at most, wherever they are printed.
+        Largest width of columns of words, also without a terminal.
 
     Examples
     --------
@@ -112,7 +110,7 @@ def _laid_out(
 
 
 def _needed(row: _Row, place: int) -> int:
-    """Return how wide a cell is; one that runs on needs no room of its own."""
+    """Return the width of a cell; one that extends needs no room of its own."""
     cell = row[place]
     if cell is None or None in row[place + 1 : place + 2]:
         return 0
@@ -120,12 +118,12 @@ def _needed(row: _Row, place: int) -> int:
 
 
 def _over(widths: Sequence[int], room: int) -> int:
-    """Return by how much columns are too wide together."""
+    """Return how much too wide the columns are together."""
     return sum(widths) + len(_GAP) * (sum(map(bool, widths)) - 1) - room
 
 
 def _folded_to(cells: list[_Row], natural: Sequence[int], sides: str, room: int) -> list[int]:
-    """Return narrower columns, heads of numbers before words, until all fit or none can be."""
+    """Return narrower columns, heads of numbers before words, until all fit or none can shrink."""
     widths = [*natural]
     least = [_least(cells, place, side) for place, side in enumerate(sides)]
     while _over(widths, room) > 0:
@@ -137,7 +135,7 @@ def _folded_to(cells: list[_Row], natural: Sequence[int], sides: str, room: int)
 
 
 def _least(cells: list[_Row], place: int, side: str) -> int:
-    """Return how narrow a column may be: its longest word, or number, below its head."""
+    """Return the least width of a column: its longest word or number below the head."""
     below = [] if side == "l" else cells[1:]
     folding = [cell for row in cells if (cell := row[place]) and _needed(row, place)]
     words = [
@@ -180,7 +178,7 @@ def _line(parts: Iterable[str], widths: Sequence[int], sides: str, indent: int) 
 
 
 def _wide(text: str) -> int:
-    """Return how many columns of a terminal a text takes."""
+    """Return the width of a text in columns of a terminal."""
     if text.isascii():
         return len(text)
     return sum(
@@ -190,7 +188,7 @@ def _wide(text: str) -> int:
 
 
 def for_screen(text: str, stream: TextIO | None = None) -> str:
-    """Break lines at words for the terminal that they go to; as they are where there is none."""
+    """Break lines at words to fit the terminal, if there is one."""
     room = _room(stream)
     if room is None:
         return text
@@ -203,7 +201,7 @@ def _broken(line: str, room: int) -> list[str]:
 
 
 def _room(stream: TextIO | None = None) -> int | None:
-    """Return the columns of the terminal that is printed to; None where there is none."""
+    """Return the columns of the terminal; None if there is none."""
     stream = stream or sys.stdout
     try:
         if stream.isatty():
@@ -216,7 +214,7 @@ def _room(stream: TextIO | None = None) -> int | None:
 def wrapped(
     text: str, first: str = "", rest: str | None = None, *, room: int | None = None
 ) -> list[str]:
-    """Break a paragraph into lines; no number is parted from its unit or option, no word broken.
+    """Break a paragraph into lines, never inside a word or between a number and its unit.
 
     Parameters
     ----------

@@ -22,7 +22,7 @@ _BETWEEN = 1.02  # where the columns of numbers begin, a share of the axes
 
 
 class WaterfallRow(NamedTuple):
-    """A row: what it is, what it adds (None: a heading of those below), and its numbers."""
+    """A row: its name, what it adds (None: a heading for those below), and its numbers."""
 
     name: str
     size: float | None = None
@@ -93,7 +93,7 @@ def draw_waterfall(
 
 
 def _name_groups(axes: Axes, rows: Sequence[WaterfallRow], letters: float) -> None:
-    """Write the headings from the left edge of the page on: their rows have no bar."""
+    """Write the headings, whose rows have no bar, from the left edge of the page."""
     for row, step in enumerate(rows):
         if step.size is None:
             axes.annotate(

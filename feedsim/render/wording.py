@@ -2,13 +2,13 @@
 
 A number has as many digits as its evidence carries:
 
-- A share that was counted goes to the decimal place in which its standard error begins, which is
-  a quarter of the width of its 95 % interval: 97.3 % of 1,494 carriers, but 99.98 % of 5000 with
-  one missed. A share that was typed in or worked out has three digits of what it lacks to 0 or to
-  100 per cent; the ends of an interval and the tail of a distribution have two. Only nothing is
-  0 %, and only all is 100 %.
-- A length that was measured or worked out goes to a thousandth of a mm, or 0.0001 in.
-- Speeds, accelerations, times, and lengths as they were typed in, have four significant digits
+- A counted share goes to the decimal place in which its standard error begins, a quarter of the
+  width of its 95 % interval: 97.3 % of 1,494 carriers, but 99.98 % of 5000 with one missed. A
+  typed-in or computed share has three digits of its distance to 0 or 100 per cent; the ends of an
+  interval and the tail of a distribution have two. Only exactly none is 0 %, and only exactly all
+  is 100 %.
+- A measured or computed length goes to a thousandth of a mm, or 0.0001 in.
+- Speeds, accelerations, times, and typed-in lengths have four significant digits
   (:func:`feedsim.quantities.display`), no zeros at the end, and times below 1 s are in ms.
 - Counts are whole, in groups of three from 10,000 on.
 """
@@ -59,7 +59,7 @@ def length(value: float | None, units: System, *, sign: bool = False) -> str:
 
 
 def length_range(low: float, high: float, units: System, *, sign: bool = False) -> str:
-    """Write two lengths (mm) between which something lies.
+    """Write a range of lengths (mm).
 
     >>> length_range(-0.008, 0.0213, "metric", sign=True)
     '-0.008 to +0.021 mm'
@@ -95,7 +95,7 @@ def time(value: float, *, digits: int = 4) -> str:
 
 
 def agrees(name: str, one: str, many: str) -> str:
-    """Return the verb that goes with what has that name: `many` where it is several things.
+    """Return the verb form for a name: `many` if the name is a plural.
 
     >>> agrees("late openings", "binds", "bind"), agrees("tail held", "binds", "bind")
     ('bind', 'binds')
@@ -129,9 +129,9 @@ def within(
     *,
     unlike: float | None = None,
 ) -> str:
-    """Write a counted share with its interval, that so few have none, or that none was seen.
+    """Write a counted share with its interval, or that there is none, or that none was seen.
 
-    Should what was not seen come in runs, its share may be so many times as large.
+    If unseen events come in runs of L, their share may be L times as large.
 
     >>> within(0.9998, Interval(0.9989, 0.999965)), within(0.0, Interval(0.0, 0.002), 0.0015)
     ('99.98 % (95 %: 99.89 to 99.9965 %)', 'none seen (95 %: below 0.15 %, unless in runs)')
@@ -147,7 +147,7 @@ def within(
 
 
 def seldom(share: float | None, ci95: Interval | None, upper95: float | None) -> str:
-    """Write a counted loss where there is little room: of none, what cannot be ruled out.
+    """Write a counted loss in little room; if none was seen, the share not ruled out.
 
     >>> seldom(0.0, Interval(0.0, 0.0008), 0.0006), seldom(0.0002, Interval(0.0, 0.001), None)
     ('0 (< 0.06 %)', '0.02 %')

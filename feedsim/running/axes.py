@@ -41,7 +41,7 @@ class Axis:
     values : tuple of str
         As written after ``--set key=``, none twice.
     numbers : tuple of float
-        The same as numbers that rise, in internal units; empty where they are words.
+        The same as rising numbers in internal units; empty for words.
     kind : Kind or None
         Kind of quantity; None for plain numbers and words.
     """
@@ -65,7 +65,7 @@ def changed(scenario: Scenario, changes: Sequence[tuple[str, str]]) -> Scenario:
     scenario : Scenario
         Stays as it is.
     changes : sequence of (key, value)
-        As an :class:`Axis` has them.
+        As in an :class:`Axis`.
 
     Raises
     ------

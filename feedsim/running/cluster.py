@@ -1,6 +1,6 @@
 """Points on the workers of a Dask scheduler.
 
-A scheduler has no access control: whoever reaches its port, or a worker's, can run code on its
+A scheduler has no access control: anyone who reaches its port, or a worker's, can run code on its
 workers, and on this machine too, since results are unpickled here.
 """
 

@@ -1,7 +1,7 @@
 """One thread for linear algebra.
 
 The matrices of the closed forms have some hundred rows: more threads would only wait for each
-other, each taking up a core.
+other, each occupying a core.
 """
 
 from __future__ import annotations

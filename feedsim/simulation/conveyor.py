@@ -65,11 +65,11 @@ class Conveyor(Part):
             self._tracer.belt_at = belt.position
 
     def position(self, t: float) -> float:
-        """Return the belt travel (mm) at time ``t`` (s), as things are now."""
+        """Return the belt travel (mm) at time ``t`` (s), by the present motion."""
         return self.master.belt.position(t)
 
     def time_at(self, travel: float) -> float:
-        """Return when a belt travel (mm) is first reached (s), as things are now."""
+        """Return when a belt travel (mm) is first reached (s), by the present motion."""
         return self.master.belt.time_at(travel)
 
     def change(self, belt: BeltMotion) -> None:

@@ -63,11 +63,11 @@ def divert_by(divert: Divert | None, leading_edge_mm: Floats, *, belt: BeltMotio
 def demanded_acceleration(
     engage_s: Floats, opening_s: Floats, feeder: Feeder, *, belt: BeltMotion, encoder: Encoder
 ) -> Floats:
-    """Return the larger acceleration that a cycle's two ramps ask of the drive (mm/s²).
+    """Return the larger acceleration that a cycle's two ramps demand of the drive (mm/s²).
 
     g·v_c/T on a time ramp, g·v_c²/A on a travel ramp, v_c the counted belt speed as the ramp
-    starts, ``command_delay`` after its tick; a step asks for infinity of a moving belt. A cycle
-    that has not opened has its ramp-in's demand.
+    starts, ``command_delay`` after its tick; a step on a moving belt demands infinity. A cycle
+    that has not opened has its ramp-in's demand (model, section 6).
 
     Parameters
     ----------

@@ -27,7 +27,7 @@ class Mark(NamedTuple):
 
 
 class MarkMemory(Part):
-    """First in, first out; the head is acted on at its engage point under the present settings."""
+    """First in, first out; acts on the head at its engage point under the present settings."""
 
     def __init__(
         self,

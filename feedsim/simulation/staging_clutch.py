@@ -34,7 +34,7 @@ class StagingClutch(Part):
     closed : bool
         From closing to opening.
     correction_mm : float
-        What the stage estimate adds to the engage distance (0 without stage correction).
+        Added to the engage distance for the stage estimate (0 without stage correction).
     first_staged : Event
         Happens when the first insert is staged, or its search has failed.
     """

@@ -64,7 +64,7 @@ class Supervisor(Part):
     end_time_s : float
         When that was.
     next_speed_mm_s : float or None
-        Line speed asked for while the line stands.
+        Line speed requested while the line is at rest.
     on_running, on_given_up : callable
         Called at each restart, and once when the run is given up.
     """

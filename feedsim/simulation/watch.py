@@ -41,7 +41,7 @@ class Watch:
     ratio : float
         The present speed ratio.
     lost : list of int
-        Carriers that the present stop has cost.
+        Carriers missed because of the present stop.
     place_of : callable
         Leading edge (mm of belt travel) and slip (mm) of a carrier.
     lacking : callable

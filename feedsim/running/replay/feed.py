@@ -17,7 +17,7 @@ class FeedTravel:
     feed : FeedMotion
         With all its pieces.
     until_s : float
-        Last time that will be asked for.
+        Last time of interest.
     """
 
     def __init__(self, feed: FeedMotion, *, until_s: float) -> None:
@@ -40,7 +40,7 @@ class FeedTravel:
         return self._pieces[self._number(t)].state(t)[1]
 
     def time_at(self, travel: float) -> float:
-        """Return when f first reaches a travel (mm), 0 where it starts there, or ``inf``."""
+        """Return when f first reaches a travel (mm): 0 if it starts there, ``inf`` for never."""
         pieces = self._pieces
         i = bisect_left(pieces, travel, key=lambda piece: piece.start_mm) - 1
         if i < 0:
@@ -49,7 +49,7 @@ class FeedTravel:
         return min(t, pieces[i + 1].start_s) if i + 1 < len(pieces) else t
 
     def pieces(self, from_s: float, to_s: float) -> list[tuple[FeedPiece, float]]:
-        """Return the pieces in force from one time to another (s), each with when it ends."""
+        """Return the pieces in force between two times (s), each with its end."""
         first, last = self._number(from_s), self._number(to_s) + 1
         ends = [piece.start_s for piece in self._pieces[first + 1 : last + 1]]
         return list(zip(self._pieces[first:last], [*ends, math.inf], strict=False))

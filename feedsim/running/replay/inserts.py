@@ -77,7 +77,7 @@ def nose_of_cycle_mm(feed: FeedTravel, rows: FeederRecords, carrier: int) -> flo
 def tail_of_cycle_mm(feed: FeedTravel, rows: FeederRecords, carrier: int) -> float:
     """Return the feed travel (mm) at which the tail of that insert is at its eye; NaN: not known.
 
-    Travel at the opening less how far the tail is past the eye then; the slip is in it.
+    Travel at the opening less the tail's distance past the eye then, slip included.
     """
     opens_s = float(rows.opening_time_s[carrier])
     if math.isnan(opens_s):
@@ -96,7 +96,7 @@ class ReplayedInserts:
     carrier : int32 array, shape (n,)
         Carrier that each was engaged for, −1 for none.
     closes_s, lands_s : float64 array, shape (n,)
-        When the clutch closed for it, from when on it has slipped; when it landed. NaN: never.
+        When the clutch closed for it (and it slipped); when it landed. NaN: never.
     gone_s : float64 array, shape (n,)
         When it was taken out of the feeder, at a stop of the line. NaN: never.
     stray : bool array, shape (n,)
@@ -169,9 +169,9 @@ def insert_eye_runs(
 ) -> list[OnInterval]:
     """Return the runs of an insert eye's output.
 
-    An insert that the eye misses does not hold it; one that merges holds it on longer; one that
-    was staged at the start holds it from the start. The tail goes by as the feed moves, later by
-    the slip if the insert was engaged before (model, section 4).
+    A missed insert does not hold it; one that merges holds it on longer; one staged at the start
+    holds it from the start. The slip delays the tail if the insert was engaged before (model,
+    section 4).
     """
     off = machine.feeders[feeder].eye.off_response_s
     found: list[OnInterval] = []
