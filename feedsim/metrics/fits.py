@@ -175,14 +175,19 @@ def lack_of_fit(fit: LinearFit, groups: Places) -> LackOfFit | None:
     within = len(groups) - count
     if more < 1 or within < 1:
         return None
-    w = fit.weights
-    means = np.bincount(groups, w * fit.residuals) / np.bincount(groups, w)
-    pure = float(np.sum(w * (fit.residuals - means[groups]) ** 2))
-    if pure <= 1e-24 * float(np.sum(w)):
+    pure = squares_within(fit, groups)
+    if pure <= 1e-24 * float(np.sum(fit.weights)):
         return None
     square = max(0.0, fit.weighted_squares - pure) / more
     ratio = square / (pure / within)
     return LackOfFit(ratio, float(fdtrc(more, within, ratio)), float(more), square)
+
+
+def squares_within(fit: LinearFit, groups: Places) -> float:
+    """Return the weighted sum of squares of residuals about the mean of their group."""
+    w = fit.weights
+    means = np.bincount(groups, w * fit.residuals) / np.bincount(groups, w)
+    return float(np.sum(w * (fit.residuals - means[groups]) ** 2))
 
 
 def nothing_there(values: Floats, covariance: Floats, *, dof: float) -> float:

@@ -22,6 +22,31 @@ class Interval(NamedTuple):
     high: float
 
 
+def check_confidence(confidence: float) -> None:
+    """Refuse what is no confidence between 0 and 1."""
+    if not 0.0 < confidence < 1.0:
+        msg = f"confidence must lie between 0 and 1, not {confidence}"
+        raise ValueError(msg)
+
+
+def difference_interval(
+    first: float, of_first: Interval, other: float, of_other: Interval
+) -> Interval:
+    """Return the interval of other − first, of two independent estimates with their intervals.
+
+    With d the difference, l and u the ends of their intervals ::
+
+        d − √((other − l_other)² + (u_first − first)²)
+        d + √((u_other − other)² + (first − l_first)²)
+
+    Source: method 10 of Newcombe 1998, Statistics in Medicine 17:873-890, for shares; Zou & Donner
+    2008, Statistics in Medicine 27:1693-1702, for any estimate (from memory).
+    """
+    low = math.hypot(other - of_other.low, of_first.high - first)
+    high = math.hypot(of_other.high - other, first - of_first.low)
+    return Interval(other - first - low, other - first + high)
+
+
 def share_interval(share: float, n: float, *, confidence: float = 0.95) -> Interval:
     """Return the two-sided interval of a share seen in n independent trials.
 
@@ -183,6 +208,4 @@ def _check(count: float, n: float, *, confidence: float) -> None:
     if not 0 <= count <= n:
         msg = f"a count must lie in 0…n, not {count} of {n}"
         raise ValueError(msg)
-    if not 0.0 < confidence < 1.0:
-        msg = f"confidence must lie between 0 and 1, not {confidence}"
-        raise ValueError(msg)
+    check_confidence(confidence)

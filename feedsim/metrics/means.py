@@ -15,8 +15,8 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.arrays import Floats
-from feedsim.metrics.intervals import Interval
-from feedsim.metrics.serial import mean_inflation
+from feedsim.metrics.intervals import Interval, check_confidence
+from feedsim.metrics.serial import dof_of_estimated, mean_inflation
 
 FEWEST = 20
 """Fewest values that get an interval: fewer do not show whether neighbours are alike."""
@@ -80,7 +80,7 @@ def mean_interval(
     mean ± t((1 + confidence)/2; f)·√v, t the quantile of Student's distribution (any text), v and
     f from :func:`uncertainty`.
     """
-    _check(confidence)
+    check_confidence(confidence)
     if len(values) < FEWEST:
         return None
     centre = min(max(float(values.mean()), float(values.min())), float(values.max()))
@@ -176,11 +176,9 @@ def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growt
 
     With d the variance of a mean of b over that of independent ones
     (:func:`feedsim.metrics.serial.mean_inflation`), s² falls short by (b − d)/(b − 1): the
-    factor is d·(b − 1)/(b − d). A long-run variance (1 + φ)/(1 − φ)·σ² with both factors
-    estimated has b·(1 − φ²)/(3 + φ²) degrees of freedom a run: s² has a relative variance
-    of 2·(1 + φ²)/((1 − φ²)·b) (Bayley & Hammersley 1946, Supplement to the Journal of the Royal
-    Statistical Society 8:184-197), φ a variance of (1 − φ²)/b. All from memory; checked against
-    known processes in ``tests/theory/test_interval_coverage.py``.
+    factor is d·(b − 1)/(b − d). Degrees of freedom: those of a long-run variance
+    (1 + φ)/(1 − φ)·σ² with both factors estimated
+    (:func:`feedsim.metrics.serial.dof_of_estimated`). From memory.
     """
     every = sum(batches)
     b = every / len(batches)
@@ -190,7 +188,7 @@ def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growt
     process = min(_MOST_ALIKE if doubt == 0.0 else _MOST_OF_FEW, larger / (1.0 - 4.0 / b))
     d = mean_inflation(b, process)
     factor = d * (b - 1.0) / max(b - d, _LEAST_LEFT * b)
-    return Growth(factor, every * (1.0 - process**2) / (3.0 + process**2))
+    return Growth(factor, dof_of_estimated(every, process))
 
 
 def widened(freedom: float, confidence: float) -> float:
@@ -232,9 +230,3 @@ def batches_of(n: int, begins: Sequence[int] = (0,)) -> list[slice]:
 
 def _runs(n: int, begins: Sequence[int]) -> list[slice]:
     return [slice(a, b) for a, b in zip(begins, [*begins[1:], n], strict=True) if a < b]
-
-
-def _check(confidence: float) -> None:
-    if not 0.0 < confidence < 1.0:
-        msg = f"confidence must lie between 0 and 1, not {confidence}"
-        raise ValueError(msg)

@@ -9,7 +9,7 @@ import numpy as np
 
 from feedsim.metrics.rows import begins_among
 from feedsim.metrics.share import Share, share_of
-from feedsim.records.columns import FeederRecords
+from feedsim.records.columns import FeederRecords, Small
 from feedsim.records.outcome import Outcome
 
 
@@ -38,6 +38,12 @@ class Missed(Share):
     by_cause: MissCauses
 
 
+def miss_causes(outcomes: Small) -> MissCauses:
+    """Count the causes among outcomes."""
+    missed = (o for o in Outcome if o is not Outcome.PLACED)
+    return MissCauses(**{o.cause: int(np.count_nonzero(outcomes == o)) for o in missed})
+
+
 def missed(feeder: FeederRecords, warm_up: int, *, begins: Sequence[int] = (0,)) -> Missed:
     """Return the counted carriers that one feeder missed, by cause.
 
@@ -49,9 +55,7 @@ def missed(feeder: FeederRecords, warm_up: int, *, begins: Sequence[int] = (0,))
         Rows at which a run begins.
     """
     outcomes = feeder.outcome[warm_up:]
-    counts = {o.cause: int(np.count_nonzero(outcomes == o)) for o in Outcome}
-    del counts[Outcome.PLACED.cause]
     among = begins_among(slice(warm_up, warm_up + len(outcomes)), begins)
     s = share_of(outcomes != Outcome.PLACED, among)
     figures = {f.name: getattr(s, f.name) for f in fields(Share)}
-    return Missed(**figures, by_cause=MissCauses(**counts))
+    return Missed(**figures, by_cause=miss_causes(outcomes))

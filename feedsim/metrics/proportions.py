@@ -5,7 +5,12 @@ from __future__ import annotations
 import math
 from statistics import NormalDist
 
-from feedsim.metrics.intervals import Interval, share_interval
+from feedsim.metrics.intervals import (
+    Interval,
+    check_confidence,
+    difference_interval,
+    share_interval,
+)
 
 
 def paired_difference(
@@ -52,7 +57,7 @@ def paired_difference(
     >>> round(low, 4), round(high, 4)
     (0.0509, 0.3337)
     """
-    _check(confidence)
+    check_confidence(confidence)
     if only_other < 0 or only_first < 0 or only_other + only_first > n * (1.0 + 1e-12):
         msg = f"counts of one alone must lie in 0…n, not {only_other} and {only_first} of {n}"
         raise ValueError(msg)
@@ -83,12 +88,8 @@ def unpaired_difference(
 
     Notes
     -----
-    With d the difference of the shares p (other) and q (first), and l, u the ends of their
-    intervals (:func:`feedsim.metrics.intervals.share_interval`) ::
-
-        d − √((p − l_p)² + (u_q − q)²)  to  d + √((u_p − p)² + (q − l_q)²)
-
-    Source: method 10 of Newcombe 1998, Statistics in Medicine 17:873-890 (from memory).
+    The :func:`~feedsim.metrics.intervals.difference_interval` of both shares with their
+    :func:`~feedsim.metrics.intervals.share_interval`: method 10 of Newcombe 1998.
 
     Examples
     --------
@@ -96,22 +97,14 @@ def unpaired_difference(
     >>> round(low, 4), round(high, 4)
     (0.0524, 0.3339)
     """
-    _check(confidence)
+    check_confidence(confidence)
     if not (other[1] and first[1]):
         return None
     p, q = other[0] / other[1], first[0] / first[1]
     a = share_interval(p, other[1], confidence=confidence)
     b = share_interval(q, first[1], confidence=confidence)
-    return Interval(
-        p - q - math.hypot(p - a.low, b.high - q), p - q + math.hypot(a.high - p, q - b.low)
-    )
+    return difference_interval(q, b, p, a)
 
 
 def _z(confidence: float) -> float:
     return NormalDist().inv_cdf((1.0 + confidence) / 2.0)
-
-
-def _check(confidence: float) -> None:
-    if not 0.0 < confidence < 1.0:
-        msg = f"confidence must lie between 0 and 1, not {confidence}"
-        raise ValueError(msg)

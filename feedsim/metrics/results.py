@@ -18,7 +18,7 @@ from feedsim.metrics.product_rows import product_rows
 from feedsim.metrics.products import Products, products
 from feedsim.metrics.response import Response, responses
 from feedsim.metrics.share import Note
-from feedsim.metrics.stops import LineStops, Stops, line_stops, window_end_s, window_start_s
+from feedsim.metrics.stops import LineStops, Stops, line_stops, window_end_s
 from feedsim.records.columns import RunRecords
 
 
@@ -163,7 +163,7 @@ def summarise(
 def _duration_s(records: RunRecords, carriers: int) -> float | None:
     if carriers == 0:
         return None
-    duration = window_end_s(records) - window_start_s(records)
+    duration = window_end_s(records) - records.counted_from_s
     return duration if math.isfinite(duration) else None
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from statistics import NormalDist
 
-from feedsim.metrics.intervals import Interval
+from feedsim.metrics.intervals import Interval, check_confidence
 
 MOST = 100_000_000
 """Largest plan, and largest run."""
@@ -242,6 +242,4 @@ def _check(share: float, confidence: float) -> None:
     if not 0.0 < share < 1.0:
         msg = f"a limit lies between 0 and 1, not at {share}"
         raise ValueError(msg)
-    if not 0.0 < confidence < 1.0:
-        msg = f"confidence must lie between 0 and 1, not {confidence}"
-        raise ValueError(msg)
+    check_confidence(confidence)

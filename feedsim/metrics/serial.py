@@ -173,6 +173,16 @@ def effective_for_spread(n: float, process: float) -> float:
     return n * (1.0 - process * process) / (1.0 + process * process)
 
 
+def dof_of_estimated(n: float, process: float) -> float:
+    """Return the degrees of freedom of a long-run variance (1 + φ)/(1 − φ)·s², both estimated.
+
+    n·(1 − φ²)/(3 + φ²): s² has a relative variance of 2·(1 + φ²)/((1 − φ²)·n) (Bayley & Hammersley
+    1946, as above), φ a variance of (1 − φ²)/n. From memory; checked against known processes in
+    ``tests/theory/test_interval_coverage.py``.
+    """
+    return n * (1.0 - process**2) / (3.0 + process**2)
+
+
 def tapered(rows: Floats, sd: Floats, groups: Places, process: float) -> Floats:
     """Return rows·V·rowsᵀ, V the covariance of values whose neighbours correlate.
 

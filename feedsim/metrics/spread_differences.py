@@ -9,7 +9,7 @@ import numpy as np
 
 from feedsim.arrays import Floats
 from feedsim.metrics.fits import weighted_fit
-from feedsim.metrics.intervals import Interval
+from feedsim.metrics.intervals import Interval, difference_interval
 from feedsim.metrics.means import FEWEST, uncertainty
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.spread_intervals import (
@@ -81,16 +81,11 @@ def sd_difference_interval(
 def unpaired_sd_difference(
     sds: tuple[float, float], alone: Sequence[Interval | None]
 ) -> Interval | None:
-    """Return the interval of s₂ − s₁ from the independent intervals l to u of both.
-
-    It reaches down by √((s₂ − l₂)² + (u₁ − s₁)²), likewise up (Zou & Donner 2008, Statistics in
-    Medicine 27:1693-1702, from memory).
-    """
-    (s1, s2), (first, other) = sds, alone
+    """Return the interval of s₂ − s₁ from the independent intervals of both."""
+    first, other = alone
     if first is None or other is None:
         return None
-    low = math.hypot(s2 - other.low, first.high - s1)
-    return Interval(s2 - s1 - low, s2 - s1 + math.hypot(other.high - s2, s1 - first.low))
+    return difference_interval(sds[0], first, sds[1], other)
 
 
 def _half(each: Floats, begins: Sequence[int]) -> float:

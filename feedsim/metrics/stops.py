@@ -84,14 +84,6 @@ def availability(uptime_s: float, downtime_s: float) -> float:
     return uptime_s / whole if whole > 0.0 else 1.0
 
 
-def window_start_s(records: RunRecords) -> float:
-    """Return when the last carrier of the warm-up passed the eye; else when the belt started."""
-    if records.warm_up == 0:
-        return records.start_time_s
-    start = float(records.carriers.eye_time_s[records.warm_up - 1])
-    return records.start_time_s if math.isnan(start) else start
-
-
 def window_end_s(records: RunRecords) -> float:
     """Return when the last carrier passed the eye, or the run was given up."""
     last = float(records.carriers.eye_time_s[-1])
@@ -106,7 +98,7 @@ def line_stops(records: RunRecords) -> LineStops:
     the carrier eye.
     """
     counted_s = records.carriers.eye_time_s[records.warm_up :]
-    start, end = window_start_s(records), window_end_s(records)
+    start, end = records.counted_from_s, window_end_s(records)
     down: defaultdict[str, float] = defaultdict(float)
     counts: Counter[str] = Counter()
     lost: Counter[str] = Counter()

@@ -13,7 +13,7 @@ from feedsim.criteria import Criteria
 from feedsim.metrics.acceptance import AgainstLimit
 from feedsim.metrics.clusters import InOrder, in_order
 from feedsim.metrics.hazards import Hazards
-from feedsim.metrics.missed import MissCauses
+from feedsim.metrics.missed import miss_causes
 from feedsim.metrics.paired_feeders import Ran, hazards_of, within_tolerance
 from feedsim.metrics.rows import begins_among, cycle_rows, number_of, placed_rows
 from feedsim.metrics.share import counted
@@ -63,7 +63,6 @@ def tally(ran: Ran, *, number: int) -> Tally:
     for hazard in hazards_of(ran, number, rows=cycles):
         by_hazard[hazard.name] = int(np.count_nonzero(hazard.there))
         risk |= hazard.there
-    by_outcome = {o.cause: int(np.count_nonzero(outcomes == o)) for o in Outcome}
     return Tally(
         carriers=len(outcomes),
         missed=len(outcomes) - number_of(placed),
@@ -71,7 +70,7 @@ def tally(ran: Ran, *, number: int) -> Tally:
         within=int(np.count_nonzero(within)),
         cycles=number_of(cycles),
         at_risk=int(np.count_nonzero(risk)),
-        causes=tuple(by_outcome[f.name] for f in fields(MissCauses)),
+        causes=tuple(miss_causes(outcomes).by_name.values()),
         hazards=tuple(by_hazard[f.name] for f in fields(Hazards)),
         within_in_order=in_order(within, begins_among(placed, records.begins)),
         missed_in_order=in_order(outcomes != Outcome.PLACED, begins_among(counts, records.begins)),

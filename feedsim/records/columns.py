@@ -124,3 +124,11 @@ class RunRecords:
     adjustments: tuple[Adjustment, ...] = ()
     end_time_s: float = math.nan
     gave_up: str = ""
+
+    @property
+    def counted_from_s(self) -> float:
+        """When the last carrier of the warm-up passed the eye; else when the belt started."""
+        if self.warm_up == 0:
+            return self.start_time_s
+        start = float(self.carriers.eye_time_s[self.warm_up - 1])
+        return self.start_time_s if math.isnan(start) else start

@@ -32,7 +32,7 @@ def joined(runs: Sequence[RunRecords]) -> RunRecords:
     """
     if len(runs) == 1:
         return runs[0]
-    starts = [_start_time_s(run) for run in runs]
+    starts = [run.counted_from_s for run in runs]
     lasts = [_last_time_s(run) for run in runs]
     durations = [last - start for last, start in zip(lasts, starts, strict=True)]
     ends = [0.0, *accumulate(durations)]
@@ -66,13 +66,6 @@ def joined(runs: Sequence[RunRecords]) -> RunRecords:
         end_time_s=runs[-1].end_time_s + shifts[len(runs) - 1],
         gave_up=next((run.gave_up for run in runs if run.gave_up), ""),
     )
-
-
-def _start_time_s(run: RunRecords) -> float:
-    if run.warm_up == 0:
-        return run.start_time_s
-    start = float(run.carriers.eye_time_s[run.warm_up - 1])
-    return run.start_time_s if math.isnan(start) else start
 
 
 def _last_time_s(run: RunRecords) -> float:

@@ -7,8 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from feedsim.arrays import Floats, Places
-from feedsim.metrics.fits import LinearFit, lack_of_fit
-from feedsim.metrics.serial import LagOne, Runs, lag_one, mean_inflation, runs_test, tapered
+from feedsim.metrics.fits import LinearFit, lack_of_fit, squares_within
+from feedsim.metrics.serial import (
+    LagOne,
+    Runs,
+    dof_of_estimated,
+    lag_one,
+    mean_inflation,
+    runs_test,
+    tapered,
+)
 
 _SURE = 0.05
 _LOOSE = 0.2
@@ -112,9 +120,8 @@ def _dependent(fit: LinearFit, alike: Places, process: float) -> tuple[Floats, f
     w, n = fit.weights, len(fit.weights)
     sizes = np.bincount(alike)
     inflation = np.array([mean_inflation(float(size), process) for size in sizes])
-    means = np.bincount(alike, w * fit.residuals) / np.bincount(alike, w)
-    pure = float(np.sum(w * (fit.residuals - means[alike]) ** 2))
+    pure = squares_within(fit, alike)
     variance = pure / max(float(np.sum(sizes - inflation)), 0.25 * n)
     covariance = variance * tapered(fit.pseudo_inverse, 1.0 / np.sqrt(w), alike, process)
-    dof = max(1.0, n * (1.0 - process**2) / (3.0 + process**2))
+    dof = max(1.0, dof_of_estimated(n, process))
     return covariance, dof, variance * (float(np.sum(sizes * inflation)) / n)
