@@ -227,9 +227,9 @@ def display(value: float, kind: Kind, *, units: System | None = None, digits: in
     return f"{number} {label}"
 
 
-def named(kind: Kind) -> str:
-    """Return a kind with its article, such as ``"a length"``."""
-    return f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
+def named(noun: str) -> str:
+    """Return a noun with its article, such as ``"a length"``."""
+    return f"{'an' if noun[0] in 'aeiou' else 'a'} {noun}"
 
 
 def whole(number: float) -> str:
@@ -250,3 +250,13 @@ def listed(names: Sequence[object], joint: str = "and") -> str:
     """
     *some, last = map(str, names) if names else [""]
     return f"{', '.join(some)} {joint} {last}" if some else last
+
+
+def first_of(names: Sequence[object], most: int) -> str:
+    """Write so many names at most, and how many more there are.
+
+    >>> first_of([3, 4], 2), first_of([3, 4, 7], 2)
+    ('3, 4', '3, 4 and 1 more')
+    """
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(map(str, names[:most])) + more

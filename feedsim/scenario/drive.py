@@ -5,15 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator
-from pydantic_core import PydanticCustomError
-
 from feedsim.scenario.keys import (
     Auto,
     KeyType,
     Quantity,
     Ratio,
-    RefusedValue,
     Section,
     Text,
     Whole,
@@ -21,8 +17,9 @@ from feedsim.scenario.keys import (
 )
 from feedsim.scenario.line import Length, Size
 from feedsim.scenario.motor_file import MOST_MOTORS
+from feedsim.scenario.planned import tables
 
-_MOST_TABLES = 100
+_MOST = 100
 _PRACTICE = "Common practice, no source; the motor maker's own data decide."
 
 Inertia = Annotated[float, Quantity("inertia", at_least=0.0)]
@@ -43,18 +40,6 @@ class TextOrNone(KeyType):
     def schema(self) -> dict[str, Any]:
         """Return the JSON Schema of what is allowed."""
         return {"type": "string", "maxLength": self.longest}
-
-
-def _tables(name: str, most: int) -> BeforeValidator:
-    """Check that this is a list of not too many tables, before reading each."""
-    allowed = f"up to {most} of [[feeder.drive.{name}]]"
-
-    def check(raw: Any) -> Any:
-        if not isinstance(raw, (list, tuple)) or len(raw) > most:
-            raise PydanticCustomError("refused", "refused", {"refused": RefusedValue(allowed)})
-        return raw
-
-    return BeforeValidator(check)
 
 
 class Roller(Section):
@@ -137,13 +122,13 @@ class Drive(Section):
     allowed_inertia_ratio: Annotated[float, Ratio(0.1, 1000.0)] = key(
         f"Largest reflected inertia, as a multiple of the rotor's. {_PRACTICE}", 10.0
     )
-    roller: Annotated[tuple[Roller, ...], _tables("roller", _MOST_TABLES)] = key(
+    roller: Annotated[tuple[Roller, ...], tables("feeder.drive.roller", _MOST)] = key(
         "Rollers, pulleys and couplings that turn.", ()
     )
-    reduction: Annotated[tuple[Reduction, ...], _tables("reduction", _MOST_TABLES)] = key(
+    reduction: Annotated[tuple[Reduction, ...], tables("feeder.drive.reduction", _MOST)] = key(
         "Stages from the motor to the feed roller; none: the motor sits on its shaft.", ()
     )
-    motor: Annotated[tuple[Motor, ...], _tables("motor", MOST_MOTORS)] = key(
+    motor: Annotated[tuple[Motor, ...], tables("feeder.drive.motor", MOST_MOTORS)] = key(
         "Candidates to drive the feeder.", ()
     )
     motors: Annotated[str, TextOrNone(1000)] = key(

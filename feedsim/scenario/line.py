@@ -133,6 +133,11 @@ class Encoder(Section):
 class Line(Section):
     """The conveyor."""
 
+    @property
+    def highest_speed(self) -> float:
+        """The highest speed of the run (mm/s)."""
+        return max([v for _, v in self.profile], default=self.speed)
+
     speed: Speed = key("Line speed.")
     acceleration: Annotated[float, Quantity("acceleration", above=0.0)] = key(
         "Acceleration of the belt where no profile sets it.", "0.5 m/s^2"

@@ -9,14 +9,13 @@ from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.measures import QuantityError, canonical, parse
-from feedsim.quantities import Kind
+from feedsim.quantities import Kind, named
 from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
 from feedsim.scenario.table_file import is_blank_row, read_table
-from feedsim.scenario.wording import dotted, shown
+from feedsim.scenario.wording import dotted, shown, shown_path
 
 MOST_MOTORS = 200
 _LARGEST = 1_000_000  # bytes
-_LONGEST = 60  # characters of a file's name that are shown
 _MOST_ROWS = 5  # faulty rows reported one by one
 _TORQUE = {
     "n_m": "N*m",
@@ -99,8 +98,7 @@ def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
     FeedsimError
         If it cannot be read, a column is missing or of another kind, or a value is not valid.
     """
-    name = str(path)
-    file = shown(name if len(name) <= _LONGEST else f"…{name[1 - _LONGEST :]}")
+    file = shown_path(path)
     try:
         table = read_table(path, largest=_LARGEST, what="table of motors")
         below = [(row, cells) for row, cells in table.rows() if not is_blank_row(cells)]
@@ -164,21 +162,17 @@ def _columns(names: Sequence[str], *, file: str, key: str) -> dict[str, tuple[in
             faults.append(f"columns {shown(right[0])} and {shown(right[1])} are the same key")
         elif here:
             faults.append(
-                f"column {shown(here[0])} does not say the unit of {_a(kind)}; it has to end in "
+                f"column {shown(here[0])} does not say the unit of {named(kind)}; it has to end in "
                 f"{ends}"
             )
         else:
-            faults.append(f"column {wanted} is missing ({_a(kind)}; it may end in {ends})")
+            faults.append(f"column {wanted} is missing ({named(kind)}; it may end in {ends})")
     others = [name for name in names if name and name not in COLUMNS]
     if _FACTOR not in found and (near := difflib.get_close_matches(_FACTOR, others, cutoff=0.7)):
         faults.append(f"column {shown(near[0])} is not known; the nearest is {shown(_FACTOR)}")
     if faults:
         raise FeedsimError(*(Fault(key, message=f"{file}: {said}") for said in faults))
     return found
-
-
-def _a(kind: Kind) -> str:
-    return f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
 
 
 def _motor(

@@ -61,12 +61,12 @@ def no_default(schema: dict[str, Any]) -> None:
     schema.pop("default", None)
 
 
-def tables(name: str) -> BeforeValidator:
+def tables(name: str, most: int = _MOST) -> BeforeValidator:
     """Check that this is a list of not too many tables, before reading each."""
-    allowed = f"up to {_MOST} of [[{name}]]"
+    allowed = f"up to {most} of [[{name}]]"
 
     def check(raw: Any) -> Any:
-        if not isinstance(raw, (list, tuple)) or len(raw) > _MOST:
+        if not isinstance(raw, (list, tuple)) or len(raw) > most:
             raise PydanticCustomError("refused", "refused", {"refused": RefusedValue(allowed)})
         return raw
 

@@ -17,7 +17,7 @@ from feedsim.measures import measure
 from feedsim.quantities import Kind
 from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
 from feedsim.scenario.table_file import Table, is_blank_row, read_table
-from feedsim.scenario.wording import shown
+from feedsim.scenario.wording import shown, shown_path
 
 MOST_PITCHES = 100_000
 MOST_ROWS = 5
@@ -25,7 +25,6 @@ MOST_ROWS = 5
 
 _KEY = "carrier.record"
 _LARGEST = 20_000_000  # bytes
-_LONGEST = 60  # characters of a file's name that are shown
 _MOST_NAMES, _MOST_SHOWN = 6, 100
 _COLUMN = re.compile(r"(pitch|eye_time)_([a-zµ]{1,4})")
 _UNITS: dict[str, tuple[Kind, tuple[str, ...]]] = {
@@ -89,8 +88,7 @@ def read_column(path: Path) -> RecordColumn:
     FeedsimError
         If the file cannot be read or is not a record; it names the first faulty rows.
     """
-    name = str(path)
-    file = shown(name if len(name) <= _LONGEST else f"…{name[1 - _LONGEST :]}")
+    file = shown_path(path)
     try:
         table = read_table(path, largest=_LARGEST, what="record")
         rows = list(islice(table.rows(), MOST_PITCHES + 3))

@@ -28,6 +28,12 @@ def shown(value: Any) -> str:
     return _quoted(value) if isinstance(value, str) else _quoted(str(value))[1:-1]
 
 
+def shown_path(path: object) -> str:
+    """Show the path of a file, its end where it is long."""
+    name = str(path)
+    return shown(name if len(name) <= _LONGEST else f"…{name[1 - _LONGEST :]}")
+
+
 def dotted(path: Iterable[Any]) -> str:
     """Join a path into ``feeder.0.insert.gap``; odd keys are quoted as in TOML."""
     return ".".join(part if _BARE.fullmatch(part) else _quoted(part) for part in map(str, path))

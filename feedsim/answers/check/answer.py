@@ -64,17 +64,13 @@ def check(line: Line) -> Check:
     0
     """
     scenario = line.scenario
-    edges = tuple(near_edges(scenario, _highest_speed(scenario)))
+    edges = tuple(near_edges(scenario, scenario.line.highest_speed))
     return Check(line, _reviewed(scenario, edges, "metric"), edges)
-
-
-def _highest_speed(scenario: Scenario) -> float:
-    return max([v for _, v in scenario.line.profile], default=scenario.line.speed)
 
 
 def _reviewed(scenario: Scenario, edges: Sequence[LastAccepted], units: System) -> Review:
     seen = review(scenario, units=units)
-    near = _near_words(edges, _highest_speed(scenario), units=units)
+    near = _near_words(edges, scenario.line.highest_speed, units=units)
     return replace(seen, warnings=[*seen.warnings, *near])
 
 

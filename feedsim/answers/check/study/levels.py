@@ -8,6 +8,7 @@ from typing import NamedTuple
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.machine import Eye
 from feedsim.metrics.percent import percent
+from feedsim.quantities import named
 from feedsim.running.run import criteria_of
 from feedsim.settings.levels import filters
 from feedsim.settings.mechanisms_missed import carrier_gap, carrier_short
@@ -39,8 +40,8 @@ def levels(s: CheckedFeeder) -> Iterator[str]:
         card -= SIGMAS * eye.edge_sd_mm
         if card < v * _longest(s, eye):
             yield (
-                f"The {row.name} eye may not see {_a(row.name)}: its output is on for as little as "
-                f"{s.say(max(card, 0.0) / v, 'time')} {s.at_speed}, and {_wants(s, eye)}. "
+                f"The {row.name} eye may not see {named(row.name)}: its output is on for as little "
+                f"as {s.say(max(card, 0.0) / v, 'time')} {s.at_speed}, and {_wants(s, eye)}. "
                 f"{_share(row.short)} of them are not seen. {_advice(s, eye)}"
             )
         drops = row.gap_mm - v * eye.off_response_s
@@ -88,7 +89,3 @@ def _share(share: float) -> str:
 def _advice(s: CheckedFeeder, eye: Eye) -> str:
     by_scan = eye.polled and s.machine.controller.scan_s > eye.filter_s
     return "Latch the eye, or scan faster." if by_scan else "Shorten the filter."
-
-
-def _a(name: str) -> str:
-    return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"

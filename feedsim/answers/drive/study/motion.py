@@ -124,7 +124,7 @@ def _between(
 
 def _ladder(scenario: Scenario) -> list[float]:
     """Return line speeds from a crawl to the fastest there is, the scenario's own among them."""
-    own = max([v for _, v in scenario.line.profile], default=scenario.line.speed)
+    own = scenario.line.highest_speed
     down = math.floor(math.log(own / SLOWEST_MM_S) / math.log(2.0))
     up = math.floor(math.log(FASTEST_MM_S / own) / math.log(_STEP_UP))
     slow = [own * 2.0**-k for k in range(min(down, 4), 0, -1)]
