@@ -465,6 +465,16 @@ class Machine:
     supervision: Supervision | None = None
     divert: Divert | None = None
 
+    @property
+    def laying_order(self) -> list[int]:
+        """Feeders from the lowest insert on a carrier to the topmost.
+
+        Every point of a carrier passes the placement point further upstream first. At the same
+        placement point, the later in the scenario counts as above.
+        """
+        numbers = range(len(self.feeders))
+        return sorted(numbers, key=lambda number: self.feeders[number].eye_to_placement_mm)
+
     def first_nose_mm(self, number: int) -> float:
         """Return the feed travel (mm) at which a feeder's first nose is at its insert eye.
 

@@ -173,10 +173,7 @@ def read_seldom(values: SampledSignal, name: str) -> tuple[SampledSignal, Remark
         f"{name} holds for {many} rows at a time and then jumps (first in row {row}): it is read "
         f"only every {every:.3g} ms, and counts where it changes."
     )
-    less = replace(
-        values, time_s=values.time_s[kept], value=values.value[kept], row=values.row[kept]
-    )
-    return less, Remark(text, row)
+    return values.where(kept), Remark(text, row)
 
 
 def with_jitter(log: Log) -> Log:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from feedsim.arrays import Floats, Ints
+from feedsim.arrays import Bools, Floats, Ints
 from feedsim.logs.clock import LogClock
 
 Unit = Literal["count", "mm", "mm_s"]
@@ -72,6 +72,10 @@ class SampledSignal:
     quantity: Unit
     step: float
     column: str = ""
+
+    def where(self, kept: Bools) -> SampledSignal:
+        """Return some of the samples."""
+        return replace(self, time_s=self.time_s[kept], value=self.value[kept], row=self.row[kept])
 
 
 @dataclass(frozen=True, slots=True)

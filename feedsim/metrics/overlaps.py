@@ -95,18 +95,11 @@ def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) 
 
 
 def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[AllowedOverlap]:
-    """Yield every pair of feeders with what the recipe allows, the recipe's own first.
-
-    The line decides which lies on top: every point of a carrier passes the placement point further
-    upstream first. At the same placement point, the later in the scenario counts as above.
-    """
+    """Yield every pair of feeders with what the recipe allows, the recipe's own first."""
     yield from recipe.pairs
     said = {frozenset((pair.below, pair.above)) for pair in recipe.pairs}
-    order = sorted(
-        range(len(machine.feeders)), key=lambda i: (machine.feeders[i].eye_to_placement_mm, i)
-    )
     most = math.inf if recipe.may_overlap else 0.0
-    for below, above in combinations(order, 2):
+    for below, above in combinations(machine.laying_order, 2):
         if frozenset((below, above)) not in said:
             yield AllowedOverlap(below, above, max_overlap_mm=most)
 

@@ -6,12 +6,12 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from feedsim.answers.explain.study.record import GROUPS, ErrorPart, Stories, Story
-from feedsim.answers.explain.text import at_speed
+from feedsim.answers.explain.text import at_speed, part_name
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.canvas import DASHED, VERMILLION, house_style, page, true_minus
 from feedsim.render.layout import one_line
 from feedsim.render.waterfall import LESS, MORE, WaterfallRow, draw_waterfall
-from feedsim.render.wording import counted, length, length_number, number, speed
+from feedsim.render.wording import counted, length, length_number, speed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -111,8 +111,5 @@ def _steps(story: Story, units: System) -> Iterator[WaterfallRow]:
 
 
 def _step(part: ErrorPart, factor: float, units: System) -> WaterfallRow:
-    delay = "" if part.delay_s is None else f", {number(1e3 * part.delay_s, 3)} ms"
-    numbers = (part.cost_mm, part.allowed_mm, part.error_mm)
-    return WaterfallRow(
-        f"{part.name}{delay}", factor * part.error_mm, tuple(_told(n, units) for n in numbers)
-    )
+    numbers = tuple(_told(number, units) for number in part.numbers_mm)
+    return WaterfallRow(part_name(part), factor * part.error_mm, numbers)

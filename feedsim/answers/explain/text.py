@@ -90,14 +90,17 @@ def at_speed(story: Story, group: str, units: System) -> str:
 
 
 def _matters(part: ErrorPart) -> bool:
-    return max(abs(part.cost_mm), abs(part.allowed_mm), abs(part.error_mm)) > _NOTHING_MM
+    return max(map(abs, part.numbers_mm)) > _NOTHING_MM
+
+
+def part_name(part: ErrorPart) -> str:
+    """Return a part's name, with its delay if it is one."""
+    return part.name + ("" if part.delay_s is None else f", {number(1e3 * part.delay_s, 3)} ms")
 
 
 def _part(part: ErrorPart, units: System) -> tuple[str, ...]:
-    delay = "" if part.delay_s is None else f", {number(1e3 * part.delay_s, 3)} ms"
-    numbers = (part.cost_mm, part.allowed_mm, part.error_mm)
-    shown = (length_number(cost, units, sign=True) for cost in numbers)
-    return (f"    {part.name}{delay}", *shown)
+    shown = (length_number(cost, units, sign=True) for cost in part.numbers_mm)
+    return (f"    {part_name(part)}", *shown)
 
 
 def _hazards(hazards: Sequence[HazardMargin], units: System) -> _Row:

@@ -14,7 +14,7 @@ from feedsim.criteria import Figure
 from feedsim.metrics.intervals import upper95
 from feedsim.metrics.percent import percent, percent_range
 from feedsim.metrics.tally import Sureness
-from feedsim.quantities import System, whole
+from feedsim.quantities import System, first_of, whole
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import agrees, counted, hazard_name, seldom, speed
 from feedsim.settings.cells import FASTEST_MM_S
@@ -203,15 +203,14 @@ def _looked_at(sim: SimulatedLimit, units: System) -> Iterator[str]:
         )
     left, high = sim.not_looked_at_mm_s, sim.refused_speed_mm_s
     if islands:
-        shown = ", ".join(speed(mm_s, units) for mm_s in islands[:_FEW])
-        more = f" and {len(islands) - _FEW} more" if len(islands) > _FEW else ""
+        shown = first_of([speed(mm_s, units) for mm_s in islands], _FEW)
         speeds = "not a speed" if len(islands) == 1 else "not speeds"
         but = (
             f"not at {speed(high or 0.0, units)}"
             if left is None
             else f"but no carriers were left for {speed(left, units)}, refused in closed form"
         )
-        yield f"Accepted at {shown}{more}, {but}: {speeds} to set"
+        yield f"Accepted at {shown}, {but}: {speeds} to set"
 
 
 def _open_figures(sim: SimulatedLimit, units: System) -> Iterator[str]:
@@ -297,9 +296,8 @@ def _looked_instead(found: FoundLimits, low: float, units: System) -> str:
     stretches = f"{len(refused)} stretch{'es' if len(refused) != 1 else ''} of speeds below that"
     if not there:
         return f"It looked at none of the {stretches} that the closed forms refuse."
-    shown = ", ".join(speed(mm_s, units) for mm_s in there[:_FEW])
-    more = f" and {len(there) - _FEW} more" if len(there) > _FEW else ""
+    shown = first_of([speed(mm_s, units) for mm_s in there], _FEW)
     return (
-        f"Of {stretches} that the closed forms refuse, it looked at {shown}{more} and accepts "
+        f"Of {stretches} that the closed forms refuse, it looked at {shown} and accepts "
         f"there: something costs less than the closed forms say."
     )

@@ -130,6 +130,11 @@ class ErrorPart:
     allowed_mm: float
     error_mm: float
 
+    @property
+    def numbers_mm(self) -> tuple[float, float, float]:
+        """What it cost, what is allowed for it, and the difference."""
+        return self.cost_mm, self.allowed_mm, self.error_mm
+
 
 @dataclass(frozen=True, slots=True)
 class HazardMargin:

@@ -282,7 +282,4 @@ def _on(level: OnOffSignal, time_s: float) -> bool:
 def _values(values: SampledSignal | None, spans: list[tuple[float, float]]) -> SampledSignal | None:
     if values is None:
         return None
-    in_it = _inside(values.time_s, spans)
-    return replace(
-        values, time_s=values.time_s[in_it], value=values.value[in_it], row=values.row[in_it]
-    )
+    return values.where(_inside(values.time_s, spans))

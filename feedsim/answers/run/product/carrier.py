@@ -97,11 +97,8 @@ def draw_carrier(axes: Axes, results: Results, machine: Machine, *, units: Syste
 
 def _inserts(results: Results, machine: Machine) -> list[_Insert]:
     """Return the inserts in the order in which they are laid."""
-    order = sorted(
-        range(len(machine.feeders)), key=lambda i: (machine.feeders[i].eye_to_placement_mm, i)
-    )
     found = []
-    for layer, number in enumerate(order):
+    for layer, number in enumerate(machine.laying_order):
         feeder, figures = machine.feeders[number], results.feeders[number]
         target, error = feeder.settings.target_offset_mm, figures.placement_error
         found.append(

@@ -20,6 +20,7 @@ import numpy as np
 from feedsim.answers.trial.study.columns import Measurand, columns_of
 from feedsim.arrays import Floats, Ints
 from feedsim.errors import Fault, FeedsimError
+from feedsim.quantities import first_of
 from feedsim.scenario.table_file import is_blank_row, read_table
 
 UNKNOWN = -1
@@ -87,11 +88,9 @@ class TrialData:
         wanted = sorted(set(rows))
         strange = sorted(set(wanted) - set(self.row.tolist()))
         if strange:
-            shown = ", ".join(str(row) for row in strange[:_SHOWN])
-            more = f" and {len(strange) - _SHOWN} more" if len(strange) > _SHOWN else ""
             message = (
-                f"nothing was read from row {shown}{more}; rows with something measured are "
-                f"{self.row.min()} to {self.row.max()}, the head counts as a row"
+                f"nothing was read from row {first_of(strange, _SHOWN)}; rows with something "
+                f"measured are {self.row.min()} to {self.row.max()}, the head counts as a row"
             )
             raise FeedsimError(Fault("--without", message=message))
         kept = ~np.isin(self.row, wanted)
