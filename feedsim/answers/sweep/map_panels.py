@@ -93,15 +93,13 @@ def draw_heat(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, space: PanelPlac
     cell = min(space.points[0] / columns, space.points[1] / rows)
     _outline(axes, grid, cell)
     _dots(axes, grid, cell)
-    axes.annotate(
-        title,
-        (0.0, 1.0),
-        (0.0, 6.0),
-        xycoords="axes fraction",
-        textcoords="offset points",
-        fontsize=9.0,
-        fontweight="bold",
-    )
+    _head(axes, title)
+
+
+def _head(axes: Axes, title: str) -> None:
+    look: dict[str, Any] = {"fontsize": 9.0, "fontweight": "bold"}
+    look |= {"xycoords": "axes fraction", "textcoords": "offset points"}
+    axes.annotate(title, (0.0, 1.0), (0.0, 6.0), **look)
 
 
 def _scaled(grid: Grid, heat: Heat, cells: Floats) -> tuple[Floats, Any, str]:
@@ -227,15 +225,7 @@ def draw_highest(axes: Axes, grid: Grid, *, space: PanelPlace) -> None:
         if number in written:
             _write(axes, grid, number, count, space=space, size=min(SMALL, max(6.0, 0.8 * tall)))
     unit = display_unit("speed", grid.units).label
-    axes.annotate(
-        f"Highest accepted speed ({unit}), and what fails beyond",
-        (0.0, 1.0),
-        (0.0, 6.0),
-        xycoords="axes fraction",
-        textcoords="offset points",
-        fontsize=9.0,
-        fontweight="bold",
-    )
+    _head(axes, f"Highest accepted speed ({unit}), and what fails beyond")
 
 
 def _count_up_to(row: Sequence[Results], highest: float) -> int:
