@@ -57,11 +57,10 @@ from feedsim.settings.mechanisms_missed import (
 )
 from feedsim.settings.mechanisms_placed import no_cycle
 from feedsim.settings.mechanisms_unseen import strays
-from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.nominal_cycle import nominal_cycle
 from feedsim.settings.predict import landing_shift, staged_off
 from feedsim.settings.right import right_settings
-from feedsim.settings.sources import placement_sd
+from feedsim.settings.sources import sd_without_slips
 from feedsim.settings.spreads import staged_nose
 from feedsim.settings.waiting import waiting_alone
 from feedsim.settings.waits import Waits
@@ -136,8 +135,7 @@ def _selection(at: FeederAtSpeed, lost: float) -> float:
     if lost >= 1.0:
         return math.inf
     c, ins = at.carriers, at.inserts
-    slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * at.belt_per_feed)
-    noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
+    noise = sd_without_slips(at)
     decides = math.hypot(c.arrival.sd_mm, ins.gap_sd_mm * at.belt_per_feed, noise)
     most = noise * noise / decides if decides > 0.0 else 0.0
     # half as much again if every late one is lost: ticks and counts are not normal
@@ -232,15 +230,24 @@ def _sooner_edge(at: FeederAtSpeed) -> float:
     return 1.5 * abs(v * (sooner.edge_s - usual.edge_s) + further / at.settings.speed_ratio)
 
 
+def _search_sd(at: FeederAtSpeed) -> float:
+    """Return the standard deviation of where a search ends (mm of belt travel)."""
+    return at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)
+
+
+def _kept(spread: float, period: float) -> float:
+    """Return what normal spread σ leaves of a wave of period T: exp(−2·(πσ/T)²) (any textbook)."""
+    return math.exp(-2.0 * (math.pi * spread / period) ** 2)
+
+
 def _in_step(at: FeederAtSpeed) -> float:
     if not is_locked(at.eye, at.controller):
         return 0.0
     scan = at.speed_mm_s * at.controller.scan_s
-    spread = at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)
-    of_scan = scan / math.pi * math.exp(-2.0 * (math.pi * spread / scan) ** 2)
+    of_scan = scan / math.pi * _kept(_search_sd(at), scan)
     if not is_locked(at.carrier_eye, at.controller):
         return of_scan
-    return max(of_scan, at.speed_mm_s * _lattice_wait(at, spread / at.speed_mm_s))
+    return max(of_scan, at.speed_mm_s * _lattice_wait(at, _search_sd(at) / at.speed_mm_s))
 
 
 def _lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
@@ -282,8 +289,7 @@ def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:
     tick = at.speed_mm_s * tick_s + at.scale * at.count_mm
     if not at.controller.not_ready_engages or at.carriers.arrival.in_order or tick == 0.0:
         return 0.0
-    spread = at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)
-    kept = math.exp(-2.0 * (math.pi * spread / tick) ** 2)
+    kept = _kept(_search_sd(at), tick)
     if kept * tick < _WORTH_MM:
         return 0.0
     shorter, usual, longer = (
@@ -303,9 +309,7 @@ def _late_in_step(at: FeederAtSpeed) -> float:
     if mean == 0.0 or scan == 0.0 or at.eye.scanned or at.settings.stage_correction:
         return 0.0
     pitch = 0.0 if at.carrier_eye.scanned else at.carriers.arrival.sd_mm
-    spread = math.hypot(
-        at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm), pitch
-    )
+    spread = math.hypot(_search_sd(at), pitch)
     latest = min(scan, scan - at.opening_travel_mm)
     n = np.arange(1.0, _HARMONICS)
     ik = 2.0j * math.pi * n / scan

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
-from feedsim.settings.mechanisms_placed import late_marks_by
+from feedsim.settings.mechanisms_placed import beyond, late_marks_by
 from feedsim.settings.mechanisms_unseen import strays, unseen
 from feedsim.settings.nominal_cycle import run_up_until, way_until_slower
 from feedsim.settings.predict import largest_demand
@@ -72,7 +72,7 @@ def run_up(at: FeederAtSpeed, allowed: Criteria) -> float:
         return 1.0
     needed = run_up_until(at, min(slowest, steady * (1.0 - _SAME)))
     strike = nose_strike(at, allowed)
-    slow = max(0.0, way.share_below(needed) - strike) / (1.0 - strike) if strike < 1.0 else 0.0
+    slow = beyond(way.share_below(needed), strike)
     if steady <= fastest * (1.0 + _SAME):
         return slow
     most = run_up_until(at, fastest)
@@ -98,7 +98,7 @@ def landing_late(at: FeederAtSpeed, allowed: Criteria) -> float:
     held = tail_held(at, allowed)
     late = nose.share_below(at.feeder.insert_eye_to_placement_mm - still)
     late = late and late * _at_once(at)
-    return max(0.0, late - held) / (1.0 - held) if held < 1.0 else 0.0
+    return beyond(late, held)
 
 
 def drive(at: FeederAtSpeed, allowed: Criteria) -> float:

@@ -49,6 +49,11 @@ def late_openings(at: FeederAtSpeed, allowed: Criteria) -> float:
     if not off.mean and not off.rarely:
         return 0.0
     anyway, whole = placement(at, allowed), _outside(placement_spread(at), allowed)
+    return beyond(whole, anyway)
+
+
+def beyond(whole: float, anyway: float) -> float:
+    """Return the share hit by a further cause, of those not hit anyway."""
     return max(0.0, whole - anyway) / (1.0 - anyway) if anyway < 1.0 else 0.0
 
 

@@ -112,6 +112,12 @@ def placement_sd(at: FeederAtSpeed) -> float:
     return combined_sd(placement_sources(at))
 
 
+def sd_without_slips(at: FeederAtSpeed) -> float:
+    """Return the standard deviation of the placement error without both slips (mm)."""
+    slips = math.hypot(at.carriers.slip_sd_mm, clipped_slip_sd(at.inserts) * at.belt_per_feed)
+    return math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
+
+
 @term
 def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
     """Return the placement error (mm, above 0: late) for marks known in time.

@@ -10,9 +10,8 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import Followed, Stream, follow
 from feedsim.settings.marks import blind_travel, may_be_full, share_merged
 from feedsim.settings.mechanisms_unseen import searched_on, searches
-from feedsim.settings.nominal import clipped_slip_sd
 from feedsim.settings.predict import cycle_time, until_next_tick
-from feedsim.settings.sources import placement_sd
+from feedsim.settings.sources import sd_without_slips
 from feedsim.settings.spreads import mark_to_act
 from feedsim.settings.waits import Queue, Waits, waits_of
 
@@ -88,8 +87,7 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
     c, ins = at.carriers, at.inserts
     per_feed = at.belt_per_feed
     whole = at.speed_mm_s * (cycle_time(at) + until_next_tick(at))
-    slips = math.hypot(c.slip_sd_mm, clipped_slip_sd(ins) * per_feed)
-    noise = math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
+    noise = sd_without_slips(at)
     spread = math.hypot(c.arrival.spread_mm, per_feed * ins.gap_sd_mm, noise)
     # lateness counts from the point, which lies at a count, not from the tick after it: a lateness
     # of the most whole counts that fit is within reach until the next count
