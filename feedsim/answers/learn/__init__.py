@@ -1,1 +1,1 @@
-"""What a machine's own log says of it."""
+"""What a machine's own log says about it."""

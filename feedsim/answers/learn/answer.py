@@ -1,4 +1,4 @@
-"""What logs say of a machine, compared with its scenario."""
+"""What logs say about a machine, compared with its scenario."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _MOST_LOGS = 20
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Learnt(Learning, Answer):
-    """What logs say of a machine: each quantity with its interval, beside the scenario's."""
+    """What logs say about a machine: each quantity with its interval, beside the scenario's."""
 
     line: Line = field(metadata=LEFT_OUT)
     name: ClassVar[str] = "learn"
@@ -60,7 +60,7 @@ class Learnt(Learning, Answer):
 def learn(
     line: Line, *logs: str | Path, rate_hz: float | None = None, trial: str | Path | None = None
 ) -> Learnt:
-    """Find out from a machine's own logs what it is, and where the scenario differs.
+    """Learn a machine's settings and behaviour from its own logs, and where the scenario differs.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def learned_beside(
     data: TrialData | None = None,
     name: str = "",
 ) -> Learnt:
-    """Learn from logs, and from placements of a file that was read before; see :func:`learn`."""
+    """Learn from logs, and from placements already read; see :func:`learn`."""
     names = [feeder.name for feeder in line.scenario.feeder]
     read = [read_log(Path(path), feeders=names, rate_hz=rate_hz) for path in logs]
     found = _answer(learned_from(line.scenario, read, version=__version__), line)
@@ -115,7 +115,7 @@ def learned_beside(
 
 
 def _refuse_odd(logs: tuple[object, ...], rate_hz: float | None) -> None:
-    """Refuse too many logs or none, and what is no rate."""
+    """Refuse no logs, too many, or an invalid rate."""
     if not 1 <= len(logs) <= _MOST_LOGS:
         raise FeedsimError(Fault("LOG", f"{len(logs)} of them", f"1 to {_MOST_LOGS} logs"))
     if rate_hz is not None and not 0.0 < rate_hz < math.inf:

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 def learned_figures(found: Learning, *, units: System) -> dict[str, Figure]:
     """Draw what was learned: ``learn``, or a figure for each of several feeders, ``learn-0`` on.
 
-    On top a logged cycle over the scenario's and the learned one: speed of
-    the feed, and its lag. In the middle the laws of pitch and gap over their histograms.
-    Below, every act against the point that the scenario asks for.
+    At the top a logged cycle over the scenario's and the learned one (speed and lag of the feed),
+    in the middle the laws of pitch and gap over their histograms, below every act against the point
+    that the scenario asks for.
     """
     return one_each("learn", len(found.machine.feeders), lambda n: _figure(found, n, units))
 

@@ -71,7 +71,7 @@ def draw_cycle(
     end = float(np.nanmax(course.time_s - course.close_s[:, None]))
     t = np.linspace(-0.005, end, 600)
     for row in range(min(len(course.close_s), _MOST_CYCLES)):
-        # moved along by what the cycle was longer than a usual one, so that both ramps lie together
+        # moved by what the cycle was longer than a usual one, so that both ramps coincide
         at = course.time_s[row] - course.close_s[row]
         late = course.open_s[row] - course.close_s[row] - lasted
         moved = np.where(at > 0.5 * lasted, at - late, at)
@@ -229,7 +229,7 @@ def _law(
     factor: float,
     style: dict[str, Any],
 ) -> None:
-    """Draw how many of x a law has in a bar of the histogram about each place."""
+    """Draw how many of x a law expects in the histogram's bar around each place."""
     if spread <= 0.0:
         axes.axvline(mean * factor, **style)
         return

@@ -38,7 +38,7 @@ _ASKED = {"rate": ("1/s", 1.0), "ratio": ("", 1.0), "time": ("ms", 1e3), "share"
 
 
 def _unit(kind: str, units: System) -> tuple[str, float]:
-    """Return the unit in which a kind is shown, and how many of them make one internal unit."""
+    """Return the unit in which a kind is shown, and its factor from the internal unit."""
     if kind in _ASKED:
         return _ASKED[kind]
     unit = display_unit(_KINDS[kind], units)
@@ -55,7 +55,7 @@ def _places(row: Learned, factor: float) -> int:
 
 
 def value_text(row: Learned, units: System) -> str:
-    """Write what was learned, with its unit; a dash where nothing was."""
+    """Write what was learned, with its unit; a dash for nothing."""
     if row.value is None:
         return DASH
     label, factor = _unit(row.kind, units)
@@ -63,7 +63,7 @@ def value_text(row: Learned, units: System) -> str:
 
 
 def range_text(row: Learned, units: System) -> str:
-    """Write the interval, or what bounds there are; empty where there are none."""
+    """Write the interval or bounds; empty for none."""
     label, factor = _unit(row.kind, units)
     places = _places(row, factor) if row.value is not None else 3
     low, high = (
@@ -122,7 +122,7 @@ def _log(found: Learning, place: int) -> str:
 
 
 def beside_text(found: Learning, *, units: System) -> str:
-    """Return what logs and measured placements say together, to print below a trial's fit."""
+    """Return what logs and measured placements show together, to print below a trial's fit."""
     added = () if found.placements is None else found.placements.added
     rows = [row for row in found.learned if row.what in added]
     files = ", ".join(log.file for log in found.logs)
@@ -159,7 +159,7 @@ def _travels(found: Learning) -> Iterator[tuple[Learned, str]]:
 
 
 def _shifted(found: Learning, read: ProgramRead, place: int, units: System) -> Iterator[str]:
-    """Say which acts are off on average only."""
+    """Say which acts are off only on average."""
     several = len(found.scenario.feeder) > 1
     for row, act in _travels(found):
         of_log = re.search(r" in log (\d+)", row.what)
@@ -181,7 +181,7 @@ def _shifted(found: Learning, read: ProgramRead, place: int, units: System) -> I
 
 
 def _settings_that_fit(found: Learning, units: System) -> Iterator[str]:
-    """Say which distance and lead fit the acts of all logs, where a travel differs."""
+    """Say which distance and lead fit the acts of all logs, if a travel differs."""
     rows = {row.key: row for row in found.learned}
     for feeder, act in dict.fromkeys((row.feeder, act) for row, act in _travels(found)):
         side = {"closing": "engage", "opening": "disengage"}[act]

@@ -1,4 +1,4 @@
-"""The scenario with what was learned: which keys change, to what, and how sure that is."""
+"""The scenario with what was learned: changed keys, their values, and how sure these are."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _SIDES = ("engage", "disengage")
 
 
 class Written(NamedTuple):
-    """A value as the file has it, and the comment beside it."""
+    """A value as written in the file, and the comment beside it."""
 
     text: str
     note: str
@@ -45,13 +45,13 @@ def written_values(
     Parameters
     ----------
     data : mapping, optional
-        The file as it is; a value is written in the unit that stands there.
+        The file as it is; a value is written in the unit used there.
 
     Notes
     -----
-    Only what differs is written; a distance and its lead go together. If anything of a feeder
-    changes, its ``"auto"`` settings are written as the numbers they stood for: those are typed in
-    at the machine, and "auto" would change with the learned values.
+    Only differences are written; a distance and its lead go together. If anything of a feeder
+    changes, its ``"auto"`` settings become the numbers that they stood for: those are typed in at
+    the machine, and "auto" would change with the learned values.
     """
     values: dict[str, Written] = {}
     rows = {row.key: row for row in found.learned if row.key}
@@ -86,7 +86,7 @@ def _middle(row: Learned) -> tuple[float, float]:
 def _quantity(
     path: str, kind: str, value: float, half: float, data: Mapping[str, Any] | None, units: System
 ) -> str:
-    """Write a quantity to two digits of its interval, in the unit that stands at its path."""
+    """Write a quantity to two digits of its interval, in the unit used at its path."""
     unit, size = _IN_INCHES.get(kind, _UNITS[kind]) if units == "inch" else _UNITS[kind]
     there = unit_and_size(value_at(data, path_of(path)), kind) if data is not None else None
     unit, size = (there[0].strip(), there[1]) if there else (unit, size)
@@ -113,7 +113,7 @@ def _side(
     data: Mapping[str, Any] | None,
     units: System,
 ) -> dict[str, Written]:
-    """Return distance and lead of a side, where the travels of any log differ."""
+    """Return distance and lead of a side, if the travels of any log differ."""
     path = f"feeder.{number}.settings.{side}"
     distance, lead = rows[f"{path}_distance"], rows[f"{path}_lead"]
     act = {"engage": "closing", "disengage": "opening"}[side]
@@ -175,7 +175,7 @@ def pitches_csv(found: Learning, *, units: System) -> bytes:
 def learned_toml(
     found: Learning, text: str, *, new: Path, folder: Path, units: System
 ) -> str | None:
-    """Return the text of the scenario with what was learned; None where nothing differs.
+    """Return the text of the scenario with what was learned; None if nothing differs.
 
     Parameters
     ----------

@@ -1,1 +1,1 @@
-"""What a machine's own log says of it, worked out."""
+"""The computations behind ``learn``."""

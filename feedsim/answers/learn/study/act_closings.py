@@ -1,7 +1,7 @@
 """Closings behind the carrier eye: each mark is traced to the act that these settings ask for.
 
-What is left over, a mark or a closing, is explained; only what cannot be explained, whatever
-the unknown phases are, counts as a fault of the program.
+Marks and closings left over are explained; only what no value of the unknown phases explains
+counts as a fault of the program.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from feedsim.answers.learn.study.act_windows import Edge, LogStretch
 
 @dataclass(slots=True)
 class ClosingActs:
-    """What came of the marks: an act for each closing, lost marks (time, row, expected; s)."""
+    """Results: an act for each closing, and lost marks (time, row, expected; s)."""
 
     acts: list[Act] = field(default_factory=list)
     lost: list[tuple[float, int, float]] = field(default_factory=list)
@@ -35,7 +35,7 @@ class Closings:
     marks : list of Edge
         Of the carrier eye.
     opened : OpeningActs
-        What came of the searches.
+        The feeder's openings.
     hidden : list of (float, float)
         When a mark may have been hidden (s of the stretch).
     """
@@ -87,7 +87,7 @@ class Closings:
         found.marks = sum(self._in_sight(k) for k in range(len(self._marks)))
         return found
 
-    # -- what is over ------------------------------------------------------------------------
+    # -- what is left over -------------------------------------------------------------------
 
     def _in_sight(self, k: int) -> bool:
         """Tell whether all consequences of a mark lie in the stretch, undisturbed."""
@@ -95,7 +95,7 @@ class Closings:
         if not math.isfinite(window.high_s) or window.high_s + self._margin_s() > self._end_s:
             return False
         before = bisect_left(self._closes, window.low_s)
-        if before == 0:  # nothing is known of the feeder yet
+        if before == 0:  # the feeder's state is not known yet
             return False
         return not any(a <= window.high_s and window.low_s <= b for a, b in self._disturbed)
 
@@ -103,7 +103,7 @@ class Closings:
         return 2.0 * (self._points.cycle_s + self._points.scan_s) + 2e-3
 
     def _lost(self, served: dict[int, int]) -> list[int]:
-        """Return the marks that had to be acted on and were not."""
+        """Return the marks that called for an act and got none."""
         return [
             k
             for k in range(len(self._marks))
@@ -136,7 +136,7 @@ class Closings:
         return bisect_left(self._closes, t) - 1
 
     def _pending(self, k: int) -> int:
-        """Return how many marks may be in memory as one becomes known, at most."""
+        """Return the most marks that may be in memory as one becomes known."""
         known, margin = self._marks[k].known_high_s, self._margin_s()
         count, j = 0, k - 1
         while j >= 0:
@@ -149,7 +149,7 @@ class Closings:
         return count
 
     def _over(self, served: dict[int, int], lost: list[int]) -> tuple[dict[int, int], set[int]]:
-        """Explain closings that are no mark's: swapped with the next (cycle → mark), or twice."""
+        """Explain closings without a mark: swapped with the next (cycle → mark), or repeated."""
         swapped: dict[int, int] = {}
         twice: set[int] = set()
         left = set(lost)
@@ -224,7 +224,7 @@ class Closings:
         return in_time(low, high)
 
     def _without(self, number: int, twice: set[int]) -> ActVerdict:
-        """Return what a closing without a mark is; its mark may lie before the stretch."""
+        """Return the verdict on a closing without a mark, which may lie before the stretch."""
         t = self._closes[number]
         speed = max(self._points.speed_mm_s(t), 1e-9)
         reach = (self._settings.engage_distance_mm + self._room_mm) / speed + self._margin_s()
@@ -240,7 +240,7 @@ class Closings:
         return number > 0 and self._opened.edges[number - 1] is not None
 
     def _too_soon(self, number: int, mark: int) -> bool:
-        """Tell whether these settings would have let a mark go by for certain."""
+        """Tell whether these settings would certainly have let a mark go by."""
         window, edge = self._due(mark, number - 1), self._marks[mark]
         margin = self._margin_s()
         if number > 0 and number - 1 < len(self._feed.ready) and not self._waits:

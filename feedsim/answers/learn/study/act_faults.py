@@ -1,4 +1,4 @@
-"""Where a program departs from its settings, named by pattern and counted."""
+"""A program's departures from its settings, named by pattern and counted."""
 
 from __future__ import annotations
 
@@ -42,9 +42,9 @@ def faults_of(
     contexts: dict[tuple[str, int], set[str]],
     look_s: float,
 ) -> tuple[list[ProgramFault], tuple[ActShift, ...]]:
-    """Return how a feeder's program departs, what concerns most acts first; and the shifts.
+    """Return a feeder's faults, those that concern most acts first, and the shifts.
 
-    ``look_s``: how far the phase of the log's looks may move an act's middle.
+    ``look_s``: how far the phase of the log's samples may move an act's middle.
     """
     found: list[ProgramFault] = []
     steady: list[Steady] = []
@@ -75,7 +75,7 @@ def faults_of(
 
 
 def _odd(rows: ActRows, steady: Steady | None) -> Bools:
-    """Return the acts that are off by themselves: not as asked, nor as the steady fault has it."""
+    """Return the acts that neither the settings nor the steady fault explains."""
     low, high = (0.0, 0.0) if steady is None else (steady.shift.low, steady.shift.high)
     with np.errstate(invalid="ignore"):
         odd: Bools = timed(rows) & ((rows.late_low_s > high) | (rows.late_high_s < low))
@@ -113,7 +113,7 @@ def _sporadic(
     *,
     contexts: dict[tuple[str, int], set[str]],
 ) -> Iterator[ProgramFault]:
-    """Yield the acts that are off by themselves, as one fault, with what they came after."""
+    """Yield the odd acts as one fault, with what they came after."""
     if not odd.any():
         return
     low, high = rows.late_low_s[odd], rows.late_high_s[odd]
@@ -139,7 +139,7 @@ def _sporadic(
 def _came(
     side: Side, rows: ActRows, odd: Bools, contexts: dict[tuple[str, int], set[str]]
 ) -> tuple[int, tuple[Came, ...]]:
-    """Return how many odd acts have a known predecessor, and what it was."""
+    """Return how many odd acts have known predecessors, and which."""
     of = [contexts.get((side, int(cycle)), set()) for cycle in rows.cycle]
     told = odd & (rows.cycle > 1)  # what came before the first two cycles is not in the log
     came = []

@@ -1,8 +1,7 @@
 """Openings beside the insert eye, and which closing is whose.
 
-An opening is due a distance after the edge that its search found. Marks and closings are both in
-order, and matched in order: a closing belongs to the mark that it comes nearest to, or to the one
-that waited for the feeder.
+An opening is due a distance after the edge that its search found. Marks and closings are matched in
+order: a closing belongs to the mark nearest to it, or to the one that waited for the feeder.
 """
 
 from __future__ import annotations
@@ -17,13 +16,13 @@ from feedsim.answers.learn.study.act_windows import Cycle, Edge, LogStretch, Win
 
 _SLACK_MM = 1.0  # of feed travel, at the search limit
 _ROOM = 0.25
-"""Of the time between marks: so far from its window a closing may still be a mark's."""
+"""Share of the time between marks by which a closing may miss its mark's window."""
 
 
 class OpeningActs:
-    """What came of the searches: an act for each opening, and the edge that each cycle captured.
+    """An act for each opening, and the edge that each cycle captured (None: unknown).
 
-    ``failed``: cycles whose search ended without an insert. ``edges``: None where it is not known.
+    ``failed``: cycles whose search ended without an insert.
     """
 
     def __init__(self) -> None:
@@ -33,7 +32,7 @@ class OpeningActs:
 
 
 def late(act_low_s: float, act_high_s: float, window: Window) -> tuple[float, float]:
-    """Return by how much an act is later than its window, as an interval (s)."""
+    """Return how much later than its window an act is, as an interval (s)."""
     return act_low_s - window.high_s, act_high_s - window.low_s
 
 
@@ -49,7 +48,7 @@ def compared_openings(
 ) -> OpeningActs:
     """Compare the openings of one feeder over one stretch with its insert eye's edges.
 
-    ``hidden``: when an edge may have been hidden, the output being on for more than one insert.
+    ``hidden``: when an edge may have been hidden, the output being on longer than for one insert.
     """
     found, first = OpeningActs(), 0
     for number, cycle in enumerate(stretch.cycles):
@@ -70,7 +69,7 @@ def compared_openings(
             edge, window, sure = best
             verdict = in_time(*late(cycle.open_low_s, cycle.open_high_s, window))
         if verdict is ActVerdict.LATE and window is not None and stretch.hides_cycles:
-            # another cycle may lie within, its closing as short as a look
+            # another cycle may lie within, between two samples
             unjudged |= cycle.open_low_s - window.high_s > 0.5 * stretch.insert_pitch_s
         if unjudged or (verdict is not ActVerdict.AS_ASKED and not sure):
             verdict = ActVerdict.NOT_JUDGED
@@ -87,7 +86,7 @@ def _at_the_limit(cycle: Cycle, stretch: LogStretch) -> bool:
 
 
 def _best(cycle: Cycle, edges: list[Edge], stretch: LogStretch) -> tuple[Edge, Window, bool] | None:
-    """Return the edge that a search may have captured which explains its opening best."""
+    """Return the edge that best explains an opening, of those that its search may have captured."""
     settings, points = stretch.feeder.settings, stretch.points
     fits: list[tuple[float, int]] = []
     choice: list[tuple[Edge, Window]] = []
@@ -156,7 +155,7 @@ class Matching:
         self.matched: dict[int, int] = {}
         self.waited: set[int] = set()
         shift = 0.0
-        for _ in range(2):  # a steady shift is taken off, and all matched anew
+        for _ in range(2):  # subtract a steady shift, and match again
             self._match(shift)
             shift = self._shift()
 
@@ -196,7 +195,7 @@ class Matching:
                 last = self.matched[number] = min(near)[1]
 
     def _waiting(self, number: int, first: int) -> int | None:
-        """Return the mark that waits at the head for the feeder, where this closing is for it."""
+        """Return the mark that waits at the head for the feeder, if this closing serves it."""
         if not self._waits or number == 0 or number - 1 >= len(self._feed.ready):
             return None
         cycle, (low, high) = self._cycles[number], self._feed.ready[number - 1]
@@ -213,7 +212,7 @@ class Matching:
         return None
 
     def _shift(self) -> float:
-        """Return by how much most matched closings are off (s), 0 where they are in time."""
+        """Return the shift (s) of most matched closings, 0 if they are in time."""
         off = []
         for number, mark in self.matched.items():
             if number in self.waited:

@@ -14,7 +14,7 @@ from feedsim.machine import Machine
 
 
 class _Guess(NamedTuple):
-    """A pattern that would make this shift, and by how much the shift itself differs (s)."""
+    """A pattern that would make this shift, and how far the shift deviates from it (s)."""
 
     pattern: Pattern
     off_s: float
@@ -23,14 +23,14 @@ class _Guess(NamedTuple):
 
 
 def _likelier(guess: _Guess) -> tuple[bool, float]:
-    """Sort guesses: a lead's sign makes one shift only, and some number of ticks nearly any."""
+    """Sort guesses: a lead's sign explains one shift only, a number of ticks nearly any."""
     return guess.pattern != "lead_sign", guess.off_s
 
 
 def named_steady(
     steady: list[Steady], acts: FeederActs, machine: Machine, feeder: int
 ) -> Iterator[ProgramFault]:
-    """Yield a fault for the shifts of a feeder, both in one where one pattern makes both."""
+    """Yield the faults behind a feeder's shifts, one for both if one pattern makes both."""
     if len(steady) == 2:
         scale = _scale(steady, machine, feeder)
         both = [_guesses(one, machine, feeder) for one in steady]
@@ -105,13 +105,13 @@ def _guesses(one: Steady, machine: Machine, feeder: int) -> list[_Guess]:
 
 
 def distance_mm(side: Side, machine: Machine, feeder: int) -> float:
-    """Return the distance that a side has typed in (mm)."""
+    """Return the distance setting of a side (mm)."""
     settings = machine.feeders[feeder].settings
     return settings.engage_distance_mm if side == "closings" else settings.disengage_distance_mm
 
 
 def _ratios(one: Steady, machine: Machine, feeder: int) -> tuple[float, float]:
-    """Return by what share of its distance one side is off, as an interval."""
+    """Return the error of one side as a share of its distance, an interval."""
     distance = distance_mm(one.side, machine, feeder)
     if distance <= 0.0:
         return math.nan, math.nan
@@ -120,7 +120,7 @@ def _ratios(one: Steady, machine: Machine, feeder: int) -> tuple[float, float]:
 
 
 def _scale(steady: list[Steady], machine: Machine, feeder: int) -> _Guess | None:
-    """Return a wrong count scale, where one explains closings and openings alike."""
+    """Return a wrong count scale, if one explains both closings and openings."""
     (low, high), (other_low, other_high) = (_ratios(one, machine, feeder) for one in steady)
     least, most = max(low, other_low), min(high, other_high)
     if math.isnan(least) or least > most:
@@ -134,7 +134,7 @@ def _scale(steady: list[Steady], machine: Machine, feeder: int) -> _Guess | None
 
 
 def _untouched(one: Steady, acts: FeederActs, machine: Machine, feeder: int) -> float:
-    """Return the count scale that this shift would need, where the other side would not show it."""
+    """Return the count scale that this shift needs, if the other side would not show it."""
     rows = acts.openings if one.side == "closings" else acts.closings
     other: Side = "openings" if one.side == "closings" else "closings"
     mine, its = distance_mm(one.side, machine, feeder), distance_mm(other, machine, feeder)

@@ -1,4 +1,4 @@
-"""Acts of a logged machine against what its settings ask for: the rows and their summary."""
+"""Acts of a logged machine compared with its settings: the rows and their summary."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ Pattern = Literal[
 
 
 class ActVerdict(IntEnum):
-    """What an act is beside the settings."""
+    """An act judged by the settings."""
 
     AS_ASKED = 0
     EARLY = 1
     LATE = 2
-    TWICE = 3  # once more for a carrier that has had its insert
+    TWICE = 3  # again for a carrier that has its insert
     SWAPPED = 4  # for a carrier whose follower was served first
-    NO_MARK = 5  # no edge led to it
+    NO_MARK = 5  # no edge caused it
     NOT_ASKED = 6  # these settings would have let the carrier go by
     NOT_JUDGED = 7
 
@@ -45,8 +45,8 @@ class ActVerdict(IntEnum):
 class Act:
     """One closing or opening; times on the log's axis (s).
 
-    ``late_low_s``, ``late_high_s``: it came so much later than asked, an interval. ``exact``: its
-    instant follows from the edge alone; no feeder was waited for, and no mark was late.
+    ``late_low_s``, ``late_high_s``: lateness, an interval. ``exact``: its instant follows from the
+    edge alone; it waited for no feeder, and no mark was late.
     """
 
     time_s: float
@@ -72,10 +72,9 @@ class ActRows:
     time_s, row
         When it was logged (the middle of the interval), and in which row.
     edge_s, expected_s : float64
-        The edge that led to it, and the middle of when these settings have it; NaN for none.
+        The edge that caused it, and the middle of its window by these settings; NaN for none.
     late_low_s, late_high_s : float64
-        It came so much later than asked (below 0: earlier): an interval, in which 0 lies where it
-        is as asked.
+        Lateness (below 0: early): an interval that contains 0 if the act is as asked.
     counts_per_s, speed_mm_s : float64
         Of the belt then: counts, or mm on a virtual master; counted mm/s.
     travel_mm : float64
@@ -85,7 +84,7 @@ class ActRows:
     cycle : int64
         Number of the feed cycle it belongs to, in the order of the log.
     exact : bool
-        Its instant follows from the edge alone: no mark was late, no feeder waited for.
+        Its instant follows from the edge alone: no mark was late, and it waited for no feeder.
     """
 
     time_s: Floats
@@ -121,7 +120,7 @@ class LostMarks:
 class FeederActs:
     """What one feeder did.
 
-    ``marks``: how many edges of the carrier eye were judged.
+    ``marks``: number of carrier eye's edges that were judged.
     """
 
     closings: ActRows
@@ -131,7 +130,7 @@ class FeederActs:
 
 
 class ActShift(NamedTuple):
-    """What the acts of one side in one log have in common: so much later (s), at a belt speed."""
+    """Common lateness (s) of one side's acts in one log, at a belt speed."""
 
     side: Literal["closings", "openings"]
     low_s: float
@@ -140,7 +139,7 @@ class ActShift(NamedTuple):
 
 
 class Came(NamedTuple):
-    """What preceded so many of the odd acts, and what share of all acts."""
+    """What preceded how many of the odd acts, and what share of all acts."""
 
     after: str
     odd: int
@@ -159,9 +158,9 @@ class ProgramFault:
     acts : {"closings", "openings", "all"}
         Which acts.
     count, judged : int
-        So many of so many acts, or marks.
+        Faulty and judged acts, or marks.
     late_s, late_counts : float
-        By how much; NaN where it has no size. Counts are mm on a virtual master.
+        Lateness; NaN where it has no size. Counts are mm on a virtual master.
     ticks : int
         Whole ticks of ``late_by_ticks``; else 0.
     ratio : float
@@ -171,20 +170,20 @@ class ProgramFault:
     first_s, first_row, first_at
         The first such act; its time as the log writes it.
     after : str
-        What preceded nearly all of them: "a double"; "" for nothing in common.
+        What preceded nearly all of them, such as "a double"; "" for nothing in common.
     after_count : int
-        So many of them did.
+        How many it preceded.
     known : int
-        Of so many the log tells what came before.
+        Number whose predecessors the log shows.
     came : tuple of Came
-        All that preceded any of them.
+        Everything that preceded any of them.
     or_else : tuple of str
         Patterns that would look the same in all logs together.
     here_alone : bool
         Another log at this speed does not have it.
     fits_cycle_s : float
-        A motion cycle that long, or a little longer, has these acts in time; NaN where none does,
-        or where the log shows the program's own.
+        With a motion cycle this long, or a little longer, these acts are in time; NaN if there is
+        none, or if the log shows the program's own.
     """
 
     pattern: Pattern
@@ -213,8 +212,8 @@ class ProgramFault:
 class ComparedActs:
     """The acts of all feeders.
 
-    ``not_judged``: why some, or all, could not be judged, a sentence each. ``shifts``: what the
-    acts of each side have in common, feeder by feeder.
+    ``not_judged``: why some, or all, could not be judged, a sentence each. ``shifts``: the common
+    shift of each side's acts, feeder by feeder.
     """
 
     feeders: tuple[FeederActs, ...]

@@ -14,7 +14,7 @@ from feedsim.machine import Machine
 Side = Literal["closings", "openings"]
 
 _MOST = 0.8
-"""Share of the acts that a steady fault has to explain."""
+"""Share of the acts that a steady fault must explain."""
 _LEAST = 10
 
 
@@ -30,10 +30,10 @@ class Steady(NamedTuple):
 
 
 def unknown_s(side: Side, machine: Machine, feeder: int, look_s: float) -> tuple[float, float]:
-    """Return how far edges must spread to average out phases, and what stays open (s).
+    """Return how far edges must spread to average out phases, and what remains uncertain (s).
 
-    Two things never average out: the phase between looks and ticks where one period is a multiple
-    of the other, and behind a scanned eye the step that a point falls on (model, section 13).
+    Two things never average out: the phase between samples and ticks if one period is a multiple of
+    the other, and behind a scanned eye the step that a point falls on (model, section 13).
     """
     controller = machine.controller
     eye = machine.carrier_eye if side == "closings" else machine.feeders[feeder].eye
@@ -62,7 +62,7 @@ def steady_of(
 ) -> tuple[Steady | Drift | None, ActShift | None]:
     """Return the shift or drift of nearly all acts, and the range of the shift.
 
-    The first is None where most acts are as asked, the second where acts share no shift.
+    The first is None if most acts are as asked, the second if acts share no shift.
     ``unknown_s``: as :func:`unknown_s` returns it.
     """
     mask = timed(rows) & rows.exact
@@ -100,8 +100,8 @@ def _narrowed(
 ) -> _Common:
     """Narrow a common shift by the mean of the acts that agree on it.
 
-    Where edges fall at any phase of looks and ticks, the uncertainty that these give each act
-    averages out; what all acts share does not, and stays. Four standard errors are added.
+    If edges fall at any phase of samples and ticks, the uncertainty of each act averages out; what
+    all acts share remains. Four standard errors are added.
     """
     washed_s, stays_s = unknown_s
     edges = rows.edge_s[mask][agree]
@@ -128,7 +128,7 @@ class _Common(NamedTuple):
 
 
 def common_shift(low: Floats, high: Floats) -> _Common:
-    """Return the shift that lies in the most intervals (a sweep from left to right).
+    """Return the shift that most intervals contain (a sweep from left to right).
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def common_shift(low: Floats, high: Floats) -> _Common:
 
 
 def _drifting(time_s: Floats, low: Floats, high: Floats) -> tuple[float, _Common]:
-    """Return a steady drift (per second), and the shift at the first act that then fits the most.
+    """Return a steady drift (per second), and the shift at the first act that then fits most acts.
 
     The slope is that of Theil and Sen, the median of slopes between distant acts (Sen 1968,
     Journal of the American Statistical Association 63:1379–1389; from memory).

@@ -1,11 +1,9 @@
 """When a logged line's program would act: windows of time, by the engine's own points and motion.
 
-What a program sees of an eye's logged output are marks, each with the interval of its capture.
-
-What a log leaves unknown is kept as an interval throughout: an edge lies between two looks, the
-encoder's count between that count and the next, the scan's and the motion tick's phase anywhere.
-So an act that these settings ask for lies within its window for certain, and one outside was asked
-for by something else.
+The program turns an eye's logged output into marks, each with the interval of its capture. Whatever
+a log leaves unknown stays an interval: an edge lies between two samples, the encoder between two
+counts, the phases of scan and motion tick anywhere. So an act that these settings ask for certainly
+lies within its window, and one outside has another cause.
 """
 
 from __future__ import annotations
@@ -25,11 +23,11 @@ from feedsim.motion.feed_piece import piece_position
 from feedsim.motion.master import Master
 
 _SURE_S = 2e-6
-"""What rounding of written times and of floats comes to."""
+"""Allowance for rounding of written times and of floats."""
 
 
 class OnTime(NamedTuple):
-    """An output that is on: when it came on and went off, as intervals (s); row of the first."""
+    """When an output came on and went off, as intervals (s); row of the first."""
 
     on_low_s: float
     on_high_s: float
@@ -39,10 +37,10 @@ class OnTime(NamedTuple):
 
 
 class Edge(NamedTuple):
-    """A mark, or an insert's edge, as the program has it; intervals in s of the stretch.
+    """A mark, or an insert's edge, as the program sees it; intervals in s of the stretch.
 
     ``low_s``, ``high_s``: when its travel is captured. ``known_low_s``, ``known_high_s``: when the
-    program knows of it. ``sure``: it is seen for certain; else filter or scan may have hidden it.
+    program knows of it. ``sure``: it is certainly seen; else filter or scan may have hidden it.
     """
 
     low_s: float
@@ -72,7 +70,7 @@ def on_times(level: OnOffSignal, begin_s: float, end_s: float) -> list[OnTime]:
 def edges_of(times: list[OnTime], eye: Eye, controller: Controller) -> list[Edge]:
     """Return what a program makes of an output (model, section 4).
 
-    The scan's phase is not known, so whatever a scan may show or hide is not sure.
+    The scan's phase is unknown, so whatever a scan may show or hide is not sure.
     """
     scan, filter_s = controller.scan_s, eye.filter_s
     must = max(filter_s, scan if eye.polled else 0.0)
@@ -93,7 +91,7 @@ def edges_of(times: list[OnTime], eye: Eye, controller: Controller) -> list[Edge
 
 
 class Window(NamedTuple):
-    """When a point is reached, as an interval, and when its act has to come (s of the stretch)."""
+    """When a point is reached, as an interval, and when its act is due (s of the stretch)."""
 
     point_low_s: float
     point_high_s: float
@@ -102,12 +100,12 @@ class Window(NamedTuple):
 
     @property
     def middle_s(self) -> float:
-        """The middle of when the act has to come."""
+        """The middle of when the act is due."""
         return 0.5 * (self.low_s + self.high_s)
 
 
 class Points:
-    """Asks the engine's master, over the logged belt, when points are reached."""
+    """Computes with the engine's master, over the logged belt, when points are reached."""
 
     def __init__(self, belt: LoggedBelt, machine: Machine) -> None:
         controller = machine.controller
@@ -116,7 +114,7 @@ class Points:
         self.master = Master(belt.belt, Encoder(), controller=at_once, phase=0.0, ticks_phase_s=0.0)
         count = machine.encoder.count_mm
         self.unit_mm = count or 1.0
-        # of a reading cut off, of a point rounded to counts, and of the belt between logged counts
+        # a truncated reading, a point rounded to counts, and the belt between logged counts
         self._early_mm = 1.5 * count + belt.within_mm
         self._late_mm = 0.5 * count + belt.within_mm
 
@@ -126,7 +124,7 @@ class Points:
         Parameters
         ----------
         slack_mm : float
-            So much more is not known of the distance.
+            Extra uncertainty of the distance.
         """
         low = self._reached(edge.low_s, distance_mm - self._early_mm - slack_mm, lead_s)
         high = self._reached(edge.high_s, distance_mm + self._late_mm + slack_mm, lead_s)
@@ -136,7 +134,7 @@ class Points:
         )
 
     def _reached(self, edge_s: float, distance_mm: float, lead_s: float) -> float:
-        """Return when a point is reached (s); one that lies before its edge: before it by that."""
+        """Return when a point is reached (s), also one that lies before its edge."""
         edge_s = max(edge_s, 0.0)
         master = self.master
         reading = master.belt.position(edge_s)
@@ -181,7 +179,7 @@ class Cycle(NamedTuple):
 
 
 class LoggedFeed:
-    """The feed's motion as the model has it for the logged acts; when it is ready, where it is."""
+    """The modelled motion of the feed for the logged acts: when it is ready, where it is."""
 
     def __init__(self, belt: LoggedBelt, feeder: Feeder, cycles: list[Cycle]) -> None:
         self._feeder, self._cycles, clutch = feeder, cycles, feeder.clutch
@@ -216,7 +214,7 @@ class LoggedFeed:
         return piece_position(self.feed.pieces[i], t)
 
     def correction_mm(self, number: int, edge: Edge, points: Points) -> tuple[float, float]:
-        """Return what stage correction adds to the next engage distance, and how far that is open.
+        """Return what stage correction adds to the next engage distance, ± its uncertainty.
 
         Both in mm of belt travel, after cycle ``number`` with its captured edge (model, section 8).
         """
@@ -232,7 +230,7 @@ class LoggedFeed:
         return (estimate - settings.stage_position_mm) / settings.speed_ratio, open_mm
 
     def length_mm(self, time: OnTime) -> float:
-        """Return the length of what an eye's output was on for; NaN where it is not over."""
+        """Return the length of what held an eye's output on; NaN if it is still on."""
         if time.off_high_s == math.inf:
             return math.nan
         on, off = 0.5 * (time.on_low_s + time.on_high_s), 0.5 * (time.off_low_s + time.off_high_s)
@@ -246,11 +244,11 @@ class LogStretch:
     Attributes
     ----------
     disturbed : list of (float, float)
-        Nothing is judged in these (s of the stretch): about where the belt stood.
+        Spans that are not judged (s of the stretch): around where the belt stood.
     begin_s, length_s : float
         On the log's axis; and from there on.
     period_s : float
-        Of the log's looks; 0 where it has none.
+        Sampling period of the log; 0 for none.
     """
 
     machine: Machine
@@ -264,12 +262,12 @@ class LogStretch:
     period_s: float
 
     def is_disturbed(self, from_s: float, to_s: float) -> bool:
-        """Tell whether something lies where nothing is judged."""
+        """Tell whether a span touches one that is not judged."""
         return any(a <= to_s and from_s <= b for a, b in self.disturbed)
 
     @property
     def hides_cycles(self) -> bool:
-        """Whether a clutch may open and close again between two looks of the log."""
+        """Whether a clutch may open and close again between two samples of the log."""
         clutch = self.feeder.clutch
         ramp = clutch.ramp_out
         if clutch.travel_ramp:

@@ -1,8 +1,7 @@
 """The modelled controller against the logged one, act by act.
 
-Its inputs are the log's: the eyes' edges, the encoder, and what the feeder did before. So one act
-that goes astray causes no second one: each is compared with what the settings ask for as things
-stood in the log.
+Its inputs are the log's: the eyes' edges, the encoder, and what the feeder did before. So one wrong
+act does not cause a second: each is compared with what the settings ask for in the logged state.
 """
 
 from __future__ import annotations
@@ -41,12 +40,12 @@ from feedsim.machine import Machine
 _SLOW, _STANDS_S, _BEFORE_S = 0.5, 0.05, 1.0
 _PITCHES_AFTER = 3.0
 _LONGER = 1.03
-"""Of an insert, or a carrier: what keeps its eye on for more than this is not one alone."""
+"""Lengths of an insert, or a carrier: what keeps its eye on longer is more than one."""
 
 
 @dataclass(slots=True)
 class _Found:
-    """What is gathered about one feeder over the stretches of a log."""
+    """Results for one feeder, collected over the stretches of a log."""
 
     closings: list[Act] = field(default_factory=list)
     openings: list[Act] = field(default_factory=list)
@@ -68,7 +67,7 @@ def compared_acts(log: Log, machine: Machine) -> ComparedActs:
     Returns
     -------
     ComparedActs
-        With no act judged where carrier eye, encoder or clutch are not logged, which it says.
+        If carrier eye, encoder or clutch are not logged no act is judged, and it says so.
     """
     empty = FeederActs(act_rows([]), act_rows([]), lost_marks([]), 0)
     missing = _missing(log, machine)
@@ -98,7 +97,7 @@ def compared_acts(log: Log, machine: Machine) -> ComparedActs:
         FeederActs(act_rows(one.closings), act_rows(one.openings), lost_marks(one.lost), one.marks)
         for one in found
     )
-    # the middle of an event's interval lies a quarter of a look before that of a sample's
+    # the middle of an event's interval lies a quarter of a sampling period before that of a sample
     look_s = (0.5 if log.shape == "samples" else 0.75) * _look_s(log)
     faults: list[ProgramFault] = []
     shifts: list[tuple[ActShift, ...]] = []
@@ -129,9 +128,10 @@ def _missing(log: Log, machine: Machine) -> list[str]:
 
 
 def _disturbed(belt: LoggedBelt, machine: Machine) -> list[tuple[float, float]]:
-    """Return where nothing is judged (s of the stretch): about where the belt ran slowly or stood.
+    """Return spans that are not judged (s of the stretch): where the belt ran slowly or stood.
 
-    From a second before until the belt has run from the eye past the last feeder, and some pitches.
+    From a second before until the belt has run from the eye past the last feeder, plus some
+    pitches.
     """
     motion = belt.belt
     length = belt.end_s - belt.begin_s
@@ -235,7 +235,7 @@ def _contexts_of(
     served = set(marks_of.values())
     for number, cycle in enumerate(stretch.cycles):
         own: set[str] = set()
-        # the insert engaged now was captured in the cycle before, the one ahead of it before that
+        # the insert engaged now was captured in the previous cycle, the one ahead in that before
         if any(double[max(number - 2, 0) : number]):
             own.add("a double")
         mark = marks_of.get(number)

@@ -1,4 +1,4 @@
-"""How the belt ran in a log: its travel, its speed, how even it was; a log cut by its speeds."""
+"""How the belt ran in a log: travel, speed, evenness; and a log cut by its speeds."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Belt:
     uneven : Finding
         Standard deviation of the speed over a second, as a share of the speed.
     even : bool
-        Whether one straight line goes through all counts.
+        Whether one straight line fits all counts.
     count_mm : float
         One count; 0 for none.
     seconds : int
@@ -52,7 +52,7 @@ class Belt:
     count_mm: float
 
     def travel(self, times: Floats) -> Floats:
-        """Return the travel (mm) at some times, shape of them."""
+        """Return the travel (mm) at some times."""
         if self.even:
             a, b = (float(x) for x in (self.travel_mm[0], self.time_s[0]))
             found: Floats = a + self.speed.value * (times - b)
@@ -60,7 +60,7 @@ class Belt:
         return np.interp(times, self.time_s, self.travel_mm)
 
     def time(self, travels: Floats) -> Floats:
-        """Return when some travels (mm) are reached (s)."""
+        """Return the times (s) of some travels (mm)."""
         if self.even:
             a, b = (float(x) for x in (self.travel_mm[0], self.time_s[0]))
             found: Floats = b + (travels - a) / self.speed.value
@@ -116,10 +116,10 @@ def belt_of(log: Log, *, count_mm: float) -> Belt | None:
 
 
 def rounded_alike(log: Log) -> bool:
-    """Tell whether all times of a log are off by the same rounding, which no interval then has.
+    """Tell whether all times of a log have the same rounding error, which cancels in intervals.
 
-    So they are where the period is a whole multiple of the step in which they are written, and all
-    lie whole periods apart: a period that is no round number would show its digits by and by.
+    They do if the period is a whole multiple of the written step and all times lie whole periods
+    apart: a period that is not a round number would sooner or later show its digits.
     """
     values, step = log.encoder, log.step_s
     if values is None or not math.isfinite(log.period_s) or not step > 0.0:
@@ -141,7 +141,7 @@ def _window_speeds(log: Log, t: Floats, travel: Floats) -> Floats:
 
 
 def _uneven(speeds: Floats, *, noise: float) -> Finding:
-    """Return the spread of speeds as a share of their mean, without that of the counts."""
+    """Return the spread of speeds as a share of their mean, less that of the counts."""
     from scipy.special import chdtri
 
     n = len(speeds)
@@ -157,7 +157,7 @@ def _uneven(speeds: Floats, *, noise: float) -> Finding:
 
 
 def belt_without_encoder(log: Log, *, length_mm: float) -> Belt | None:
-    """Return the belt by how long carriers kept the carrier eye on; None if none did."""
+    """Derive the belt from how long carriers kept the carrier eye on; None if none did."""
     eye = log.carrier_eye
     if eye is None or len(eye.on_s) < _LEAST_ROWS:
         return None
@@ -175,7 +175,7 @@ def belt_without_encoder(log: Log, *, length_mm: float) -> Belt | None:
 
 
 def steady_parts(log: Log, *, count_mm: float) -> list[Log]:
-    """Return a log of each speed that the belt kept, the log itself where it kept one or none.
+    """Return a log for each steady speed of the belt; the log itself if it had one or none.
 
     Parameters
     ----------
@@ -184,9 +184,9 @@ def steady_parts(log: Log, *, count_mm: float) -> list[Log]:
 
     Notes
     -----
-    A speed is kept where the means over five seconds or more are within 2 % of each other; what
-    lies between is in none of the parts. The second at either end is left out, since the belt may
-    have begun to change in it.
+    A speed is steady while the means over five seconds or more are within 2 % of each other; what
+    lies between belongs to no part. The second at either end is left out, since the belt may have
+    begun to change in it.
     """
     belt = belt_of(log, count_mm=count_mm)
     if belt is None or belt.even:
@@ -211,7 +211,7 @@ def steady_parts(log: Log, *, count_mm: float) -> list[Log]:
 
 
 def _kept(begin: float, end: float, travel: Floats) -> Iterator[_Run]:
-    """Yield from when to when a stretch kept a speed, and that speed (mm/s).
+    """Yield begin and end of each steady speed in a stretch, and that speed (mm/s).
 
     ``travel``: at each whole second of it.
     """
@@ -233,7 +233,7 @@ def _kept(begin: float, end: float, travel: Floats) -> Iterator[_Run]:
 
 
 def _part(log: Log, spans: list[tuple[float, float]]) -> Log:
-    """Return what a log holds of some spans of time, named after the first of them."""
+    """Return a log cut to some spans of time, named after the first."""
     return replace(
         log,
         file=f"{log.file} from {log.clock.text(spans[0][0])}",

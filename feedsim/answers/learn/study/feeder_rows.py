@@ -32,7 +32,7 @@ _UNLIKE = 0.001
 
 
 def asked_mm(feeder: Feeder, side: str, speed_mm_s: float) -> float:
-    """Return the travel (mm) that distance and lead of a side ask for at a speed."""
+    """Return the travel (mm) that a side's distance and lead ask for at a speed."""
     s = feeder.settings
     if side == "engage":
         return s.engage_distance_mm - s.engage_lead_s * speed_mm_s
@@ -181,7 +181,7 @@ def _ramp_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
 
 
 def _alike(figures: Sequence[Finding]) -> float:
-    """Return the probability of figures so far from each other if they are of one thing (χ²)."""
+    """Return the probability of figures this far apart if they measure the same thing (χ²)."""
     from scipy.special import chdtrc
 
     mean = of_all(figures)
@@ -266,7 +266,7 @@ def _settled(
 
 
 def _ramp_over_s(log: InLog, part: FeederInLog, feeder: Feeder) -> tuple[float, float]:
-    """Return how long after an opening the ramp-out is over, as logged if it is, ± how much (s)."""
+    """Return the time from an opening to the end of the ramp-out (s, ±), logged if possible."""
     clutch = feeder.clutch
     ramp, delay = clutch.ramp_out, feeder.servo.command_delay_s
     if clutch.travel_ramp and log.belt is not None:
@@ -281,12 +281,12 @@ def _ramp_over_s(log: InLog, part: FeederInLog, feeder: Feeder) -> tuple[float, 
 
 
 def engaged_s(feeder: Feeder, speed: float) -> tuple[float, float]:
-    """Return how long the scenario has the clutch closed in a cycle (s): mean, and sd by misfeeds.
+    """Return how long the scenario's clutch is closed in a cycle (s): mean, and sd by misfeeds.
 
-    A cycle's command runs from one insert to the next, which takes its travel over g·v and half of
-    what the ramp-in is longer than the ramp-out (feedsim/MODEL.md, 13.6). A misfeed makes it a
-    pitch longer, and so does an insert that the eye does not see: as many pitches as a geometric
-    law has, of variance (1 − p)/p². A log without any of these does not show that spread.
+    A cycle's command runs from one insert to the next, which takes its travel over g·v plus half
+    the excess of ramp-in over ramp-out (feedsim/MODEL.md, 13.6). A misfeed, or an insert that the
+    eye misses, makes it a pitch longer: a geometric number of pitches, of variance (1 − p)/p². A
+    log without any does not show that spread.
     """
     ins, clutch = feeder.inserts, feeder.clutch
     longer = 0.5 * (clutch.ramp_in - clutch.ramp_out) / (speed if clutch.travel_ramp else 1.0)

@@ -15,7 +15,7 @@ CLOCKS_APART = 1e-4  # of two quartz clocks, ±50 ppm each (common practice, no 
 
 
 class Finding(NamedTuple):
-    """A figure and its 95 % interval. ``n``: of how many values."""
+    """A figure and its 95 % interval, from ``n`` values."""
 
     value: float
     low: float
@@ -34,7 +34,7 @@ class Finding(NamedTuple):
         return Finding(value, value - below, value + above, self.n)
 
     def surely_not(self, value: float) -> bool:
-        """Tell whether a value lies outside of the interval of 99.9 % of a normal law."""
+        """Tell whether a value lies outside the 99.9 % interval of a normal law."""
         low = self.value - _SURE * (self.value - self.low)
         high = self.value + _SURE * (self.high - self.value)
         slack = 1e-9 * max(abs(value), abs(self.value))
@@ -43,34 +43,33 @@ class Finding(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """One quantity that a log tells of a machine.
+    """One quantity of a machine, from its logs.
 
     Attributes
     ----------
     key : str
-        The scenario's, such as ``feeder.0.clutch.ramp_in``; empty for what is no key.
+        The scenario's, such as ``feeder.0.clutch.ramp_in``; empty if it has none.
     what : str
         In words.
     kind : str
         Of the quantity: ``length`` (mm), ``time`` (s), ``speed`` (mm/s), ``share``, ``rate`` (1/s)
         or ``ratio``.
     value : float or None
-        None where it cannot be told.
+        None if the logs do not show it.
     low, high : float or None
-        The 95 % interval; where it cannot be told, what is known of it all the same (None: no
-        bound).
+        The 95 % interval, or bounds on a value that the logs do not show (None: no bound).
     scenario : float or None
-        What the scenario has.
+        The scenario's value.
     verdict : str
-        ``agrees``: the scenario's value lies within the interval, or too little outside of it to be
-        sure of it at 99.9 %, or to be more than two clocks that do not run alike. ``differs``.
-        ``untold``: it cannot be told from this log.
+        ``agrees``: the scenario's value lies within the interval, or outside it by less than
+        certain at 99.9 %, or by less than two clocks may differ. ``differs``. ``untold``: the logs
+        do not show it.
     why : str
-        Why it cannot be told, or what it rests on.
+        Why they do not, or what the value rests on.
     n : int
-        Of how many values.
+        Number of values.
     part : str
-        ``line``, ``carriers`` or ``feeder.0`` and so on: what it is about.
+        What it belongs to: ``line``, ``carriers``, ``feeder.0`` and so on.
     """
 
     key: str
@@ -87,20 +86,20 @@ class Learned:
 
     @property
     def figure(self) -> Finding | None:
-        """The figure with its interval; None where it cannot be told."""
+        """The figure with its interval; None if the logs do not show it."""
         if self.value is None or self.low is None or self.high is None:
             return None
         return Finding(self.value, self.low, self.high, self.n)
 
     @property
     def feeder(self) -> int:
-        """Number of the feeder that it is about, −1 for none."""
+        """Number of its feeder, −1 for none."""
         first, _, rest = self.part.partition(".")
         return int(rest) if first == "feeder" else -1
 
 
 class Subject(NamedTuple):
-    """What a row is of: the key of the scenario, the words, the kind; see :class:`Learned`."""
+    """The quantity of a row: its key in the scenario, words, kind; see :class:`Learned`."""
 
     key: str
     what: str
@@ -111,10 +110,10 @@ class Subject(NamedTuple):
     ) -> Learned:
         """Compare a figure with the scenario.
 
-        Of thirty figures one or two lie outside of their 95 % intervals by chance. So it "differs"
-        only from an interval 1.68 times as wide on, that of 99.9 % of a normal law (any table of
-        it), and by more than ``apart`` of the scenario's value: :data:`CLOCKS_APART`, where all
-        that is seen may be two clocks that do not run alike.
+        Of thirty figures one or two lie outside their 95 % intervals by chance. So it "differs"
+        only outside an interval 1.68 times as wide, that of 99.9 % of a normal law (any table of
+        it), and by more than ``apart`` of the scenario's value: :data:`CLOCKS_APART` if the
+        difference may only be that of two clocks.
         """
         verdict: Verdict = "agrees"
         if scenario is not None and figure.surely_not(scenario):
@@ -131,12 +130,12 @@ class Subject(NamedTuple):
         high: float | None = None,
         n: int = 0,
     ) -> Learned:
-        """Say that it cannot be told, why, and what bounds there still are."""
+        """Return the row of a quantity that the logs do not show: why, and bounds on it."""
         return Learned(*self, None, low, high, scenario, "untold", why, n)
 
 
 def pooled(figures: Sequence[Finding]) -> Finding | None:
-    """Return the mean of figures of one thing, weighted by their inverse variances (any text)."""
+    """Return the mean of several figures, weighted by their inverse variances (any text)."""
     if len(figures) < 2:
         return figures[0] if figures else None
     weights = [1.0 / max(f.high - f.low, 1e-12) ** 2 for f in figures]
@@ -157,8 +156,8 @@ def combined(value: float, *, sd: float, uniform: float, n: int, dof: float = ma
     sd : float
         Standard deviation of the normal error, known from ``dof`` degrees of freedom.
     uniform : float
-        Half width of the uniform error, which no number of values makes smaller: of ticks in step
-        with the log's clock, for instance.
+        Half width of a uniform error that does not shrink with the number of values, such as that
+        of ticks in step with the log's clock.
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""Fits: a straight line through values within bounds (counts, rounded times); nonlinear ones."""
+"""Fits: a straight line through bounds (counts, rounded times), and nonlinear ones."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from feedsim.answers.learn.study.figures import Finding
 from feedsim.arrays import Floats, Places
 
 _GRID = 801
-_STEP = 1e-5  # of a central difference, as a share of the parameter: near the root of the rounding
+_STEP = 1e-5  # of a central difference, as a share of the parameter: near the root of rounding
 _TIGHT = 1e-15
 
 
@@ -19,8 +19,8 @@ _TIGHT = 1e-15
 class BoundedLine:
     """The lines y = a + b·u that pass through all bounds.
 
-    ``slope``: b. ``height``: a + b·centre, ``centre`` the middle of all u. ``corners``: of the
-    polygon of these lines, by their heights at both ends, shape (k, 2), less those of a middle one.
+    ``slope``: b. ``height``: a + b·centre, ``centre`` the middle of all u. ``corners``: of these
+    lines' polygon, as heights at both ends relative to a middle line, shape (k, 2).
     """
 
     slope: Finding
@@ -34,9 +34,9 @@ class BoundedLine:
         return self.height.value + self.slope.value * (u - self.centre)
 
     def open_at(self, u: float) -> float:
-        """Return how far off the line may be at u: half width of a uniform law with the same 95 %.
+        """Return the line's uncertainty at u: half width of a uniform law with the same 95 %.
 
-        Or half of what is open at one slope, if that is more: two clocks may be in step.
+        Or half the range at one slope, if that is more: two clocks may be in step.
         """
         share = 0.5 + (u - self.centre) / self.span
         heights, slopes = self.corners @ [1.0 - share, share], self.corners @ [-1.0, 1.0]
@@ -54,10 +54,10 @@ def bounded_line(u: Floats, low: Floats, high: Floats) -> BoundedLine | None:
 
     Notes
     -----
-    A line is told by its heights at the first u and at the last one. The bounds there make a
-    rectangle of these, and each bound between them cuts off a part; a convex polygon is left. The
-    intervals take every line in it as likely as any other, as a rounding at random phase makes it:
-    all of them explain what was read equally well (Bayes, with a flat prior).
+    A line is given by its heights at the first and last u. The bounds there make a rectangle, and
+    each bound between them cuts off a part, which leaves a convex polygon. The intervals take all
+    lines in it as equally likely, as rounding at random phase makes them: all explain what was
+    read equally well (Bayes, with a flat prior).
     """
     n = len(u)
     if n < 2 or u[-1] <= u[0]:
@@ -84,8 +84,8 @@ def bounded_line(u: Floats, low: Floats, high: Floats) -> BoundedLine | None:
 def _lines(share: Floats, low: Floats, high: Floats) -> Floats | None:
     """Return the corners (k, 2) of the lines through all bounds, by their heights at both ends.
 
-    ``share``: 0 to 1 along the line. The bound that cuts off most comes first; those that cut off
-    nothing any more are dropped.
+    ``share``: 0 to 1 along the line. The bound that cuts off most comes first; those that no longer
+    cut off anything are dropped.
     """
     ends = np.array(
         [[low[0], low[-1]], [high[0], low[-1]], [high[0], high[-1]], [low[0], high[-1]]]
@@ -112,9 +112,9 @@ def _lines(share: Floats, low: Floats, high: Floats) -> Floats | None:
 
 
 def _cut(corners: Floats, over: Floats) -> Floats | None:
-    """Cut off of a polygon what lies beyond a straight line; None if nothing is left.
+    """Cut the part beyond a straight line off a polygon; None if nothing is left.
 
-    ``over``: of each corner, how far it lies beyond.
+    ``over``: how far each corner lies beyond.
     """
     kept: list[Floats] = []
     for here, after in zip(range(len(corners)), [*range(1, len(corners)), 0], strict=True):
@@ -127,9 +127,9 @@ def _cut(corners: Floats, over: Floats) -> Floats | None:
 
 
 def _law(at: Floats, other: Floats) -> tuple[float, float, float, float]:
-    """Return mean, 2.5 % and 97.5 % points of one coordinate of a polygon that is filled evenly.
+    """Return mean, 2.5 % and 97.5 % points of one coordinate over a polygon filled evenly.
 
-    And how wide it is in the other one at most, ``at`` being the same.
+    And the largest width in the other one at one value of ``at``.
     """
     grid = np.linspace(float(at.min()), float(at.max()), _GRID)
     top, bottom = np.full(_GRID, -np.inf), np.full(_GRID, np.inf)
@@ -150,7 +150,7 @@ class NonlinearFit:
     """Parameters of a nonlinear model.
 
     ``values``, ``sds``: shape (p,), the standard deviations from the residual variance of ``dof``
-    = n − p degrees of freedom. ``inverse``: how each value is made of the residuals, shape (p, n).
+    = n − p degrees of freedom. ``inverse``: weights of the residuals in each value, shape (p, n).
     ``squares``: the residual sum of squares.
     """
 
@@ -167,7 +167,7 @@ class NonlinearFit:
         return sds
 
     def grouped_sds(self, groups: Places) -> tuple[Floats, int]:
-        """Return the standard deviations where groups are correlated within, and how many groups.
+        """Return the standard deviations under correlation within groups, and how many groups.
 
         (JᵀJ)⁻¹·Σ gᵢgᵢᵀ·(JᵀJ)⁻¹·G/(G − 1), gᵢ = Jᵢᵀrᵢ of group i of G (Liang and Zeger 1986, from
         memory); there are G − 1 degrees of freedom.

@@ -1,4 +1,4 @@
-"""How a feed's command follows the clutch in one log, and its travel the command."""
+"""How a feed's command follows the clutch in one log, and its travel follows the command."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def followed(
     close_s, open_s : float64 arrays, shape (n,)
         Closing and opening of each whole cycle.
     step_s : float
-        In which the log tells times.
+        In which the log writes times.
     """
     if logged.command is None or len(close_s) < _FEW:
         return None, None, None, None
@@ -71,7 +71,7 @@ def followed(
     acts = np.concatenate([command.close_s, command.open_s])
     half = lattice.open_s(acts) if lattice is not None else 0.5 * step_s
     if logged.clutch is not None and len(logged.clutch.on_within_s):
-        # of events it is not known on which side of its time an edge lies: all of them on one
+        # in a log of events it is unknown on which side of its time an edge lies: all on the same
         half += max(0.0, float(np.median(logged.clutch.on_within_s)) - 0.5 * step_s)
     delay = combined(float(late.mean()), sd=sd, uniform=half, n=len(late), dof=len(late) - 1.0)
     servo = None
@@ -99,13 +99,13 @@ def whole_cycles(log: Log, close_s: Floats, open_s: Floats) -> tuple[Floats, Flo
 
 
 def _instants(log: Log, logged: LoggedFeeder) -> Floats:
-    """Return all instants at which values were written; of events only new ones are."""
+    """Return all instants at which values were written; logs of events have only new ones."""
     parts = [v.time_s for v in (log.encoder, logged.command, logged.actual) if v is not None]
     return np.unique(np.concatenate(parts)) if log.shape == "events" else parts[-1]
 
 
 def _track(values: SampledSignal, at: Floats) -> Track:
-    """Return a track at some instants; what was not written had not changed."""
+    """Return a track at some instants; a value that was not written had not changed."""
     place = np.searchsorted(values.time_s, at, "right") - 1
     known = place >= 0
     value = values.value[place[known]]
@@ -122,9 +122,9 @@ def _speed(cycles: Tracks) -> float:
 
 @dataclass(frozen=True, slots=True)
 class ServoFit:
-    """Loop gain (1/s) and feedforward; None where the feed follows as closely as the log tells.
+    """Loop gain (1/s) and feedforward; None if no lag shows in the log.
 
-    ``lag_mm``: root mean square of what the feed lags. ``lag``: what it lags, shape of the cycles.
+    ``lag_mm``: root mean square of the lag. ``lag``: the lag, shape of the cycles.
     """
 
     loop_gain: Finding | None
@@ -134,14 +134,14 @@ class ServoFit:
 
 
 def servo_of(command: Tracks, actual: Tracks, ramps: Ramps, *, step_mm: float) -> ServoFit:
-    """Fit loop gain and feedforward to what the actual feed lags behind the command.
+    """Fit loop gain and feedforward to the lag of the actual feed behind the command.
 
     Parameters
     ----------
     command, actual : Tracks
         Of the same instants; both travels or both speeds.
     step_mm : float
-        In which the log tells them (mm, or mm/s).
+        In which the log writes them (mm, or mm/s).
     """
     known = ~np.isnan(command.time_s)
     lag = np.where(known, command.value - actual.value, 0.0)
@@ -183,9 +183,9 @@ def servo_of(command: Tracks, actual: Tracks, ramps: Ramps, *, step_mm: float) -
 def _lag_model(
     command: Tracks, values: tuple[float, float, float], begins: Floats, ends: Floats
 ) -> _Model:
-    """Return what the feed lags by loop gain and feedforward, shape of the cycles.
+    """Return the lag by loop gain and feedforward, shape of the cycles.
 
-    What it still lags from the cycle before is in it, where a clutch closes soon after it opened.
+    Includes the rest of the previous cycle's lag if a clutch closes soon after it opened.
     """
     bends, slopes = ramp_bends(*values)
     since = since_bends(command, begins, ends, bends)
@@ -205,9 +205,9 @@ def _lag_model(
 
 
 def _open_by_ramps(fit: NonlinearFit, command: Tracks, ramps: Ramps, model: _Model) -> Floats:
-    """Return by how much what was fitted is off where ramps and speed are by their intervals.
+    """Return the errors of the fit if ramps and speed are off by their intervals.
 
-    One step of Gauss and Newton; a ramp that is longer begins as much earlier as its middle stays.
+    One step of Gauss and Newton; a longer ramp keeps its middle.
     """
     known = ~np.isnan(command.time_s)
     at = math.exp(fit.values[0]), float(fit.values[1])
@@ -227,9 +227,9 @@ def _open_by_ramps(fit: NonlinearFit, command: Tracks, ramps: Ramps, model: _Mod
 def _open_by_speed(
     fit: NonlinearFit, command: Tracks, ramps: Ramps, model: _Model, step: float
 ) -> Floats:
-    """Return by how much what was fitted is off if the full speed is rounded by half a step.
+    """Return the errors of the fit if the full speed is rounded by half a step.
 
-    It is so in all cycles; once the feed lags by less than a step, both are rounded alike.
+    It is so in all cycles; once the lag is below a step, both are rounded alike.
     """
     if not command.rate:
         return np.zeros(len(fit.values))

@@ -31,7 +31,7 @@ _PARTS = 4
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """A logged course. ``rate``: ``value`` is a speed (mm/s) and no travel (mm)."""
+    """A logged course. ``rate``: ``value`` is a speed (mm/s), not a travel (mm)."""
 
     time_s: Floats
     value: Floats
@@ -40,11 +40,11 @@ class Track:
 
 @dataclass(frozen=True, slots=True)
 class Tracks:
-    """Stretches of a track about the acts of a cycle each, shape (c, m) padded with NaN.
+    """Stretches of a track, each around the acts of one cycle, shape (c, m) padded with NaN.
 
     ``close_s``, ``open_s``: its acts, shape (c,). ``before_s``: the opening before them, −inf for
     none. ``place``: numbers of these cycles, shape (c,). ``period_s``: from one value of the track
-    to the next, of which long cycles have only some here.
+    to the next; long cycles keep only some of their values.
     """
 
     time_s: Floats
@@ -59,7 +59,7 @@ class Tracks:
 
 @dataclass(frozen=True, slots=True)
 class Ramps:
-    """What a command does at an even belt.
+    """The ramps of a command at an even belt.
 
     ``ramp_in``, ``ramp_out``: s. ``speed``: of the feed, engaged (mm/s). ``begins_s``, ``ends_s``:
     when each cycle's ramps begin, shape (c,). ``residuals``: of the track, shape of the cycles.
@@ -74,7 +74,7 @@ class Ramps:
 
 
 def cycles_of(track: Track, close_s: Floats, open_s: Floats) -> Tracks | None:
-    """Cut a track at acts; None where there are too few whole cycles.
+    """Cut a track at acts; None if there are too few whole cycles.
 
     Parameters
     ----------
@@ -124,18 +124,17 @@ def ramps_of(cycles: Tracks, *, ramp_in: float, ramp_out: float, step: float) ->
     Parameters
     ----------
     ramp_in, ramp_out : float
-        About as long (s).
+        First guesses (s).
     step : float
         In which the track is written (mm, or mm/s).
 
     Notes
     -----
-    Where each cycle begins and ends, and how far the feed had run before, is fitted cycle by cycle
-    inside (variable projection, Golub and Pereyra 1973), so that
-    acts whose times are rounded do no harm. Rounded values are correlated within a cycle, and
-    are the same in cycles that begin at the same phase of the log's samples and steps, of which
-    there are few where ticks and samples are in step. So intervals are those of
-    :meth:`NonlinearFit.grouped_sds`, such cycles together in a group.
+    Begin, end and initial travel of each cycle are fitted inside, cycle by cycle (variable
+    projection, Golub and Pereyra 1973), so rounded times of acts do no harm. Rounded values are
+    correlated within a cycle, and equal in cycles that begin at the same phase of the log's samples
+    and steps; there are few such phases if ticks and samples are in step. So intervals are those of
+    :meth:`NonlinearFit.grouped_sds`, with such cycles in one group.
     """
     known = ~np.isnan(cycles.time_s)
     speed = _engaged_speed(cycles)
@@ -170,9 +169,9 @@ def figures_of(
     *,
     two: bool = False,
 ) -> list[Finding]:
-    """Return the fitted values with their intervals, cycles of one phase together in a group.
+    """Return the fitted values with their intervals, cycles of one phase in one group.
 
-    ``two``: what was fitted is the difference of two tracks, each rounded.
+    ``two``: the fit is of the difference of two tracks, each rounded.
     """
     dt = float(np.nanmedian(np.diff(cycles.time_s, axis=1)))
     n = len(begins)
@@ -210,10 +209,10 @@ def _open_by(
     step: float,
     dt: float,
 ) -> Floats:
-    """Return by how much values are off if all that is read at full speed is rounded the same way.
+    """Return the errors of values if all readings at full speed are rounded the same way.
 
-    A speed that is written in steps is; and so is a travel that grows by whole steps, or by
-    halves, thirds or quarters of one, from one sample to the next.
+    That happens to a speed written in steps, and to a travel that grows by whole steps, or by
+    halves, thirds or quarters of one, from sample to sample.
     """
     per = _engaged_speed(cycles) * dt / step if step > 0.0 else 0.5
     length = float(np.median(ends - begins)) / dt
@@ -254,7 +253,7 @@ def _residuals(
     ends: Floats,
     ramps: tuple[float, float, float],
 ) -> Floats:
-    """Return values less the model, each cycle about its mean where they are travels."""
+    """Return values less the model; travels less their mean in each cycle."""
     corners, slopes = ramp_bends(*ramps)
     since = since_bends(cycles, begins, ends, corners)
     model = np.einsum("j,jcm->cm", slopes, since if cycles.rate else 0.5 * since**2)

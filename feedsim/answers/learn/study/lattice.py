@@ -1,4 +1,4 @@
-"""The grid in time that a program's actions fall on: its period, its phase, how regular it is."""
+"""The grid in time that a program's actions fall on: period, phase, regularity."""
 
 from __future__ import annotations
 
@@ -32,14 +32,13 @@ class InstantGrid:
     period : Finding
         s.
     jitter : Finding
-        Standard deviation of actions about the grid (s), what rounding makes of it taken off.
+        Standard deviation of actions about the grid (s), less that of rounding.
     time_s : float64 array, shape (n,)
-        Of each action: its instant on the grid, or as logged where it lies off it.
+        Of each action: its instant on the grid, or as logged if it lies off the grid.
     shared_s : float
-        What all of them may be off together, whatever the bounds.
+        Error that all of them may share, whatever the bounds.
     line : BoundedLine or None
-        Instant (from the first on) against number, where the grid goes through all actions but for
-        a few.
+        Instant (from the first on) against number, if the grid fits all actions but a few.
     """
 
     period: Finding
@@ -50,11 +49,11 @@ class InstantGrid:
 
     @property
     def exact(self) -> bool:
-        """Whether the grid goes through all actions, but for a few."""
+        """Whether the grid fits all actions but a few."""
         return self.line is not None
 
     def open_s(self, times: Floats) -> float:
-        """Return half the width of what the actions at about these times are off together (s)."""
+        """Return the half width of the common error of actions around these times (s)."""
         if self.line is None or len(times) == 0:
             return self.shared_s
         since = float(times.mean() - self.time_s[0]) - self.line.height.value
@@ -64,31 +63,30 @@ class InstantGrid:
 def lattice_of(
     time_s: Floats, within_s: Floats, *, grain_s: float, shared_s: float = 0.0
 ) -> InstantGrid | None:
-    """Find the grid that instants fall on; None where none is to be seen.
+    """Find the grid that instants fall on; None if there is none.
 
     Parameters
     ----------
     time_s, within_s : float64 arrays, shape (n,)
-        Middle and half width of what the log tells of each instant, rising.
+        Middle and half width of each instant's interval in the log, rising.
     grain_s : float
-        Step from one instant that the log can tell to the next.
+        Step in which the log writes instants.
     shared_s : float, optional
-        What of ``within_s`` may be an error that all instants have in common.
+        The part of ``within_s`` that may be an error common to all instants.
 
     Notes
     -----
     The periodogram R(f) = |Σ exp(2πi·f·t)|/n is 1 for instants on a grid of period 1/f, sinc(w·f)
     if they are rounded to w, and Rayleigh distributed where there is no grid: P(R > r) = exp(−n·r²)
     (Lord Rayleigh; Fisher, Statistical Analysis of Circular Data, 1993, from memory). The period
-    that stands out most is taken, or of those that stand out nearly as much the first whose grid
-    goes through all actions: carriers that come paced give each grid others beside it. It is made
-    two, three, five or seven times as long while all actions fall on every such instant. Period
-    and phase then come from the bounds of each instant
-    (:func:`~feedsim.answers.learn.study.fits.bounded_line`), or, where no regular grid goes
-    through all of them, from a straight line of least squares.
+    that stands out most is taken, or of those nearly as clear the first whose grid fits all
+    actions: paced carriers give each grid neighbours. It is made two, three, five or seven times as
+    long while all actions still fall on it. Period and phase then come from the bounds of each
+    instant (:func:`~feedsim.answers.learn.study.fits.bounded_line`), or, if no regular grid fits
+    all of them, from a straight line of least squares.
 
-    Periods shorter than twice the rounding are not looked for: seen through it they cannot be told
-    from others.
+    Periods shorter than twice the rounding are not searched for: rounding makes them look like
+    others.
     """
     n = len(time_s)
     if n < _LEAST:
@@ -110,7 +108,7 @@ def lattice_of(
 
 
 def _frequencies(t: Floats, bin_s: float) -> list[float]:
-    """Return frequencies that the grid may have (1/s), the one that stands out most first."""
+    """Return candidate frequencies of the grid (1/s), the clearest first."""
     size = 1 << math.ceil(math.log2(2.0 * (t[-1] / bin_s + 1.0)))
     counts = np.bincount(np.rint(t / bin_s).astype(np.intp), minlength=size).astype(np.float64)
     power = np.abs(np.fft.rfft(counts)) / len(t)
@@ -162,7 +160,7 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> I
     off = t - height - slope * x
     near = np.abs(off) <= 1.3 * within_s + 1e-9
     if np.mean(~near) <= _OUTLIERS:
-        # few enough lie off the grid to be something else, a late act or a repaired row
+        # so few lie off the grid that they are something else, a late act or a repaired row
         for shared in dict.fromkeys((shared_s, 0.0)):
             half = within_s[near] - shared + _EXACT * (np.abs(time_s[near]) + within_s[near])
             line = bounded_line(x[near], t[near] - half, t[near] + half)
@@ -174,20 +172,20 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> I
     error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
     figure = Finding(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
     w = float(np.sqrt(np.mean(within_s**2) / 3.0))
-    # acts behind carriers at all but even pitches also correlate loosely at longer periods
+    # acts behind carriers at nearly even pitches also correlate loosely at longer periods
     if sd**2 - w**2 > (_LOOSEST * slope) ** 2:
         return None
     return InstantGrid(figure, _jitter(off, within_s), time_s, 0.0, None)
 
 
 def _all_on(numbers: Ints, factor: int) -> bool:
-    """Tell whether next to all numbers are multiples of a factor, and are not all 0."""
+    """Tell whether nearly all numbers are multiples of a factor, and not all are 0."""
     off = numbers % factor
     return bool(np.any(numbers)) and int(np.count_nonzero(off)) <= _OUTLIERS * len(off)
 
 
 def _jitter(off: Floats, within_s: Floats) -> Finding:
-    """Return the standard deviation of actions less what rounding makes, variances taken off."""
+    """Return the standard deviation of actions, less the variance of rounding."""
     from scipy.special import chdtri
 
     n = len(off)

@@ -1,4 +1,4 @@
-"""The arrival law: tests of the pitches seen, "none" among the answers."""
+"""The arrival law, by tests of the pitches seen; the answer may be "none"."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 from feedsim.arrays import Bools, Floats
 
 _LEAST = 20
-_REFUSED = 0.001  # as all else that is said to differ: sure at 99.9 %
+_REFUSED = 0.001  # as for all other differences: sure at 99.9 %
 _LAGS = range(2, 12)
 _CLEAR = 5.0  # standard deviations of the noise above the shortest pitch
 # D'Agostino & Stephens 1986, Goodness-of-Fit Techniques, table 4.14, unknown scale (from memory;
@@ -21,7 +21,7 @@ _EXPONENTIAL = ((0.916, 0.15), (1.062, 0.10), (1.321, 0.05), (1.591, 0.025), (1.
 
 @dataclass(frozen=True, slots=True)
 class GoodnessOfFit:
-    """Anderson and Darling's test of a law whose parameters come from the same values.
+    """Anderson and Darling's test of a law with parameters fitted to the same values.
 
     Attributes
     ----------
@@ -43,15 +43,13 @@ class ArrivalLaw:
     Attributes
     ----------
     law : str or None
-        ``paced``, ``random``, or ``none`` where neither fits; None where it cannot be told.
+        ``paced``, ``random``, or ``none`` if neither fits; None if the log does not show it.
     paced, random : GoodnessOfFit or None
-        Of a normal pitch, and of an exponential gap behind a smallest one; None where it could not
-        be tested.
+        Of a normal pitch, and of an exponential gap behind a smallest one; None if not testable.
     alike_chance : float or None
-        Probability of pitches correlated this much from carrier to carrier, if they are
-        independent.
+        Probability that independent pitches are this correlated from carrier to carrier.
     why : str
-        Why none fits, or why it cannot be told.
+        Why none fits, or why the log does not show it.
     """
 
     law: Literal["paced", "random", "none"] | None
@@ -97,8 +95,8 @@ def normal_fit(values: Floats) -> GoodnessOfFit:
 def exponential_fit(values: Floats) -> GoodnessOfFit:
     """Test values above 0, shape (n,), for an exponential law of unknown mean.
 
-    The logarithm of the chance is straight between the table's points, and beyond them as between
-    the last two.
+    The logarithm of the chance is interpolated linearly between the table's points, and
+    extrapolated from the last two.
     """
     n = len(values)
     rising = np.sort(values)
@@ -114,8 +112,8 @@ def not_in_a_row(values: Floats) -> float | None:
     """Return the probability that independent values, shape (n,), look as correlated as these.
 
     Q = n(n + 2)·Σ rₖ²/(n − k) over lags 2 to 11 is χ² of ten degrees of freedom (Ljung and Box
-    1978). Lag 1 is left out: an edge that is seen late makes one pitch longer and the next one
-    shorter. None for fewer than 50 values.
+    1978). Lag 1 is left out: an edge seen late makes one pitch longer and the next one shorter.
+    None for fewer than 50 values.
     """
     from scipy.special import chdtrc
 
@@ -131,19 +129,19 @@ def not_in_a_row(values: Floats) -> float | None:
 def arrival_law(
     pitches_mm: Floats, single: Bools, *, noise_mm: float, grain_mm: float
 ) -> ArrivalLaw:
-    """Find out which law pitches follow.
+    """Determine the law of pitches.
 
     Parameters
     ----------
     pitches_mm : float64 array, shape (n,)
         In order.
     single : bool array, shape (n,)
-        Those that are one pitch if carriers are paced, and not two with none between.
+        Those that are one pitch if carriers are paced, not two with a carrier missing between.
     noise_mm : float
-        Standard deviation of what the eye and the log add to a pitch.
+        Standard deviation that the eye and the log add to a pitch.
     grain_mm : float
-        Step in which the log tells pitches; 0 for none. They are spread evenly over it before they
-        are tested, since no test knows of values that are alike.
+        Step of pitches in the log; 0 for none. They are spread evenly over it for the tests, none
+        of which allows ties.
     """
     x = pitches_mm + _spread_over(grain_mm, len(pitches_mm))
     usual = x[single]

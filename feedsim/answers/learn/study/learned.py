@@ -1,4 +1,4 @@
-"""All that logs say of a machine."""
+"""Everything that logs say about a machine."""
 
 from __future__ import annotations
 
@@ -38,13 +38,13 @@ class LogRead:
     Attributes
     ----------
     seconds : float
-        How long it is.
+        Its length.
     carriers : int
-        That the carrier eye saw.
+        Seen by the carrier eye.
     remarks : tuple of str
-        What was mended in it or cannot be seen.
+        What was mended in it or does not show.
     not_read : tuple of str
-        Columns or signals that were left out.
+        Columns or signals left out.
     """
 
     file: str
@@ -57,7 +57,7 @@ class LogRead:
 
 @dataclass(frozen=True, slots=True)
 class ArrivalFound:
-    """Which law the carriers come by.
+    """The arrival law found.
 
     Attributes
     ----------
@@ -66,7 +66,7 @@ class ArrivalFound:
     found : ArrivalLaw
         Of the log with the most carriers.
     agrees : bool or None
-        None where it cannot be told.
+        None if the log does not show it.
     """
 
     scenario: str
@@ -76,7 +76,7 @@ class ArrivalFound:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Learning:
-    """What logs say of a machine, compared with a scenario.
+    """What logs say about a machine, compared with a scenario.
 
     Attributes
     ----------
@@ -85,7 +85,7 @@ class Learning:
     arrival : ArrivalFound or None
         None without a carrier eye.
     placements : Placements or None
-        Measured beside the logs; None where there are none.
+        Measured beside the logs; None for none.
     program : tuple of ProgramRead
         Of each log in which the program departs from its settings.
     pitches_mm : tuple of float
@@ -106,12 +106,12 @@ class Learning:
 
     @property
     def differing(self) -> tuple[Learned, ...]:
-        """What differs between the scenario and the logs."""
+        """The rows in which scenario and logs differ."""
         return tuple(row for row in self.learned if row.verdict == "differs")
 
 
 def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Learning:
-    """Learn all that logs say.
+    """Learn everything that logs show.
 
     Raises
     ------
@@ -150,7 +150,7 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
         agrees = None if law is None or has == "recorded" else law == has
         seen_share = (1.0 - machine.carriers.missing) * (1.0 - machine.carrier_eye.missed)
         if law == "none" and has == "random" and seen_share < 1.0:
-            agrees = None  # gaps over a missing carrier are two in one, and no longer exponential
+            agrees = None  # a gap over a missing carrier is two in one, no longer exponential
         arrival = ArrivalFound(has, best.law, agrees)
     files = _names([log.file for log in logs])
     scale = 1.0 + machine.encoder.scale_error
@@ -171,7 +171,7 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
 
 
 def with_placements(found: Learning, machine: Machine, data: TrialData, *, name: str) -> Learning:
-    """Add what measured placements tell.
+    """Add what measured placements show.
 
     Parameters
     ----------
@@ -199,7 +199,7 @@ def _of(part: str, rows: Iterable[Learned]) -> list[Learned]:
 
 
 def _names(files: Sequence[str]) -> list[str]:
-    """Return what each log is called: its file's name, with the folder where two have one name."""
+    """Return a name for each log: its file's, with the folder if two have the same name."""
     names = [Path(file).name for file in files]
     return [
         name if names.count(name) == 1 else "/".join(Path(file).parts[-2:])

@@ -26,7 +26,7 @@ _FEW = 20
 
 @dataclass(frozen=True, slots=True)
 class FeederInLog:
-    """What one log shows of one feeder; None where it does not."""
+    """What one log shows of one feeder; None: not shown."""
 
     closings: Side | None
     openings: Side | None
@@ -37,7 +37,7 @@ class FeederInLog:
     inserts: Pitches | None
     """In feed travel."""
     strays: tuple[int, int] | None
-    """Inserts that passed their eye ahead of the one that was staged, and all that passed."""
+    """Inserts that passed their eye ahead of the staged one, and all that passed."""
     command: Tracks | None
     ramps: Ramps | None
     servo: ServoFit | None
@@ -48,9 +48,9 @@ class FeederInLog:
 class InLog:
     """What one log shows, or a part of one.
 
-    ``name``: by which rows tell it from others, such as "log 2" or "log 2 from 35.000 s".
-    ``measured``: whether the belt's travel comes from an encoder, and not from the length of
-    carriers. ``edge_noise_mm``: standard deviation of the edge that the carrier eye sees.
+    ``name``: its name in the rows, such as "log 2" or "log 2 from 35.000 s". ``measured``: whether
+    the belt's travel comes from an encoder, not from the length of carriers. ``edge_noise_mm``:
+    standard deviation of the edge that the carrier eye sees.
     """
 
     name: str
@@ -72,10 +72,10 @@ def in_log(
     Parameters
     ----------
     machine : Machine
-        As the scenario has it: it says which edge an act is likely to belong to, and how long
-        ticks and scans keep one waiting where the log cannot tell.
+        The scenario's: to guess which edge an act belongs to, and how long it waits for ticks and
+        scans if the log does not show it.
     whole : Log
-        That it is a part of: the program ticks through all of it.
+        The log it is a part of: the program ticks through all of it.
     acts : tuple
         Of the whole log (:func:`acts_of`).
     scan : ScanSeen or None
@@ -105,7 +105,7 @@ def in_log(
 
 
 def _step(log: Log) -> float:
-    """Return the step in which the log tells times (s)."""
+    """Return the step in which the log writes times (s)."""
     return max(log.step_s, log.period_s) if math.isfinite(log.period_s) else log.step_s
 
 
@@ -174,7 +174,7 @@ def _by_stretch(log: Log, times: Floats, values: Floats) -> list[Floats]:
 
 
 def _edge_noise(eye: OnOffSignal, belt: Belt) -> float:
-    """Return the spread of how long carriers keep the eye on (mm): that of their edges."""
+    """Return the spread of the lengths over which carriers keep the eye on (mm): edge noise."""
     ends = np.searchsorted(eye.off_s, eye.on_s)
     whole = ends < len(eye.off_s)
     lasted = belt.travel(eye.off_s[ends[whole]]) - belt.travel(eye.on_s[whole])

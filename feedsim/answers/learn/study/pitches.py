@@ -1,4 +1,4 @@
-"""Pitches of what passes an eye: their mean, spread and shortest, and how many are missing."""
+"""Pitches seen by an eye: their mean, spread and shortest, and how many are missing."""
 
 from __future__ import annotations
 
@@ -25,21 +25,20 @@ _WILKS = 3.841458820694124  # χ² of one degree of freedom at 95 %
 
 @dataclass(frozen=True, slots=True)
 class Pitches:
-    """Pitches in order, as multiples of one that is most usual.
+    """Pitches in order, as multiples of the usual one.
 
     Attributes
     ----------
     mm : float64 array, shape (n,)
         Leading edge to leading edge.
     many : int64 array, shape (n,)
-        How many of the usual pitch each of them is.
+        Each one's multiple of the usual pitch.
     joined : bool array, shape (n − 1,)
         Whether a pitch and the next one share an edge (else the log has a gap between them).
     mean, sd : Finding or None
-        Of a single pitch (mm); None where there are too few. What an eye and a log add is not in
-        ``sd``.
+        Of a single pitch (mm); None if there are too few. ``sd`` leaves out eye and log.
     missing : Finding
-        Share of pitches without anything.
+        Share of empty pitches.
     """
 
     mm: Floats
@@ -65,11 +64,11 @@ def pitches_of(edges_mm: Sequence[Floats]) -> Pitches:
 
     Notes
     -----
-    What is added to an edge, e, makes one pitch longer and the next one shorter: x = p + e′ − e, of
+    An error e of an edge makes one pitch longer and the next one shorter: x = p + e′ − e, of
     variance σ² + 2·s² and covariance −s² with its neighbour. So the variance of the pitch itself
-    is that of what was seen plus twice the covariance (the long-run variance of any text on time
-    series), whatever eye, counts and sampling add. Its interval comes from 20 stretches, leaving
-    out one at a time. The mean is travel over pitches, of standard deviation σ/√n.
+    is that seen plus twice the covariance (the long-run variance of any text on time series),
+    whatever eye, counts and sampling add. Its interval comes from a jackknife over 20 stretches.
+    The mean is travel over pitches, of standard deviation σ/√n.
     """
     parts = [np.diff(edges) for edges in edges_mm if len(edges) > 1]
     x = np.concatenate(parts) if parts else np.empty(0)
@@ -96,13 +95,13 @@ def pitches_of(edges_mm: Sequence[Floats]) -> Pitches:
 
 
 def _usual(x: Floats) -> float:
-    """Return the pitch that most are: the median of those below one and a half of a short one."""
+    """Return the usual pitch: the median of those below one and a half of a short one."""
     short = float(np.quantile(x, 0.1))
     return float(np.median(x[x < 1.5 * short]))
 
 
 def _spread(off: Floats, single: Bools, joined: Bools) -> Finding | None:
-    """Return the standard deviation of a single pitch, without what edges add."""
+    """Return the standard deviation of a single pitch, less that of edges."""
     pair = single[1:] & single[:-1] & joined
     if int(single.sum()) < 2 * _BATCHES or int(pair.sum()) < _BATCHES:
         return None
@@ -130,7 +129,7 @@ def _spread(off: Floats, single: Bools, joined: Bools) -> Finding | None:
     from scipy.special import stdtrit
 
     t = float(stdtrit(_BATCHES - 1, 0.975))
-    if value <= 2.0 * error:  # as good as nothing: one end alone
+    if value <= 2.0 * error:  # practically nothing: one end alone
         return Finding(math.sqrt(max(value, 0.0)), 0.0, math.sqrt(max(value, 0.0) + t * error), n)
     wide = math.exp(0.5 * t * error / value)
     sd = math.sqrt(value)
@@ -150,7 +149,7 @@ def shortest_of_random(pitches_mm: Floats, *, noise_mm: float) -> Finding:
     Parameters
     ----------
     noise_mm : float
-        Standard deviation of what eye and log add to a pitch.
+        Standard deviation that eye and log add to a pitch.
 
     Notes
     -----
@@ -179,7 +178,7 @@ def shortest_of_random(pitches_mm: Floats, *, noise_mm: float) -> Finding:
 
 
 def missing_of_random(pitches_mm: Floats) -> tuple[Finding, float]:
-    """Return the share of missing carriers that come at random, and the largest there could be.
+    """Return the share of missing carriers among random arrivals, and the largest possible one.
 
     Parameters
     ----------

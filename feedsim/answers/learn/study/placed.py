@@ -19,14 +19,14 @@ _SURE = 0.95
 
 @dataclass(frozen=True, slots=True)
 class Placements:
-    """Placements that were measured beside the logs.
+    """Placements measured beside the logs.
 
     Attributes
     ----------
     placed, staged : int
-        How many placement errors and stage positions.
+        Numbers of placement errors and stage positions.
     added : tuple of str
-        What no log shows and they do.
+        What they show and no log does.
     """
 
     file: str
@@ -37,22 +37,22 @@ class Placements:
 
 
 def placed_rows(machine: Machine, data: TrialData, *, name: str) -> Iterator[Learned]:
-    """Yield what placements tell that no log does.
+    """Yield what placements show and no log does.
 
     Parameters
     ----------
     machine : Machine
-        As the logs have it, so that what is left of a placement is what they do not show.
+        With the logs' values, so that the rest of a placement is what they do not show.
     name : str
         Of the file.
 
     Notes
     -----
-    The log holds all from the outputs of the eyes to the travel of the feed. Where inserts lie
-    besides that further back by a + b·v, b is what the carrier eye is slower than the scenario
-    has it, and a what carriers slip less; where they are staged further on by c + d·v, d·(1 +
-    ε)/g is what the insert eye is slower. What is staged further on by x is placed earlier by
-    x/g, which is taken off first.
+    The log covers everything from the outputs of the eyes to the travel of the feed. If inserts
+    lie further back than that by a + b·v, the carrier eye is slower than in the scenario by b, and
+    carriers slip less by a; if they are staged further on by c + d·v, the insert eye is slower by
+    d·(1 + ε)/g. An insert staged further on by x is placed earlier by x/g, which is subtracted
+    first.
     """
     for number, feeder in enumerate(machine.feeders):
         mine = data.feeder == number
@@ -94,7 +94,7 @@ def _beyond(
     *,
     staged: bool,
 ) -> Fitted | None:
-    """Fit what lies beyond what the machine is expected to do, against speed."""
+    """Fit the deviation from what the machine is expected to do, against speed."""
     there = np.flatnonzero(mine & ~np.isnan(values))
     wanted = {
         speed: expected_positions(machine, number, speed_mm_s=speed)[staged].mean_mm

@@ -28,16 +28,16 @@ _ONE_SPEED = 0.01
 
 @dataclass(frozen=True, slots=True)
 class ProgramRead:
-    """What one log says of the program.
+    """What one log says about the program.
 
     Attributes
     ----------
     marks, judged : int
         Edges of the carrier eye, and acts, that could be judged.
     faults : tuple of ProgramFault
-        Where it departs from its settings.
+        Its departures from the settings.
     not_judged : tuple of str
-        Why acts, or all of it, could not be judged.
+        Why acts, or the whole log, could not be judged.
     """
 
     file: str
@@ -55,7 +55,7 @@ def program_of(
     Parameters
     ----------
     rows : sequence of Learned
-        What was learned: where its ticks differ from the scenario's, they are used.
+        What was learned: its ticks are used if they differ from the scenario's.
     """
     controller = machine.controller
     for row in rows:
@@ -79,10 +79,10 @@ def _with_longer_cycle(
     logs: Sequence[Log],
     machine: Machine,
 ) -> list[tuple[ProgramFault, ...]]:
-    """Say with which longer motion cycle late acts would be in time, where the logs hide ticks.
+    """Name a longer motion cycle with which late acts would be in time, if the logs hide ticks.
 
-    The shortest that explains the latest act is tried. One fits if under it no act is off, and the
-    acts lie about the middle of their windows, as ticks at any phase have them.
+    The shortest that explains the latest act is tried. It fits if no act is then off, and acts lie
+    around the middle of their windows, as ticks at any phase have them.
     """
     late_s = max(map(_latest_s, found), default=0.0)
     cycle_s = machine.controller.motion_cycle_s + late_s
@@ -108,7 +108,7 @@ def _with_longer_cycle(
 
 
 def _latest_s(found: ComparedActs) -> float:
-    """Return by how much the latest act came later than asked, at least (s)."""
+    """Return the least lateness of the latest act (s)."""
     late = [
         float(rows.late_low_s[rows.verdict == ActVerdict.LATE].max(initial=0.0))
         for feeder in found.feeders
@@ -132,9 +132,9 @@ def told_together(
 ) -> list[tuple[ProgramFault, ...]]:
     """Return the faults of each log, named by what fits all logs.
 
-    A pattern that would make the shift of one log has to make what every other log shows, too:
-    whole ticks and leads shift acts by a time, distances and a count scale by a travel. And what
-    odd acts came after is asked of those of all logs together.
+    A pattern that explains the shift of one log must explain every other log too: whole ticks and
+    leads shift acts by a time, distances and a count scale by a travel. What odd acts came after is
+    found from all logs together.
     """
     faults = [[_fitting(fault, found, machine) for fault in one.faults] for one in found]
     odd: dict[tuple[int, str], list[tuple[int, int]]] = {}
@@ -150,7 +150,7 @@ def told_together(
 
 
 def _fitting(fault: ProgramFault, found: Sequence[ComparedActs], machine: Machine) -> ProgramFault:
-    """Return a steady fault by the first of its patterns that fits all logs."""
+    """Return a steady fault, named by the first of its patterns that fits all logs."""
     if fault.pattern not in _STEADY:
         return fault
     shifts = [s for one in found if one.shifts for s in one.shifts[fault.feeder]]
@@ -184,7 +184,7 @@ def _named(
     shifts: list[ActShift],
     machine: Machine,
 ) -> ProgramFault | None:
-    """Return a fault as a pattern has it; None where that does not fit all logs."""
+    """Return a fault under a pattern; None if that does not fit all logs."""
     plain = replace(fault, pattern=name, ticks=0, ratio=math.nan, or_else=())
     low, high = max(s.low_s for s in own), min(s.high_s for s in own)
     if name == "offset":

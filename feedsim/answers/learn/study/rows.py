@@ -29,12 +29,12 @@ NO_ENCODER = "no encoder count in the log"
 _NO_EYE = "no carrier eye in the log"
 _SURELY = 0.001
 _TELLS = 0.5
-_ACTS = 75  # the periodogram of a grid of twice the step is 2/π, and clear of chance from then on
+_ACTS = 75  # from then on 2/π, the periodogram of a grid of twice the step, is clear of chance
 _ALIKE = 0.05
 
 
 def of_all(parts: Iterable[Finding | None]) -> Finding | None:
-    """Return one figure of those of several logs; None if no log has it."""
+    """Combine the figures of several logs into one; None if no log has it."""
     return pooled([part for part in parts if part is not None])
 
 
@@ -53,7 +53,7 @@ def share_of_all(parts: Iterable[Finding | None]) -> Finding:
 def less_unseen(row: Subject, share: Finding, scenario: float, *, unseen: float) -> Learned:
     """Compare a counted share with the scenario's, less what an eye misses: it looks the same.
 
-    It differs where so many, or so few, have a chance below 1 in 1000 by the binomial law.
+    It differs if a count this high or low has a chance below 1 in 1000 by the binomial law.
     """
     from scipy.special import bdtr, bdtrc
 
@@ -72,7 +72,7 @@ def less_unseen(row: Subject, share: Finding, scenario: float, *, unseen: float)
 
 
 def named(what: str, log: InLog, logs: Sequence[InLog]) -> str:
-    """Return words for what each log has of its own."""
+    """Return the words for a quantity that each log has of its own."""
     return what if len(logs) == 1 else f"{what} in {log.name}"
 
 
@@ -136,7 +136,7 @@ def controller_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned
 
 
 def _without_grid(logs: Sequence[InLog]) -> tuple[str, float | None]:
-    """Return why no grid was found, and how long the motion cycle is at most if it is regular."""
+    """Return why no grid was found, and the longest possible motion cycle if it is regular."""
     sides = [
         [side for f in log.feeders for side in (f.closings, f.openings) if side is not None]
         for log in logs
@@ -166,7 +166,7 @@ def scan_in_all(logs: Sequence[InLog]) -> ScanSeen | None:
 
 
 def _on_one_grid(machine: Machine, seen: ScanSeen) -> bool:
-    """Tell whether all acts spread over one step of their grid: that of the scans, if not short."""
+    """Tell whether all acts spread over one step of their grid: that of the scans, unless short."""
     eyes = [machine.carrier_eye, *(feeder.eye for feeder in machine.feeders)]
     return all(eye.scanned for eye in eyes) and seen.scan is None
 
@@ -216,7 +216,7 @@ def carrier_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
 
 
 def _quantities(machine: Machine) -> tuple[Subject, Subject, Subject, Subject]:
-    """Return pitch, spread, shortest gap and missing carriers; of a record these are no keys."""
+    """Return pitch, spread, shortest gap and missing carriers; a record has no keys for them."""
     path = "" if machine.carriers.arrival.name == "recorded" else "carrier."
     rows = (
         ("pitch", "pitch", "length"),
@@ -231,7 +231,7 @@ def _quantities(machine: Machine) -> tuple[Subject, Subject, Subject, Subject]:
 def _random_rows(
     seen: Sequence[tuple[InLog, Pitches]], machine: Machine, *, none: bool
 ) -> Iterator[Learned]:
-    """Yield what is told of carriers that come at random, or by no law that is known."""
+    """Yield the rows of carriers that come at random, or by no known law."""
     arrival, scale = machine.carriers.arrival, 1.0 + machine.encoder.scale_error
     pitch, _, gap, missing = _quantities(machine)
     present = (1.0 - machine.carriers.missing) * (1.0 - machine.carrier_eye.missed)

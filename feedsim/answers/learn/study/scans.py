@@ -1,4 +1,4 @@
-"""What the acts of a program tell of its times: its scan, and how long a feeder is busy."""
+"""Times of a program from its acts: its scan, and how long a feeder is busy."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ _SURE = 3.2905267314919255  # 99.9 % of a normal law
 class ScanSeen:
     """What acts behind a scanned eye show of the scan.
 
-    ``scan``: s; None where acts spread over one step of their grid alone: then that is the scan, or
-    the motion cycle and the scan is short beside it. ``step_s``: of the acts' places within a
-    motion cycle where scan and cycle are locked, 0 where they are not. ``square_s2``, ``error_s2``:
-    of the scan by the spread of the acts alone, and its standard deviation. ``n``: of how many.
+    ``scan``: s; None if acts spread over only one step of their grid: then that is the scan, or the
+    motion cycle, with a scan short beside it. ``step_s``: of the acts' places within a motion cycle
+    if scan and cycle are locked, else 0. ``square_s2``, ``error_s2``: square of the scan by the
+    spread of the acts alone, and its standard deviation. ``n``: number of acts.
     """
 
     scan: Finding | None
@@ -41,16 +41,16 @@ class ScanSeen:
 
     @property
     def waits_sd_s(self) -> float:
-        """Standard deviation of how long an edge waits for its scan on average, half of one."""
+        """Standard deviation of an edge's mean wait for its scan, half of one."""
         return 0.0 if self.scan is None else 0.25 * (self.scan.high - self.scan.low) / NORMAL_95
 
 
 def scan_of_all(seen: Sequence[ScanSeen]) -> ScanSeen | None:
-    """Return what all acts show of the scan, of which a controller has one; None if nothing.
+    """Return what all acts show of the controller's one scan; None if nothing.
 
-    Where some show a scan that others would show as well, and these show none, those are right
-    that have more acts: a travel that ends at the edge of a tick is now and then one tick longer,
-    which looks like a longer scan.
+    If some show a scan that others should show and do not, the side with more acts is right: a
+    travel that ends at the edge of a tick is occasionally one tick longer, which looks like a
+    longer scan.
     """
     told = [one for one in seen if one.scan is not None]
     alone = [one for one in seen if one.scan is None]
@@ -73,24 +73,24 @@ def _mean_square(seen: Sequence[ScanSeen]) -> float:
 
 
 def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Finding, noise_s: float) -> ScanSeen | None:
-    """Tell the scan; None where it cannot be told.
+    """Determine the scan; None if the acts do not show it.
 
     Parameters
     ----------
     waits_s : float64 array, shape (n,)
-        From each edge to its act, the travel that is asked for in it.
+        From each edge to its act, including the travel asked for.
     acts_s : float64 array, shape (n,)
         On their grid.
     grid : Finding
         Its period (s).
     noise_s : float
-        Standard deviation of what edge, count and log add to a wait.
+        Standard deviation that edge, count and log add to a wait.
 
     Notes
     -----
     An edge waits for its scan and then for a tick, uniform over each: the variance of the sum is
-    (s² + g² − γ²)/12, γ the step that is left where the two are locked (feedsim/MODEL.md, 13.4).
-    Locked they are in a ratio p : q if acts fall on q of each p ticks alone.
+    (s² + g² − γ²)/12, γ the remaining step if the two are locked (feedsim/MODEL.md, 13.4). They are
+    locked in a ratio p : q if acts fall on only q of each p ticks.
     """
     g = grid.value
     waits_s, acts_s = _timely(waits_s, acts_s, g)
@@ -121,12 +121,12 @@ def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Finding, noise_s: float)
         _THIN * math.sqrt(2.0 * value * g / n), _THINNER * math.cbrt(6.0 * value * g * rough / n)
     )
     if float(np.ptp(waits_s)) < value + g + rough - thin:
-        return None  # no such sum: locked, and now and then an act is one tick later
+        return None  # no such sum: locked, and occasionally an act is one tick later
     return ScanSeen(Finding(value, low, high, n), 0.0, more, error, n)
 
 
 def _timely(waits_s: Floats, acts_s: Floats, g: float) -> tuple[Floats, Floats]:
-    """Leave out acts that came later than scan and tick together have them."""
+    """Leave out acts later than scan and tick together explain."""
     for _ in range(_ROUNDS):
         if len(waits_s) < _LEAST:
             break
@@ -139,7 +139,7 @@ def _timely(waits_s: Floats, acts_s: Floats, g: float) -> tuple[Floats, Floats]:
 
 
 class Bounds(NamedTuple):
-    """Between which a time lies (s); ``low`` is None where nothing bounds it from below."""
+    """Bounds of a time (s); ``low`` is None if nothing bounds it from below."""
 
     low: float | None
     high: float
@@ -154,9 +154,9 @@ def busy_bounds(
     Parameters
     ----------
     served_s : float64 array
-        From an opening to the next closing, of marks that did not wait: ready by then.
+        From an opening to the next closing, for marks that did not wait: ready by then.
     waited_s : float64 array
-        The same of marks that waited: ready within a tick before.
+        The same for marks that waited: ready within a tick before.
     let_go_s : float64 array
         From an opening to the point of a mark for which the clutch did not close: not ready by
         then.
@@ -165,9 +165,9 @@ def busy_bounds(
 
     Notes
     -----
-    A time between the longest that was too short and the shortest that was enough is as likely as
-    any other, since those two are points of a row that falls at random about it. None where
-    nothing was served, or where they contradict each other.
+    All times between the longest that was too short and the shortest that was enough are equally
+    likely, since those two belong to a series that falls at random around it. None if nothing was
+    served, or if they contradict each other.
     """
     enough = np.concatenate([served_s, waited_s])
     if len(enough) == 0:

@@ -26,7 +26,7 @@ _SAME_SPEED = 0.02
 
 
 class Ticks(NamedTuple):
-    """The grid of all acts, the step of the log's times (s), and what shows the scan."""
+    """The grid of all acts, the step of the log's times (s), and the scan as seen."""
 
     lattice: InstantGrid | None
     step_s: float
@@ -39,7 +39,7 @@ class Side:
 
     ``time_s``: of each act, on the grid. ``edge``: number of its edge, −1 for none. ``travel_mm``:
     from the edge, NaN without one. ``asked``: the travel that the program asks for between them.
-    ``scan``: what they show of the scan, behind a scanned eye.
+    ``scan``: the scan that they show, behind a scanned eye.
     """
 
     time_s: Floats
@@ -57,7 +57,7 @@ def sides_of(
     acts: tuple[Floats, Floats],
     ticks: Ticks,
 ) -> list[Side | None]:
-    """Return closings and openings of a feeder, each behind its edge."""
+    """Return closings and openings of a feeder, each with its edge."""
     feeder, logged = machine.feeders[number], log.feeders[number]
     if belt is None or logged.clutch is None:
         return [None, None]
@@ -165,8 +165,8 @@ def _edge_of_each_act(
     Notes
     -----
     Any edge before an act may be its own. The travel that most acts share, within the width, is
-    chosen; where several travels are shared by about as many acts, as with even pitches, the one
-    nearest to the scenario's.
+    chosen; if several travels have about as many acts, as with even pitches, the one nearest to the
+    scenario's.
     """
     none = np.full(len(acts_mm), -1, dtype=np.intp)
     longest = 2.0 * about_mm + 4.0 * width_mm
@@ -207,7 +207,7 @@ def _travel_of(
     waits_s : float
         Mean time that acts wait for their tick and edges for their scan.
     waits_sd_s : float
-        Standard deviation of that mean, where the log shows it.
+        Standard deviation of that mean, if the log shows it.
     open_s : float
         Half width of its uniform error, common to all acts.
     count_mm : float
@@ -226,7 +226,7 @@ class _DistanceAndLead:
     """A travel against speed.
 
     ``distance``: mm at rest; ``lead``: s by which it shortens; None from one speed. ``straight``:
-    probability of travels so far off if the line is straight; None from two speeds.
+    probability of such deviations if the line is straight; None from two speeds.
     """
 
     distance: Finding | None
