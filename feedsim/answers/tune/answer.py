@@ -38,17 +38,14 @@ if TYPE_CHECKING:
 class Tune(Tuning, Answer):
     """The best setup, what each change buys, and how far each knob may be turned.
 
-    Its table ``tune`` has a row per knob, ``fronts`` one per front and speed.
+    Table ``tune`` has a row per knob, ``fronts`` one per front and speed.
     """
 
     line: Line = field(metadata=LEFT_OUT)
     name: ClassVar[str] = "tune"
 
     def changes(self) -> dict[str, str]:
-        """Return the best setup as :meth:`Line.but` takes it; empty where none is accepted.
-
-        Only what differs from the line as it is.
-        """
+        """Return the best setup as changes for :meth:`Line.but`; empty if none is accepted."""
         if not self.feasible:
             return {}
         pairs = zip(self.knobs, self.best.values, strict=True)
@@ -63,7 +60,7 @@ class Tune(Tuning, Answer):
         return {"tune": _tune_csv(self)} | ({"fronts": _fronts_csv(self)} if self.fronts else {})
 
     def _figures(self, units: System) -> dict[str, Figure]:
-        """Return the setup, its windows and its fronts; none where none is accepted."""
+        """Return the setup, its windows and its fronts; none if no setup is accepted."""
         from feedsim.answers.tune.figure import tune_figures
 
         return tune_figures(self, units=units)
@@ -98,13 +95,13 @@ def asked(
 
 
 def _as_asked(fault: Fault, options: Mapping[str, str]) -> Fault:
-    """Name the option where a fault lies in what it gave, rather than its place in the table."""
+    """Name the option that caused a fault, rather than its place in the table."""
     found = [path for path in options if f"{fault.key}.".startswith(f"{path}.")]
     return replace(fault, key=options[max(found, key=len)]) if found else fault
 
 
 def needs(line: Line) -> str:
-    """Say how many machines are drawn where the assurance asks for more than ``tune.draws``."""
+    """Say how many machines are drawn if the assurance asks for more than ``tune.draws``."""
     tune = line.scenario.tune
     if tune is None or not tune.unsure:
         return ""
@@ -125,7 +122,7 @@ def tuning(
     told: Callable[[str], None] = nobody,
     on_lost: Callable[[str], None] = nobody,
 ) -> Tune:
-    """Search, judge and turn; `told` is told in words how far it is, with the best so far."""
+    """Search, judge and turn; `told` is called with the progress in words, and the best so far."""
     tune = line.scenario.tune
     aim = tune.aim if tune else "speed"
 
@@ -134,7 +131,7 @@ def tuning(
         told(what + so_far)
 
     if tune is not None and not isinstance(where, Cluster):
-        with suppress(FeedsimError):  # what cannot run as it is may be able to with other values
+        with suppress(FeedsimError):  # a line that cannot run as it is may with other values
             get_ready((machine_of(line.scenario), tune.draws * tune.carriers))  # of one verdict
     with bench_of(line.scenario, where=where, keep=keep, told=say, on_lost=on_lost) as bench:
         found = outcome(bench, tuned(bench, line.scenario))
@@ -154,33 +151,33 @@ def tune(
     jobs: int | None = 1,
     cluster: str | None = None,
 ) -> Tune:
-    """Find the setup that runs fastest of all that may be chosen, and how much it can bear.
+    """Find the best setup of all that may be chosen, and how much it can bear.
 
-    What may be chosen and what is unsure stands in the line's ``[tune]``; the arguments add to it
-    or take its place.
+    The line's ``[tune]`` lists what may be chosen and what is unsure; the arguments add to it or
+    replace it.
 
     Parameters
     ----------
     knobs : sequence of str
         ``"feeder.0.settings.stage_position=40:90:1 mm"`` (from, to, step) or
-        ``"controller.motion_cycle=0.5,1,2 ms"`` (what can be had).
+        ``"controller.motion_cycle=0.5,1,2 ms"`` (available values).
     unsure : sequence of str
-        ``"carrier_eye.response=±0.2 ms"``, with ``normal`` or ``triangular`` behind it if it is not
+        ``"carrier_eye.response=±0.2 ms"``, followed by ``normal`` or ``triangular`` if it is not
         uniform.
     aim : {"speed", "jam_risk", "spread", "window"}, optional
     speed : str, optional
-        Line speed of any other aim than speed; the line's own if left out.
+        Line speed for any aim other than speed; by default the line's own.
     assurance : str, optional
-        For which share of what is unsure it has to be accepted: ``"95 %"``.
+        Share of what is unsure for which it must be accepted: ``"95 %"``.
     spend : float, optional
-        What the changes may cost together.
+        Budget for all changes together.
     jobs, cluster
         As in :func:`feedsim.sweep`.
 
     Raises
     ------
     FeedsimError
-        If there is no knob, or with all that is wrong in the table.
+        If there is no knob, or with all faults of the table.
 
     Examples
     --------
@@ -204,9 +201,9 @@ def tune(
 
 
 def _tune_csv(found: Tuning) -> bytes:
-    """Return the knobs: what they are set to, what that buys, and how far each may turn.
+    """Return the knobs: their values, what these buy, and how far each may turn.
 
-    Worths are in the unit of what is aimed at: mm/s of speed, mm of spread, else fractions.
+    Worths are in the unit of the aim: mm/s of speed, mm of spread, else fractions.
     """
     terms = {term.key: term for term in found.terms}
     windows = {window.key: window for window in found.windows}

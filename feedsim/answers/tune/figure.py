@@ -1,4 +1,4 @@
-"""The figures of a tune; here all knobs on a page: what can be had, what is accepted and bought."""
+"""The figures of a tune; here all knobs on a page: their ranges, accepted parts and worths."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _BEST: dict[str, Any] = {"marker": "D", "color": BLACK, "markersize": 4.5}
 
 
 def tune_figures(found: Tuning, *, units: System) -> dict[str, Figure]:
-    """Draw a tune; nothing where no setup is accepted.
+    """Draw a tune; nothing if no setup is accepted.
 
     Returns
     -------
@@ -47,7 +47,7 @@ def tune_figures(found: Tuning, *, units: System) -> dict[str, Figure]:
 
 
 def _setup_figure(found: Tuning, units: System) -> Figure:
-    """Draw the page: at the left each knob along what can be had, at the right what it buys."""
+    """Draw the page: at the left each knob along its range, at the right what it buys."""
     rows = _rows_of(found, units)
     terms = {term.key: term for term in found.terms}
     about = f"{best_words(found.best, found, units)}, now {_now(found, units)}"
@@ -104,7 +104,7 @@ def _side(at: float) -> str:
 
 
 def _short(key: str) -> str:
-    """Write a key on two lines where it is long."""
+    """Write a long key on two lines."""
     if len(key) <= 24:
         return key
     before, _, last = key.rpartition(".")
@@ -192,10 +192,10 @@ def _legend(figure: Figure) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """One knob along what can be had, its first value at 0 and its last at 1.
+    """One knob along its range, its first value at 0 and its last at 1.
 
-    ``held`` and ``retuned`` are where it stays accepted; None where nothing is, or of words.
-    ``first``, ``last``, ``now`` and ``best`` are to be written.
+    ``held`` and ``retuned`` are where it stays accepted; None for nowhere, or for words. ``first``,
+    ``last``, ``now`` and ``best`` are texts.
     """
 
     key: str

@@ -1,4 +1,4 @@
-"""What a search that is not finished has found so far, kept until it is."""
+"""Results of an unfinished search, kept until it is finished."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ _LARGEST = 1 << 30
 
 
 class Journal:
-    """One file, a line for each call that has been answered, in a folder that is ours alone.
+    """One file, a line for each answered call, in a folder that is ours alone.
 
-    A line is the SHA-256 of what follows, then that as JSON. The first says what is searched and
-    what made it: a journal is used only if that is the same. A line that was half written, and
-    what comes after it, is not used.
+    A line is JSON with its SHA-256 in front. The first says what is searched and what made it: a
+    journal is used only if these are the same. A half-written line and everything after it are
+    ignored.
 
     Parameters
     ----------
     folder : Path
-        Hidden, in the output folder; that it exists says that a search was not finished.
+        Hidden, in the output folder; it exists while a search is unfinished.
     scenario : Scenario
         With its tune table.
 
@@ -57,7 +57,7 @@ class Journal:
         return forgotten
 
     def resume(self) -> list[str]:
-        """Take up what is kept; return in words what of it cannot be used.
+        """Load what is kept; return in words which parts cannot be used.
 
         Raises
         ------
@@ -125,7 +125,7 @@ class Journal:
         return f"what was found so far is kept in {where}; --resume goes on from there"
 
     def forget_if_empty(self) -> None:
-        """Leave nothing behind where nothing has been found."""
+        """Leave nothing behind if nothing has been found."""
         if not self._kept:
             self.forget()
 

@@ -25,7 +25,7 @@ _MOST_ACROSS = 3
 _BEST: dict[str, Any] = {"color": BLUE, "linestyle": "-", "marker": "o"}
 _NOW: dict[str, Any] = {"color": BLACK, "linestyle": (0, (5, 3)), "marker": "s"}
 _FLOOR = 3.0
-"""Nothing seen is drawn so many times below the least that could be."""
+"""Zero is drawn this many times below the least possible figure above it."""
 
 
 def windows_figure(found: Tuning, units: System) -> Figure:
@@ -92,7 +92,7 @@ def _draw(axes: Axes, window: KnobWindow, now: str, units: System) -> None:
 
 
 def _joined(window: KnobWindow, now: float | None) -> list[slice]:
-    """Return which values a line may join: the present one not across a gap of what can be had."""
+    """Return which values a line may join: not the present one across a gap in the list."""
     count, gaps = len(window.values), np.diff(window.values)
     if count > 2 and now == window.values[0] and gaps[0] > gaps[1:].max():
         return [slice(0, 1), slice(1, count)]
@@ -135,7 +135,7 @@ def _span(axes: Axes, window: KnobWindow, factor: float) -> None:
 
 
 def _binding(axes: Axes, window: KnobWindow) -> None:
-    """Name what refuses the values beyond either end, where the curve rises above 1."""
+    """Name what refuses the values beyond either end, if the curve rises above 1."""
     low, high = window.held.binds
     for name, side in ((low, "left"), (high, "right")):
         if name:
@@ -235,7 +235,7 @@ def _curve(
     factor: float,
     floor: float,
 ) -> None:
-    """Draw one setup's points, filled where all figures are met, none seen at the floor."""
+    """Draw one setup's points, filled if all figures are met, zeros at the floor."""
     there = [point for point in points if point.value is not None]
     speeds = [by * point.line_speed_mm_s for point in there]
     values = [max(factor * (point.value or 0.0), floor) for point in there]

@@ -15,17 +15,17 @@ _AROUND = (0.5, 1.5)
 
 
 def tune_words(scenario: Scenario, refused_mm_s: float | None, *, units: System = "metric") -> str:
-    """Name what could be chosen better where the closed forms begin to refuse a line.
+    """Name what could be chosen better at the speed where the closed forms begin to refuse a line.
 
     Parameters
     ----------
     refused_mm_s : float or None
-        The speed from which they do; None where there is none.
+        That speed; None for none.
 
     Returns
     -------
     str
-        Empty where no value usually chosen gives more room there.
+        Empty if no usual value gives more room there.
     """
     if not refused_mm_s:
         return ""
@@ -48,7 +48,7 @@ def _said(text: str, one: Helping, units: System) -> str:
 
 
 def _options(found: Sequence[Helping], units: System) -> list[str]:
-    """Write a range for each, from half to half as much again, as an option."""
+    """Write a range for each, from half to one and a half times, as an option."""
     options = []
     for one in found:
         size = parse(one.now, one.kind)

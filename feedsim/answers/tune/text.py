@@ -31,7 +31,7 @@ _FEW_CASES = 10.0
 
 
 def tune_text(found: Tuning, *, units: System) -> str:
-    """Return the answer, such that it fits one screen."""
+    """Return the answer, to fit one screen."""
     lines = [found.title, *wrapped(aim_words(found, units)), ""]
     if not found.feasible:
         return "\n".join([*lines, *_nothing(found, units)])
@@ -97,7 +97,7 @@ def _verdict(found: Tuned, units: System) -> Iterator[str]:
 
 
 def _few_cases(found: Tuned) -> Iterator[str]:
-    """Say where the carriers of each machine drawn are too few to tell whether it is accepted."""
+    """Say if each drawn machine ran too few carriers to tell whether it is accepted."""
     tune, accept = found.scenario.tune, found.scenario.acceptance
     if tune is None or not found.unsure:
         return
@@ -162,7 +162,7 @@ def _knobs(found: Tuning, units: System) -> list[str]:
 
 
 def _only_now_possible(knob: Chosen, found: Tuning) -> str:
-    """Say that there is no line with any other value of a knob, the others as in the best setup."""
+    """Say that no other value of a knob makes a line, the others as in the best setup."""
     window = next((one for one in found.windows if one.key == knob.key), None)
     if window is None or not same(knob.now, knob.best):
         return ""
@@ -268,7 +268,7 @@ def _unsure(found: Tuned, units: System) -> Iterator[str]:
 
 
 def _fronts(found: Tuning, units: System) -> Iterator[str]:
-    """Yield a few speeds: the least jam risk and the least spread that can be had there."""
+    """Yield a few speeds, each with its least jam risk and least spread."""
     if len(found.fronts) < 2:
         return
     risk, spread = found.fronts

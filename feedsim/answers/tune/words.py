@@ -1,4 +1,4 @@
-"""What a tune comes to in words: values, verdicts, worths."""
+"""A tune in words: values, verdicts, worths."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def shown(text: str, units: System) -> str:
 
 
 def number_of(text: str) -> float | None:
-    """Return a knob's value as a number, of a quantity in the internal unit; None of a word."""
+    """Return a knob's value as a number, quantities in the internal unit; None for a word."""
     try:
         return measure(text, *KINDS).value
     except QuantityError:
@@ -55,14 +55,14 @@ def same(one: str, other: str) -> bool:
 
 
 def unit_of(aim: Aim, units: System) -> str:
-    """Return the unit in which a worth is told."""
+    """Return the unit of a worth."""
     if aim == "speed":
         return display_unit("speed", units).label
     return display_unit("length", units).label if aim == "spread" else "%"
 
 
 def told_value(value: float | None, aim: Aim, units: System) -> str:
-    """Write what is aimed at, with its unit."""
+    """Write the aim's value, with its unit."""
     if value is None:
         return DASH
     if aim == "speed":
@@ -71,7 +71,7 @@ def told_value(value: float | None, aim: Aim, units: System) -> str:
 
 
 def told_range(interval: Interval, aim: Aim, units: System) -> str:
-    """Write an interval of what is aimed at."""
+    """Write an interval of the aim's value."""
     if aim == "speed":
         factor, unit = display_unit("speed", units).factor, display_unit("speed", units).label
         return f"{interval.low * factor:.4g} to {interval.high * factor:.4g} {unit}"
@@ -92,7 +92,7 @@ def gain(value: float | None, aim: Aim, units: System) -> str:
 
 
 def gained(value: float, interval: Interval | None, aim: Aim, units: System) -> str:
-    """Write by how much it is better as people say it: what is to be small is so much less.
+    """Write a gain as people say it: "less" for an aim that should be small.
 
     >>> gained(0.1591, Interval(-0.002, 0.32), "spread", "metric")
     '0.159 mm less (95 %: 0.002 mm more to 0.320 mm less)'
@@ -114,7 +114,7 @@ def _ends(ends: list[str]) -> str:
 
 
 def aim_words(found: Tuned, units: System) -> str:
-    """Say what was looked for, and among what."""
+    """Say what was sought, and among what."""
     knobs, at = counted(len(found.knobs), "knob"), speed(found.speed_mm_s or 0.0, units)
     aims = {
         "speed": "the highest speed at which the line is accepted",
@@ -134,7 +134,7 @@ def aim_words(found: Tuned, units: System) -> str:
 
 
 def judged_words(judged: Judged, found: Tuned, units: System) -> str:
-    """Say what fresh cards say of a setup: its value with its interval."""
+    """Write a setup's value on fresh cards, with its interval."""
     if judged.value is None:
         return "not accepted"
     text = told_value(judged.value, found.aim, units)
@@ -144,7 +144,7 @@ def judged_words(judged: Judged, found: Tuned, units: System) -> str:
 
 
 def against(found: Tuned) -> str:
-    """Say what fresh cards have against the best setup; "" where nothing.
+    """Say what fresh cards have against the best setup; "" for nothing.
 
     The winner of a search is flattered by the cards that it won on, so they may call it worse.
     """
@@ -157,13 +157,13 @@ def against(found: Tuned) -> str:
 
 
 def at_words(found: Tuning, units: System) -> str:
-    """Say at which speed windows are, and of how much of what is unsure."""
+    """Say at which speed windows are given, and for what share of what is unsure."""
     at = speed(found.windows[0].line_speed_mm_s, units)
     return f"{at} for {percent(found.assurance)} of what is unsure" if found.unsure else at
 
 
 def best_words(judged: Judged, found: Tuned, units: System) -> str:
-    """Say in a line whether a setup is accepted, and how much of what was looked for it has."""
+    """Say in a line whether a setup is accepted, and its value."""
     names = {"speed": "highest speed", "jam_risk": "jam risk", "spread": "spread (sd)"}
     name = names.get(found.aim, "narrowest window")
     return f"{verdict_words(judged, units)} \u00b7 {name} {judged_words(judged, found, units)}"

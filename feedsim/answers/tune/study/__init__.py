@@ -1,1 +1,1 @@
-"""The search for the best setup, and the verdict on what it found."""
+"""The search for the best setup, and the verdict on it."""

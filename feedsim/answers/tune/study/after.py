@@ -1,4 +1,4 @@
-"""What a search yields: what each change buys, fronts, and how far each knob may turn."""
+"""Results of a search: what each change buys, fronts, and how far each knob may turn."""
 
 from __future__ import annotations
 
@@ -16,25 +16,25 @@ Against = Literal["jam_risk", "spread"]
 
 @dataclass(frozen=True, slots=True)
 class ChangeWorth:
-    """What one change buys: the best setup against the same one with that change taken back.
+    """What one change buys: the best setup against the same one without that change.
 
     Attributes
     ----------
     key : str
         Of the knob.
     now, best : str
-        Its value as it is, and in the best setup.
+        Its present value, and that of the best setup.
     without : float or None
-        The aim's value with it taken back, all else at its best; None where no speed is accepted
-        then, or no such line can be.
+        The aim's value without it, all else at its best; None if then no speed is accepted, or no
+        such line is possible.
     worth : float or None
         How much better the aim is with the change: faster, or less risk or spread.
     interval : Interval or None
         95 % interval of that, both on the same cards; None in closed form.
     possible : bool
-        Whether a line is possible with it taken back alone.
+        Whether a line is possible without this change alone.
     robust_worth : float or None
-        The same in closed form where something is unsure, for so much of it as is asked for.
+        If something is unsure: the worth in closed form, for the share of it asked for.
     """
 
     key: str
@@ -48,13 +48,13 @@ class ChangeWorth:
 
     @property
     def told_apart(self) -> bool:
-        """Whether it is surely not nothing."""
+        """Whether it surely differs from nothing."""
         return self.interval is not None and not self.interval.low <= 0.0 <= self.interval.high
 
 
 @dataclass(frozen=True, slots=True)
 class FrontPoint:
-    """The best that can be had at one speed.
+    """The best setup at one speed.
 
     Attributes
     ----------
@@ -66,7 +66,7 @@ class FrontPoint:
     interval : Interval or None
         95 % interval of it.
     met : bool
-        Whether all acceptance figures are met there, as counted.
+        Whether all acceptance figures are met there, by counts.
     """
 
     line_speed_mm_s: float
@@ -78,7 +78,7 @@ class FrontPoint:
 
 @dataclass(frozen=True, slots=True)
 class Front:
-    """How little of something can be had at each speed, the knobs chosen for it.
+    """The least risk or spread at each speed, with the knobs chosen for it.
 
     Attributes
     ----------
@@ -101,11 +101,11 @@ class Reach:
     Attributes
     ----------
     low, high : str or None
-        The last values that are accepted either way; None where not even the best one is.
+        The last accepted values either way; None if not even the best one is.
     binds : (str or None, str or None)
-        The mechanism that refuses the next value, where one does.
+        The mechanism that refuses the next value, if one does.
     accepted : tuple of str
-        All of them, of a list of words.
+        All accepted ones of a list of words.
     """
 
     low: str | None
@@ -116,7 +116,7 @@ class Reach:
 
 @dataclass(frozen=True, slots=True)
 class KnobWindow:
-    """Within what the setup stays accepted at a line speed as one knob is turned.
+    """The range in which the setup stays accepted at a line speed as one knob is turned.
 
     Attributes
     ----------
@@ -125,19 +125,19 @@ class KnobWindow:
     best : str
         Its value in the best setup.
     had : (str, str)
-        The first and the last value that can be had.
+        The first and the last value of its list.
     held : Reach
         All others held, in closed form.
     retuned : Reach
         The others chosen anew for each value, in closed form.
     simulated : (str, str) or None
-        The ends of ``held`` as simulation counts them: the last values that meet every acceptance
-        figure. None of words, and where something is unsure.
+        The ends of ``held`` by simulation: the last values that meet every acceptance figure. None
+        for words, and if something is unsure.
     values : tuple of float
-        Those looked at, in the internal unit, rising; none of words.
+        Those looked at, in the internal unit, rising; none for words.
     times : tuple of float
-        At each, all others held, how many times what is allowed the worst figure comes to in closed
-        form; null: no such line is possible.
+        At each, all others held, the worst figure over its limit, in closed form; null: no such
+        line is possible.
     """
 
     key: str
@@ -153,7 +153,7 @@ class KnobWindow:
 
     @property
     def low(self) -> str | None:
-        """The lowest value that stays accepted: as simulation has it, where it looked."""
+        """The lowest value that stays accepted: by simulation if it was run."""
         return self.simulated[0] if self.simulated else self.held.low
 
     @property

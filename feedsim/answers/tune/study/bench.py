@@ -1,4 +1,4 @@
-"""Where a search asks: calls that are made once, wherever, remembered, and kept for a later day."""
+"""The calls of a search: each made once, wherever, remembered, and kept for a later process."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from feedsim.running.executor import Where, WorkerPool, worker_pool
 from feedsim.scenario import Scenario, scenario_to_dict
 
 _TOGETHER = 4
-"""Setups that are looked at in one call."""
+"""Setups looked at in one call."""
 
 
 class Keep(Protocol):
@@ -36,7 +36,7 @@ class _Nothing:
 
 
 def work(what: str, scenario: dict[str, Any], *call: Any) -> Any:
-    """Make one call, in whatever process; its result is plain data."""
+    """Make one call, in any process; its result is plain data."""
     if what == "rank":
         return ranked(scenario, *call)
     if what == "look":
@@ -50,17 +50,17 @@ def work(what: str, scenario: dict[str, Any], *call: Any) -> Any:
 class Bench:
     """Asks closed forms and engine about setups of a space.
 
-    Made by :func:`bench_of`. What is asked twice is answered from memory; so is what was kept.
+    Made by :func:`bench_of`. Repeated and kept calls are answered from memory.
 
     Attributes
     ----------
     space : Space
     carriers : int
-        Simulated so far for all that has been asked for, kept or not.
+        Simulated so far for all calls, kept or not.
     looked : int
-        Setups that were looked at in closed form.
+        Setups looked at in closed form.
     impossible : int
-        Those of them of which no line can be made.
+        Those of them that make no possible line.
     """
 
     def __init__(
@@ -80,7 +80,7 @@ class Bench:
         self._memory: dict[str, Any] = {}
 
     def told(self, doing: str, *, best: float | None = None) -> None:
-        """Tell what is being done, with the aim's value of the best setup so far."""
+        """Report what is being done, with the aim's value of the best setup so far."""
         self._best = self._best if best is None else best
         self._told(doing, self._best)
 
@@ -110,7 +110,7 @@ class Bench:
     def there(
         self, setups: Sequence[Setup], speed_mm_s: float, *, robust: bool = False
     ) -> list[Look]:
-        """Look at setups in closed form at one speed, whatever is aimed at."""
+        """Look at setups in closed form at one speed, whatever the aim."""
         wanted = list(dict.fromkeys(setups))
         groups = [wanted[i : i + _TOGETHER] for i in range(0, len(wanted), _TOGETHER)]
         rows = self._ask([("there", group, speed_mm_s, robust) for group in groups], carriers=0)
@@ -121,16 +121,16 @@ class Bench:
     def met(
         self, setup: Setup, numbers: Sequence[int], speed_mm_s: float, *, fresh: int = 0
     ) -> list[Met]:
-        """Run drawn machines at a speed; ``fresh``: of so many that no search has seen."""
+        """Run drawn machines at a speed; ``fresh``: size of the set, unseen by any search."""
         calls = [("met", setup, number, fresh, speed_mm_s) for number in numbers]
         return [Met(*row) for row in self._ask(calls, carriers=self.space.tune.carriers)]
 
     def ranked(
         self, setup: Setup, speed_mm_s: float, *, fresh: int = 0, ranks: Sequence[int] = ()
     ) -> tuple[list[int], list[float]]:
-        """Return the drawn machines by number, those first that are worst in closed form.
+        """Return the numbers of the drawn machines, the worst in closed form first.
 
-        And, of the ones at some ranks, the speeds (mm/s) up to which they are accepted in it.
+        And for those at some ranks, the speeds (mm/s) up to which closed forms accept them.
         """
         call = ("rank", setup, speed_mm_s, fresh, list(ranks))
         numbers, bounds = self._ask([call], carriers=0)[0]
@@ -190,18 +190,18 @@ def bench_of(
     told: Callable[[str, float | None], None] = lambda *_: None,
     on_lost: Callable[[str], None] = lambda _: None,
 ) -> Iterator[Bench]:
-    """Give a bench for as long as the ``with`` lasts.
+    """Open a bench for the length of a ``with``.
 
     Parameters
     ----------
     scenario : Scenario
         With its tune table.
     where : Local or Cluster
-        Where calls are made; what comes of them does not depend on it.
+        Where calls are made; results do not depend on it.
     keep : Keep, optional
         Where results are kept.
     told : callable
-        Called with what is being done, in words, and the aim's value of the best setup so far.
+        Called with the progress in words, and the aim's value of the best setup so far.
     on_lost : callable
         Called with a message when a worker is lost.
 

@@ -1,4 +1,4 @@
-"""What the closed forms say of setups: the aim's value, or how far it is from being accepted."""
+"""Setups in closed form: the aim's value, or how far they are from being accepted."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from feedsim.scenario import scenario_from_dict
 from feedsim.settings.shares_by_speed import crossing
 
 _WORST = 12
-"""So many of the machines drawn that are worst near the edge are asked for it, then all."""
+"""Number of worst drawn machines near the edge that are asked for it before all are."""
 _FROM = 0.8
-"""Of the speed that is accepted for what is believed: where to begin for what is unsure."""
+"""Share of the speed accepted for what is believed: where to begin for what is unsure."""
 _STRIDE = 1.06
 _AS_GOOD_AS_FOUND = 1e-3
 _SLOWEST, _FASTEST = 1.0 / 16.0, 64.0
@@ -24,24 +24,24 @@ _SLOWEST, _FASTEST = 1.0 / 16.0, 64.0
 _kept: tuple[dict[str, Any], Space] | None = None
 """The last search of this process."""
 _Draws = Sequence[Draw | None]
-"""Machines of which enough have to be accepted; ``(None,)``: the one that is believed."""
+"""Machines of which enough must be accepted; ``(None,)``: the believed one."""
 _BELIEVED: _Draws = (None,)
 
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """What the closed forms say of a setup.
+    """A setup in closed form.
 
     Attributes
     ----------
     value : float or None
-        Of what is aimed at: speed (mm/s), jam risk (a share), spread (mm), window (a share of the
-        ranges). None where the setup is not accepted.
+        The aim's: speed (mm/s), jam risk (a share), spread (mm), window (a share of the ranges).
+        None if the setup is not accepted.
     times : float
-        How many times what is allowed the worst figure comes to, where it is not accepted at the
-        slowest speed, or at the given one; infinite where no such line is possible.
+        The worst figure over its limit, if the setup is not accepted at the slowest speed, or at
+        the given one; infinite if no such line is possible.
     figure : str
-        Which figure that is; "" where no such line is possible.
+        Which figure that is; "" if no such line is possible.
     share : float
         Of that figure.
     speed_mm_s : float or None
@@ -64,7 +64,7 @@ _IMPOSSIBLE = Looked(None, math.inf, "", 1.0)
 
 
 def space_in_worker(scenario: dict[str, Any]) -> Space:
-    """Return the space of a scenario, in whatever process, read once."""
+    """Return the space of a scenario, in any process, read once."""
     global _kept  # noqa: PLW0603 - to read and check it takes longer than most calls
     if _kept is None or _kept[0] != scenario:
         _kept = scenario, space_of(scenario_from_dict(scenario))
@@ -74,16 +74,16 @@ def space_in_worker(scenario: dict[str, Any]) -> Space:
 def looked_at(
     scenario: dict[str, Any], setups: Sequence[Setup], robust: bool, known: int = -1
 ) -> list[Looked]:
-    """Look at setups in closed form, in whatever process.
+    """Look at setups in closed form, in any process.
 
     Parameters
     ----------
     scenario : dict
         With its tune table.
     robust : bool
-        Whether they have to be accepted for what is unsure, or for what is believed alone.
+        Whether they must be accepted for what is unsure, or only for what is believed.
     known : int
-        Number of the one unsure value that is not: it is as believed.
+        Number of the one unsure value that is taken as believed.
     """
     space = space_in_worker(scenario)
     return [_looked(space, tuple(setup), robust=robust, known=known) for setup in setups]
@@ -107,7 +107,7 @@ def _looked(space: Space, setup: Setup, *, robust: bool, known: int) -> Looked:
 
 
 def _fastest(space: Space, line: ClosedLine, judge: Judge) -> Looked:
-    """Return the highest speed that is accepted, of many machines by way of their worst."""
+    """Return the highest accepted speed; for many machines by way of their worst."""
     if len(judge.draws) == 1:
         return _before_refused(space, judge, space.start_mm_s)
     alone = _before_refused(space, Judge(space, line, (None,)), space.start_mm_s)
@@ -120,7 +120,7 @@ def _fastest(space: Space, line: ClosedLine, judge: Judge) -> Looked:
 
 
 def _before_refused(space: Space, judge: Judge, speed: float) -> Looked:
-    """Return the highest speed before one that is refused, going up or down from a speed."""
+    """Return the highest speed before a refused one, going up or down from a speed."""
     start = space.start_mm_s
     here = judge.worst(speed)
     up = here.times <= 1.0
@@ -135,7 +135,7 @@ def _before_refused(space: Space, judge: Judge, speed: float) -> Looked:
 
 
 def _edge(judge: Judge, low: float, high: float) -> float:
-    """Return the highest speed that is accepted between one that is and one that is not."""
+    """Return the highest accepted speed between an accepted and a refused one."""
     if len(judge.draws) == 1:
         edge = crossing(lambda v: judge.worst(v).times, low, high, to=_AS_GOOD_AS_FOUND)
         return edge * (1.0 - 0.5 * _AS_GOOD_AS_FOUND)
@@ -162,9 +162,9 @@ def _value(space: Space, setup: Setup, line: ClosedLine, judge: Judge) -> float:
 
 
 def bound_speed(line: ClosedLine, draw: Draw | None, *, around: float) -> float:
-    """Return the speed up to which one machine is accepted in closed form, near a speed.
+    """Return the speed up to which one machine is accepted in closed form; 0.0: at none.
 
-    ``around``: where to begin (mm/s); 0.0 where it is accepted at none.
+    ``around``: where to begin (mm/s).
     """
     try:
         speed, up = around, line.excess(around, draw).times <= 1.0
@@ -182,7 +182,7 @@ def bound_speed(line: ClosedLine, draw: Draw | None, *, around: float) -> float:
 
 
 def _narrowest(space: Space, setup: Setup, speed_mm_s: float, draws: _Draws = _BELIEVED) -> float:
-    """Return how far the knob with the least room can go, as a share of its range."""
+    """Return the room of the knob with the least, as a share of its range."""
     rooms = []
     for number, knob in enumerate(space.knobs):
         last = len(knob.values) - 1
@@ -201,9 +201,9 @@ def window(
 ) -> tuple[int, int] | None:
     """Return the places of one knob between which a setup stays accepted, the others held.
 
-    In closed form; None where it is not accepted as it is. A knob that stays as it is has no place
-    of its own: its list's nearest place is where it begins. Many machines are asked from where the
-    believed one ends inwards, since to refuse takes few of them.
+    In closed form; None if it is not accepted as it is. A knob that stays as it is has no place: it
+    begins at the nearest one of its list. Many machines are asked inwards from the believed one's
+    end, since a refusal takes few of them.
     """
     place, last = setup[knob], len(space.knobs[knob].values) - 1
     if place < 0:
@@ -231,7 +231,7 @@ def window(
 
 
 def _end(accepted: Callable[[int], bool], place: int, last: int) -> int:
-    """Return the last accepted place towards an end, strides doubled on the way and then halved."""
+    """Return the last accepted place towards an end, by strides doubled and then halved."""
     towards, inside, stride = (1 if last > place else -1), place, 1
     while inside != last:
         there = inside + towards * min(stride, abs(last - inside))
@@ -245,7 +245,7 @@ def _end(accepted: Callable[[int], bool], place: int, last: int) -> int:
 
 
 def _between(accepted: Callable[[int], bool], inside: int, outside: int) -> int:
-    """Return the last accepted place between one that is and one that is not."""
+    """Return the last accepted place between an accepted and a refused one."""
     while abs(outside - inside) > 1:
         middle = (outside + inside) // 2
         inside, outside = (middle, outside) if accepted(middle) else (inside, middle)
@@ -253,10 +253,10 @@ def _between(accepted: Callable[[int], bool], inside: int, outside: int) -> int:
 
 
 def _room(space: Space, setup: Setup, speed_mm_s: float, draws: _Draws = _BELIEVED) -> float:
-    """Return how many times what is allowed the worst figure comes to, in closed form.
+    """Return the worst figure over its limit, in closed form.
 
-    Below 1 it is accepted; infinite where no such line is possible. Of several machines that of
-    the one on which it depends.
+    Below 1 it is accepted; infinite if no such line is possible. Of several machines that of the
+    decisive one.
     """
     try:
         line = ClosedLine(space, setup)

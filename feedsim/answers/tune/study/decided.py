@@ -1,4 +1,4 @@
-"""The engine decides among the setups that the closed forms find best, on the cards of a search."""
+"""The engine's choice among the best setups in closed form, on the cards of a search."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from feedsim.answers.tune.study.space import Setup, Space
 
 _CANDIDATES = 4
 _APART = 0.05
-"""The least difference between candidates in some knob, as a part of its range."""
+"""The least difference of candidates in some knob, as a share of its range."""
 _BESIDE = 16
-"""The step, as a part of each range, to the setups tried beside the best of them."""
+"""The step to the setups tried beside the best, as a part of each range."""
 _FASTER = 2
-"""How many rungs faster one must be on the same cards: less may be luck."""
+"""Rungs by which one must be faster on the same cards: less may be luck."""
 _NO_BETTER = 0.005
-"""At a given speed: a spread better by half a per cent, or a jam risk by five, is no better."""
+"""At a given speed: less than half a per cent of spread, or five of jam risk, is no gain."""
 _TELLS = 1e-3
 """A share of the speed: less is no difference."""
 _SAID = {False: "simulation", True: "simulation of what is unsure"}
@@ -31,14 +31,14 @@ _SAID = {False: "simulation", True: "simulation of what is unsure"}
 
 @dataclass(frozen=True, slots=True)
 class Best:
-    """A setup that a search has chosen; ``near_mm_s``: its speed there, None if there is none."""
+    """A setup chosen by a search; ``near_mm_s``: its speed there, if any."""
 
     setup: Setup
     near_mm_s: float | None
 
 
 def good_ones(space: Space, found: Mapping[Setup, Looked], most: int) -> list[Setup]:
-    """Return good setups that are not all alike, the best first."""
+    """Return good setups that differ, the best first."""
     ranked = sorted(found, key=lambda setup: (cost(space, setup, found[setup]), setup))
     chosen: list[Setup] = []
     for setup in ranked:
@@ -58,7 +58,7 @@ def _apart(space: Space, one: Setup, other: Setup) -> bool:
 def decided(bench: Bench, found: Mapping[Setup, Looked], best: Setup, *, robust: bool) -> Best:
     """Let the engine decide among the best setups, on the cards of the search.
 
-    All stays as it is, where that is accepted and nothing is faster by ``_FASTER`` rungs.
+    The present setup is kept if it is accepted and nothing is faster by ``_FASTER`` rungs.
     """
     space = bench.space
     some = [best, *(s for s in good_ones(space, found, _CANDIDATES) if _apart(space, s, best))]
@@ -97,7 +97,7 @@ def _beside(space: Space, setup: Setup) -> list[Setup]:
 
 
 def _challenged(bench: Bench, best: Best, setup: Setup, *, robust: bool, by: int = _FASTER) -> Best:
-    """Return the best setup so far, or another one that is faster ``by`` so many rungs."""
+    """Return the best setup so far, or another one that is faster ``by`` some rungs."""
     looked = bench.closed([setup], robust=robust)[0]
     if looked.impossible:
         return best
@@ -119,7 +119,7 @@ def _rungs(bench: Bench, setup: Setup, near_mm_s: float, *, robust: bool) -> Run
 
 
 def near_of(bench: Bench, setup: Setup, *, robust: bool) -> float | None:
-    """Return near which speed a setup is accepted, in closed form where it is there."""
+    """Return the approximate highest speed of a setup, in closed form if it is accepted there."""
     if bench.space.at_speed is not None:
         return bench.space.at_speed
     looked = bench.closed([setup], robust=robust)[0]
@@ -127,9 +127,9 @@ def near_of(bench: Bench, setup: Setup, *, robust: bool) -> float | None:
 
 
 def _decided_at(bench: Bench, some: Sequence[Setup], speed_mm_s: float, *, robust: bool) -> Best:
-    """Return the best of some setups at a given speed, those that are accepted alone.
+    """Return the best accepted one of some setups at a given speed.
 
-    All stays as it is, where that is accepted and nothing is better by more than ``_NO_BETTER``.
+    The present setup is kept if it is accepted and nothing is better by more than ``_NO_BETTER``.
     """
     ranked = []
     for place, setup in enumerate(some):
@@ -149,7 +149,7 @@ def _decided_at(bench: Bench, some: Sequence[Setup], speed_mm_s: float, *, robus
 
 
 def _seen_at(bench: Bench, setup: Setup, speed_mm_s: float, *, robust: bool) -> float | None:
-    """Return jam risk or spread (mm) on the cards of the search; None where not accepted."""
+    """Return jam risk or spread (mm) on the cards of the search; None if not accepted."""
     jams = bench.space.tune.aim == "jam_risk"
     if robust:
         ran = bench.met(setup, range(len(draws_of(bench.space))), speed_mm_s)

@@ -1,7 +1,7 @@
-"""The verdict on a setup: on cards, and for machines drawn, that no search has seen.
+"""The verdict on a setup: on cards and drawn machines that no search has seen.
 
 The winner of a search is flattered by the cards that it won on (Smith and Winkler 2006, Management
-Science 52:311-322), so nothing that a search has run enters here but the setup and where to look.
+Science 52:311-322), so a search passes on only the setup and where to look.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from feedsim.metrics.means import widened
 from feedsim.metrics.tally import Sureness, shares_of
 
 _VERDICT, _END = 0.05, 0.0125
-"""Chances of error: of a verdict, and of each end of an interval, two of which make a gain."""
+"""Chances of error: of a verdict, and of each end of an interval; a gain has two intervals."""
 _FIGURES = 3
 _ABOVE = 4
-"""So many rungs above what the closed forms find a verdict begins."""
+"""Rungs above the closed forms' speed at which a verdict begins."""
 _BELOW = 16
-"""So many rungs are tried, downwards, for one at which all machines themselves are run."""
+"""Rungs tried, downwards, for one at which all machines themselves are run."""
 
 
 def judge(bench: Bench, setup: Setup, *, near_mm_s: float | None, robust: bool) -> Judged:
@@ -36,9 +36,9 @@ def judge(bench: Bench, setup: Setup, *, near_mm_s: float | None, robust: bool) 
     Parameters
     ----------
     near_mm_s : float or None
-        The speed that the search found; None where it found none.
+        The speed that the search found, if any.
     robust : bool
-        For what is unsure, else for what is believed.
+        Judge for what is unsure, else for what is believed.
     """
     before = bench.carriers
     at = bench.space.at_speed
@@ -83,8 +83,8 @@ def _drawn_speed(bench: Bench, setup: Setup, near_mm_s: float) -> _Found:
     n = max(bench.space.tune.draws, machines_needed(assurance))
     most = [_most_refused(n, assurance, error) for error in (_VERDICT, _END)]
     may_fail = math.floor((1.0 - assurance) * n + 1e-9)
-    # the fast side first: few machines are enough to refuse there, and what the others are
-    # accepted at holds for all slower rungs, so that they are not run again
+    # the fast side first: few machines are enough to refuse there, and the others are accepted at
+    # all slower rungs too, so they are not run again
     counts = [_least_refused(n, assurance) - 1, may_fail, *most]
     ranks = [max(0, count) for count in counts]
     machines = Drawn(bench, setup, fresh=n, near_mm_s=near_mm_s, ranks=ranks)
@@ -108,10 +108,9 @@ def _drawn_speed(bench: Bench, setup: Setup, near_mm_s: float) -> _Found:
 def _told(
     machines: Drawn, rung: int | None, *, most_refused: int
 ) -> tuple[int | None, PartAccepted | None]:
-    """Return the rung at or little below one at which enough are accepted, and how many are.
+    """Return the rung at or just below one at which enough are accepted, and how many are.
 
-    A machine that was accepted by luck at a faster rung need not be here, so that each is run at
-    the rung that is told.
+    Each machine is run at the rung returned: one accepted by luck at a faster rung may fail there.
     """
     for lower in range(_BELOW if rung is not None else 0):
         there = (rung or 0) - lower
@@ -147,7 +146,7 @@ def _part(accepted: int, n: int) -> PartAccepted:
 
 
 def _most_refused(n: int, assurance: float, error: float) -> int:
-    """Return how many of n may be refused for the share accepted to be shown; -1: not even none."""
+    """Return how many of n may be refused and still show the assurance; -1: not even none."""
     most = -1
     while most < n:
         found = clopper_pearson(n - most - 1, n, confidence=1.0 - 2.0 * error)
@@ -158,7 +157,7 @@ def _most_refused(n: int, assurance: float, error: float) -> int:
 
 
 def _least_refused(n: int, assurance: float) -> int:
-    """Return from how many refused of n on the share accepted is below the assurance for sure."""
+    """Return the least refused of n that surely puts the share accepted below the assurance."""
     for refused in range(n + 1):
         found = clopper_pearson(n - refused, n, confidence=1.0 - 2.0 * _END)
         if found is not None and found.high < assurance:
@@ -167,7 +166,7 @@ def _least_refused(n: int, assurance: float) -> int:
 
 
 def _confidence(bench: Bench, error: float) -> float:
-    """Return the confidence of each interval such that all figures are right together."""
+    """Return the confidence of each interval for all figures to hold together."""
     return 1.0 - 2.0 * error / (_FIGURES * len(bench.space.scenario.feeder))
 
 
@@ -218,7 +217,7 @@ def _drawn_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
 def _jam_risk(
     runs: Sequence[RunCounts], criteria: Criteria
 ) -> tuple[float | None, Interval | None]:
-    """Return the jam risk of the feeder at which it is worst in all runs, with its interval."""
+    """Return the jam risk of the worst feeder over all runs, with its interval."""
     feeders = [[one.tally for one in feeder] for feeder in zip(*runs, strict=True)]
     if not feeders:
         return None, None
@@ -231,7 +230,7 @@ def _jam_risk(
 def _mean(
     bench: Bench, setup: Setup, each: Sequence[float], *, robust: bool
 ) -> tuple[float | None, Interval | None]:
-    """Return the aim's value of runs, or machines, each for itself, with its interval."""
+    """Return the mean of the aim's value over runs, or machines, with its interval."""
     aim = bench.space.tune.aim
     if aim == "window":
         return bench.closed([setup], robust=robust)[0].value, None
@@ -243,7 +242,7 @@ def _mean(
         student = NormalDist().inv_cdf(1.0 - _END) * widened(len(each) - 1.0, 1.0 - 2.0 * _END)
         half = student * stdev(each) / math.sqrt(len(each))
     ends = max(0.0, mean - half), mean + half
-    if aim == "jam_risk" and not mean:  # none seen is not none: all carriers as one row
+    if aim == "jam_risk" and not mean:  # none seen does not mean none: pool all carriers
         ends = 0.0, 1.0 - _END ** (1.0 / (len(each) * bench.space.tune.carriers))
     if aim == "spread":
         return math.sqrt(mean), Interval(math.sqrt(ends[0]), math.sqrt(ends[1]))
@@ -253,7 +252,7 @@ def _mean(
 def gain_interval(one: Judged, other: Judged) -> Interval | None:
     """Return the interval of one value less another, 95 % at least.
 
-    Each end of each interval is wrong in 1.25 % at most, so both of a difference in 5 %
+    Each end of each interval is wrong in at most 1.25 %, so a difference in at most 5 %
     (Bonferroni).
     """
     if one.interval is None or other.interval is None:

@@ -1,4 +1,4 @@
-"""Something that may be chosen, what can be had of it, and its values in rising order."""
+"""Something that may be chosen: its values as listed, and in rising order."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 from feedsim.quantities import Kind
 
 AS_IS = -1
-"""In place of a place on a knob's list: it stays as it is."""
+"""Instead of a place on a knob's list: it stays as it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,15 +21,15 @@ class Knob:
     key : str
         Path of the key.
     values : tuple
-        What can be had, as it stands in a file; rising where they are numbers.
+        Its values as written in a file; numbers are rising.
     numbers : tuple of float
-        The same in the internal unit; empty where they are words.
+        The same in the internal unit; empty for words.
     kind : Kind or None
     now : object
-        What the scenario says, in the unit in which values are listed.
+        The scenario's value, in the unit of the list.
     now_number : float or None
     prices : tuple of float
-        Of each value, if it is not what the scenario says.
+        Of each value that is not the scenario's.
     """
 
     key: str
@@ -41,17 +41,17 @@ class Knob:
     prices: tuple[float, ...]
 
     def price(self, place: int) -> float:
-        """Return what a place costs; nothing where it says what is there now."""
+        """Return the price of a place; 0 for the present value."""
         return 0.0 if place == AS_IS or self.is_now(place) else self.prices[place]
 
     def is_now(self, place: int) -> bool:
-        """Return whether a place on the list is what the scenario says."""
+        """Return whether a place on the list is the scenario's value."""
         if self.numbers and self.now_number is not None:
             return self.numbers[place] == self.now_number
         return bool(self.values[place] == self.now)
 
     def nearest(self) -> int:
-        """Return the place whose value is nearest to what the scenario says."""
+        """Return the place whose value is nearest to the scenario's."""
         now, numbers = self.now_number, self.numbers
         if now is None or not numbers:
             return self.values.index(self.now) if self.now in self.values else 0
@@ -71,7 +71,7 @@ class Along:
     ----------
     knob : Knob
     places : tuple of int
-        Of each value on the knob's list; ``AS_IS`` where the present value is not listed.
+        Of each value on the knob's list; ``AS_IS`` for a present value that is not listed.
     numbers : tuple of float
         The same in the internal unit; empty for words.
     """
@@ -84,7 +84,7 @@ class Along:
         return len(self.places)
 
     def step_of(self, place: int) -> int:
-        """Return where a place of the list stands."""
+        """Return the step of a place of the list."""
         return self.places.index(_listed_as(self.knob, place))
 
     def text(self, step: int) -> str:
@@ -106,7 +106,7 @@ def along(knob: Knob) -> Along:
 
 
 def _listed_as(knob: Knob, place: int) -> int:
-    """Return the place on the list of a value, also of the present one if it is there."""
+    """Return the place of a value on the list, also of the present one if it is listed."""
     if place != AS_IS:
         return place
     values = knob.numbers or knob.values

@@ -1,4 +1,4 @@
-"""A setup in closed form: what is typed in for the line as believed, met by the machines drawn."""
+"""A setup in closed form: settings typed in for the believed line, on the machines drawn."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from feedsim.settings.sources import placement_sd
 _JAMS = [n for n, m in enumerate(MECHANISMS) if m.figure == "jam_risk"]
 _KEPT = 1024
 _DRAWS = 20
-"""At least so many machines are drawn in a search, and enough that two of them may fail."""
+"""Least number of machines drawn in a search; more if needed so that two of them may fail."""
 _MAY_FAIL = 2
 
 
@@ -50,12 +50,12 @@ class ClosedLine:
         self._shares: dict[Draw | None, tuple[list[SharesBySpeed], float]] = {}
 
     def excess(self, speed_mm_s: float, draw: Draw | None = None) -> Excess:
-        """Return by how much the worst feeder is beyond what is allowed.
+        """Return how far the worst feeder is beyond what is allowed.
 
         Parameters
         ----------
         draw : Draw, optional
-            The true machine; the believed one if left out.
+            The true machine; by default the believed one.
 
         Raises
         ------
@@ -112,7 +112,7 @@ def _typed(believed: list[FeederAtSpeed], speed: float) -> tuple[Settings, ...]:
 def _typed_at(
     given: FeederAtSpeed, typed: Typed, number: int, faster: float
 ) -> Callable[[float], FeederAtSpeed]:
-    """Return what gives a feeder at its true speed, with what is typed in for the believed one."""
+    """Return a function that gives a feeder at its true speed, set for the believed one."""
 
     def at(speed: float) -> FeederAtSpeed:
         settings = typed(speed - faster)[number]
@@ -125,7 +125,7 @@ def _typed_at(
 def true_machine(
     space: Space, setup: Setup, *, draw: Draw | None, speed_mm_s: float
 ) -> tuple[Scenario, Machine]:
-    """Return a drawn line at a speed, and its machine with what is typed in for the believed one.
+    """Return a drawn line at a speed, and its machine with the settings for the believed one.
 
     Parameters
     ----------
@@ -159,7 +159,7 @@ def true_machine(
 
 @lru_cache(maxsize=16)
 def _typed_in(space: Space, setup: Setup, speed_mm_s: float) -> tuple[Scenario, Machine]:
-    """Return the believed line and its machine, which many machines drawn are asked beside."""
+    """Return the believed line and its machine, kept for the many machines drawn."""
     believed = at_line_speed(space.believed(setup), speed_mm_s)
     return believed, machine_of(believed)
 
@@ -197,8 +197,8 @@ class Judge:
     def worst(self, speed: float) -> Excess:
         """Return the excess of the best machine of those beyond the number that may fail.
 
-        As soon as more than that are refused, the least of these is returned: it is refused. Those
-        that were refused last are asked first.
+        Once more than that are refused, the least of these excesses is returned. Machines refused
+        last are asked first.
         """
         over: list[Excess] = []
         under: list[Excess] = []

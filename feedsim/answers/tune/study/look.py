@@ -18,15 +18,15 @@ SAME_RISK = 1e-7
 
 
 class Look(NamedTuple):
-    """What the closed forms say of a setup at a speed.
+    """A setup at a speed, in closed form.
 
     Attributes
     ----------
     times : float
-        How many times what is allowed the worst figure of the worst feeder comes to; above 1 it is
-        refused; inf: no such line is possible.
+        The worst figure of the worst feeder over its limit; above 1 it is refused; inf: no such
+        line is possible.
     binds : str
-        The mechanism that has the largest part in that, of the line as it is believed to be.
+        The mechanism with the largest part in that, on the believed line.
     jam_risk : float
         Share of its feed cycles.
     sd_mm : float
@@ -42,7 +42,7 @@ class Look(NamedTuple):
 def looked_there(
     scenario: dict[str, Any], setups: Sequence[Setup], speed_mm_s: float, robust: bool
 ) -> list[list[Any]]:
-    """Look at setups at a speed, in whatever process; return the fields of :class:`Look`.
+    """Look at setups at a speed, in any process; return the fields of :class:`Look`.
 
     Parameters
     ----------
@@ -79,11 +79,11 @@ def descend(
     *,
     enough: float = -math.inf,
 ) -> tuple[tuple[int, ...], float]:
-    """Step along one knob at a time to the least value, ever shorter steps, until none helps.
+    """Step along one knob at a time to the least value, in ever shorter steps, until none helps.
 
     A pattern search on whole numbers (Hooke and Jeeves 1961, from memory): each round asks for the
-    places a stride away along every knob and takes the best; where none is better the strides are
-    halved, and it ends where they are 1.
+    places a stride away along every knob and takes the best; if none is better the strides are
+    halved, down to 1.
 
     Parameters
     ----------
@@ -92,9 +92,9 @@ def descend(
     start : tuple of int
         Where to begin; a place along each knob.
     steps : sequence of int
-        How many places each knob has; 1: it is held.
+        Number of places of each knob; 1: it is held.
     enough : float
-        A value so small ends it.
+        A value this small ends it.
 
     Returns
     -------

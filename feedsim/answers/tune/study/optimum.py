@@ -1,4 +1,4 @@
-"""The region of the best setups, in closed form: by evolution, then step by step."""
+"""The region of the best setups, in closed form, by evolution and then step by step."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ _ALL = 240
 """Up to this many setups, all are looked at."""
 _MEMBERS, _GENERATIONS = 32, 12
 _PER_CHANGE = 2e-4
-"""The least gain, as a share of the speed, for which a knob is turned."""
+"""The least gain for which a knob is turned, as a share of the speed."""
 _NOT_ACCEPTED, _IMPOSSIBLE = 10.0, 1e3
 _WORDS = 8
-"""How many values of a list of words are tried side by side."""
+"""Values of a list of words that are tried side by side."""
 _ROUNDS = 40
 
 
 def cost(space: Space, setup: Setup, looked: Looked) -> float:
-    """Return the function to minimize: the aim's value, in parts of the line as it is.
+    """Return the function to minimize: the aim's value, relative to the line as it is.
 
-    Setups that are not accepted come after all that are, those that come nearer to it first, and
-    impossible ones last. Of setups that are alike the one with fewer knobs turned is better.
+    Setups that are not accepted come after all that are, nearer ones first, impossible ones last.
+    Of equal setups the one with fewer knobs turned is better.
     """
     turned = sum(place != AS_IS for place in setup)
     if looked.impossible:
@@ -116,13 +116,13 @@ def step_by_step(
 ) -> Setup:
     """Go from a setup to better neighbours until there is none, strides halved down to a step.
 
-    Each knob is turned alone, either way, and put back to what it is now; what betters it alone
-    is tried together as well (after Hooke and Jeeves 1961, Journal of the ACM 8:212-229).
+    Each knob is turned alone, either way, and back to its present value; turns that help alone are
+    also tried together (after Hooke and Jeeves 1961, Journal of the ACM 8:212-229).
 
     Parameters
     ----------
     found : dict
-        What has been looked at; more is added.
+        Setups looked at; more are added.
     """
     space, here = bench.space, start
 
@@ -169,7 +169,7 @@ def _neighbours(space: Space, here: Setup, part: int) -> list[Setup]:
 
 
 def _together(here: Setup, better: Sequence[Setup], costs: Mapping[Setup, float]) -> Setup | None:
-    """Return the setup with the best turn of each knob that betters it alone."""
+    """Return the setup with the best turn of each knob that helps alone."""
     turned = list(here)
     best: dict[int, float] = {}
     for setup in better:

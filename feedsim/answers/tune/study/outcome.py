@@ -30,14 +30,14 @@ from feedsim.metrics.tally import shares_of
 from feedsim.running.run import criteria_of
 
 _SLOWER = 0.95
-"""How far below the fastest speed windows are given; at that speed they have no width."""
+"""Share of the fastest speed at which windows are given; at that speed they have no width."""
 _FURTHER = 1.3
-"""How far beyond a given speed its front goes on."""
+"""How far a front goes beyond a given speed."""
 _FIRST, _RUNS = 3_000_000, 10
 _CARRIERS = (1000, 5000)
-"""Carriers of each run: as many as the scenario has, within these."""
+"""Bounds on the carriers of each run; between them the scenario's number."""
 _LooksAt = Callable[[Sequence[Setup], float], Sequence[Look]]
-"""Setups and a line speed (mm/s) → what the closed forms say of each there."""
+"""Setups and a line speed (mm/s) → each in closed form."""
 
 _SPEEDS = 7
 _SLOWEST, _CLOSER = 0.6, 1.5
@@ -47,10 +47,9 @@ _SAME_MM = 1e-4
 
 
 def outcome(bench: Bench, tuned: Tuned) -> Tuning:
-    """Say what each change buys, what can be had at other speeds, and how far each knob may turn.
+    """Find what each change buys, the best at other speeds, and how far each knob may turn.
 
-    Nothing is said where no setup is accepted. Runs are those of the line as it is believed to be,
-    on cards that no search has seen.
+    Empty if no setup is accepted. Runs are of the believed line, on cards that no search has seen.
     """
     searched = {f.name: getattr(tuned, f.name) for f in fields(tuned)}
     if not tuned.feasible or tuned.best.value is None:
@@ -192,7 +191,7 @@ def _point(
 class _RiskAndSpread(NamedTuple):
     """Jam risk (a share) and spread (mm) of the worst feeder, with their 95 % intervals.
 
-    ``met``: whether all acceptance figures are met, as counted.
+    ``met``: whether all acceptance figures are met, by counts.
     """
 
     jam_risk: float | None
@@ -264,7 +263,7 @@ def front_setups(
 ) -> list[Setup]:
     """Return the setup with the least jam risk or spread at each speed, in closed form.
 
-    What is accepted there goes before what is not; where nothing is, the setup that comes nearest.
+    Accepted setups go before refused ones; if none is accepted, the nearest.
 
     Parameters
     ----------

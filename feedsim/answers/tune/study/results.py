@@ -1,4 +1,4 @@
-"""What a search for the best setup comes to, typed."""
+"""Results of a search for the best setup, typed."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Verdict = Literal["accepted", "refused", "open"]
 class PartAccepted:
     """How many of the machines drawn are accepted.
 
-    ``interval``: two-sided, 95 %, of the share of all that may be (Clopper and Pearson).
+    ``interval``: two-sided, 95 %, of the share of all possible ones (Clopper and Pearson).
     """
 
     accepted: int
@@ -27,7 +27,7 @@ class PartAccepted:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A setup on cards, and for machines drawn, that no search has seen.
+    """A setup on cards and drawn machines that no search has seen.
 
     Attributes
     ----------
@@ -36,19 +36,17 @@ class Judged:
     price : float
         What it costs.
     value : float or None
-        Of what is aimed at: the highest speed (mm/s), the jam risk (a share), the spread of the
-        placement (mm), or the window (a share of the ranges of the knobs). None where there is
-        none.
+        The aim's: the highest speed (mm/s), the jam risk (a share), the spread of the placement
+        (mm), or the window (a share of the ranges of the knobs). None for none.
     interval : Interval or None
-        Of the value, 95 % at least; None where there is none, as of a window.
+        Of the value, 95 % at least; None for none, as of a window.
     verdict : {"accepted", "refused", "open"}
-        Whether it is accepted, at 95 %: for what is believed, or for the share of what is unsure
-        that is asked for.
+        Whether it is accepted, at 95 %: for what is believed, or for the share asked for of what is
+        unsure.
     verdict_speed_mm_s : float or None
-        Of which speed that is said: where the speed is aimed at, the highest that is shown to be
-        accepted.
+        Speed of the verdict: if the aim is speed, the highest shown to be accepted.
     drawn : PartAccepted or None
-        At that speed; None where nothing is unsure or there is no such speed.
+        At that speed; None if nothing is unsure or there is no such speed.
     carriers : int
         Simulated for it.
     """
@@ -74,14 +72,14 @@ class Chosen:
     now, best : str
         Its values as one would write them.
     matters : bool
-        Whether what is aimed at depends on it, the others as in the best setup; in closed form.
+        Whether the aim depends on it, the others as in the best setup; in closed form.
     worth : float or None
-        By how much the aim's value is better than with this knob as it is now, in closed form;
-        None where that is not accepted.
+        Gain of the aim's value over this knob's present value, in closed form; None if that is not
+        accepted.
     price : float
         What the best value costs.
     place : int
-        Of the best value on the knob's list; -1 as it is now.
+        Of the best value on the knob's list; -1: unchanged.
     """
 
     key: str
@@ -95,18 +93,18 @@ class Chosen:
 
 @dataclass(frozen=True, slots=True)
 class Nearest:
-    """Where no setup is accepted: the one that comes nearest.
+    """If no setup is accepted: the nearest one.
 
     Attributes
     ----------
     values : tuple of str
         Of each knob.
     figure : str
-        The acceptance figure that cannot be met; "" where no such line is possible at all.
+        The acceptance figure that cannot be met; "" if no such line is possible at all.
     share, limit : float
-        Of that figure in closed form, and what is allowed; of within_tolerance the share outside.
+        That figure in closed form, and its limit; of within_tolerance the share outside.
     speed_mm_s : float or None
-        Where that is: the slowest that was looked at, or the given speed.
+        Where that is: the slowest speed looked at, or the given one.
     """
 
     values: tuple[str, ...]
@@ -124,7 +122,7 @@ class UnsureCost:
     ----------
     key : str
     value_if_known : float or None
-        Of what is aimed at, were this value sure to be as believed, with the best setup.
+        The aim's value of the best setup if this value were surely as believed.
     gain : float or None
         By how much that is better.
     """
@@ -142,35 +140,35 @@ class Tuned:
     ----------
     aim : {"speed", "jam_risk", "spread", "window"}
     speed_mm_s : float or None
-        The given speed; None where the speed is aimed at.
+        The given speed; None if the aim is speed.
     assurance : float
-        Share of what is unsure for which a setup has to be accepted.
+        Share of what is unsure for which a setup must be accepted.
     knobs : tuple of Chosen
     feasible : bool
         Whether any setup is accepted.
     nearest : Nearest or None
-        Where none is.
+        If none is.
     now_nominal, best_nominal : Judged
-        All as it is, and the best setup, for what is believed.
+        The present and the best setup, for what is believed.
     now_robust, best_robust : Judged or None
-        The same for what is unsure; None where nothing is.
+        The same for what is unsure; None if nothing is.
     gain : float or None
-        By how much the best setup is better than now, both robust where anything is unsure.
+        By how much the best setup is better than the present, both robust if anything is unsure.
     gain_interval : Interval or None
         95 % at least.
     price_of_not_knowing : float or None
-        By how much the nominal best is better for what is believed than the robust best is for
-        what is unsure; None where nothing is.
+        By how much the nominal best for what is believed beats the robust best for what is unsure;
+        None if nothing is.
     price_interval : Interval or None
         95 % at least.
     unsure : tuple of UnsureCost
-        The one that costs most comes first.
+        The most costly first.
     carriers_search, carriers_verdict : int
         Simulated.
     looked_at : int
-        Setups that were looked at in closed form.
+        Setups looked at in closed form.
     impossible : int
-        Those of them of which no line can be made.
+        Those of them that make no possible line.
     """
 
     feedsim: str
@@ -198,15 +196,15 @@ class Tuned:
 
     @property
     def best_places(self) -> tuple[int, ...]:
-        """The place of each knob in the best setup, -1 where it stays as it is now."""
+        """The place of each knob in the best setup, -1 if unchanged."""
         return tuple(knob.place for knob in self.knobs)
 
     @property
     def best(self) -> Judged:
-        """The best setup: the robust one where anything is unsure."""
+        """The best setup: the robust one if anything is unsure."""
         return self.best_robust or self.best_nominal
 
     @property
     def now(self) -> Judged:
-        """All as it is, judged likewise."""
+        """The present setup, judged likewise."""
         return self.now_robust or self.now_nominal

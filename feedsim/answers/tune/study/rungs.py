@@ -1,4 +1,4 @@
-"""Speeds in rungs of 0.3 %, and which of them a setup is accepted at, by simulation."""
+"""Speeds in rungs of 0.3 %, and the rungs at which simulation accepts a setup."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from feedsim.running.run import criteria_of
 _RATIO = 1.003
 _FURTHEST = 512
 _AT_ONCE = 8
-"""How many drawn machines run before the first check whether enough are refused."""
+"""Drawn machines that run before the first check whether enough are refused."""
 RUNS_BELIEVED = 20
 _RUN = 2
 """Runs of the believed machine, and the carriers of each as a part of those of a drawn one."""
@@ -35,9 +35,9 @@ def rung_of(bench: Bench, speed_mm_s: float) -> int:
 
 
 def highest(accepted: Callable[[int], bool], start: int) -> int | None:
-    """Return the highest rung that is accepted before one that is not, near a first one.
+    """Return the highest accepted rung before a refused one, near a first one.
 
-    Strides are doubled on the way, then halved. None where none is within ``_FURTHEST`` rungs.
+    Strides are doubled, then halved. None if there is none within ``_FURTHEST`` rungs.
     """
     up = accepted(start)
     inside, stride = start, 1
@@ -57,11 +57,11 @@ class Rungs(Protocol):
     """A setup, asked rung by rung."""
 
     def accepted(self, rung: int) -> bool:
-        """Return whether it is accepted, as far as can be seen."""
+        """Return whether it seems accepted."""
 
 
 class Believed:
-    """The machine as it is believed to be, on the cards of the search or of the verdict."""
+    """The believed machine, on the cards of the search or of the verdict."""
 
     def __init__(self, bench: Bench, setup: Setup, *, fresh: bool) -> None:
         self._bench, self._setup = bench, setup
@@ -69,7 +69,7 @@ class Believed:
         self.criteria = criteria_of(bench.space.scenario)
 
     def runs(self, speed_mm_s: float) -> list[RunCounts]:
-        """Return what was counted at a speed."""
+        """Return the counts at a speed."""
         carriers = -(-self._bench.space.tune.carriers // _RUN)
         point = [(self._setup, speed_mm_s)]
         return self._bench.counted(point, first=self._first, runs=RUNS_BELIEVED, carriers=carriers)[
@@ -81,7 +81,7 @@ class Believed:
         return self.met(speed_at(self._bench, rung))
 
     def met(self, speed_mm_s: float) -> bool:
-        """Tell the same of a speed."""
+        """Return the same for a speed."""
         runs = self.runs(speed_mm_s)
         if not runs or not all(any(r[n].placed for r in runs) for n in range(len(runs[0]))):
             return False
@@ -99,22 +99,22 @@ class Believed:
 class Drawn:
     """Machines drawn from what is unsure.
 
-    A machine that is refused at a speed is taken as refused at every faster one, and one that is
-    accepted as accepted at every slower one, so that few are run at each.
+    A machine refused at a speed counts as refused at every faster one, and one accepted as accepted
+    at every slower one, so few are run at each.
 
     Parameters
     ----------
     fresh : int
-        So many that no search has seen; 0: those of the search.
+        Number of machines that no search has seen; 0: those of the search.
     near_mm_s : float
-        Speed at which the closed forms say which are the worst, to be run first.
+        Speed at which closed forms rank them, to run the worst first.
     ranks : sequence of int, optional
-        Of the machines whose bounds are wanted, the worst being 0.
+        Of the machines whose bounds are wanted; the worst is 0.
 
     Attributes
     ----------
     bounds_mm_s : list of float
-        The speeds up to which these are accepted in closed form; 0.0 where at none.
+        The speeds up to which these are accepted in closed form; 0.0: at none.
     """
 
     def __init__(
@@ -139,7 +139,7 @@ class Drawn:
         return self.refused(rung, at_most=self.may_fail) <= self.may_fail
 
     def refused(self, rung: int, *, at_most: int) -> int:
-        """Return how many are refused at a rung; beyond that many they are not all counted."""
+        """Return how many are refused at a rung; counting ends beyond ``at_most``."""
         refused = sum(self._refused_from[n] <= rung for n in self._order)
         left = [
             n for n in self._order if self._refused_from[n] > rung and self._accepted_to[n] < rung
@@ -157,7 +157,7 @@ class Drawn:
         return refused
 
     def refused_there(self, rung: int) -> int:
-        """Return how many are refused at a rung, each run at that very speed."""
+        """Return how many are refused at a rung, each run at exactly that speed."""
         speed = speed_at(self._bench, rung)
         ran = self._bench.met(self._setup, self._order, speed, fresh=self._fresh)
         return sum(not one.met for one in ran)

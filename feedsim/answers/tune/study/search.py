@@ -21,13 +21,13 @@ from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
 
 _WIDER = 8
-"""How many of the best nominal setups are tried again with the unsure values drawn."""
+"""Number of the best nominal setups that are tried again with the unsure values drawn."""
 _TELLS = 1e-3
 """A share of the aim's value: less is no difference."""
 
 
 def tuned(bench: Bench, scenario: Scenario) -> Tuned:
-    """Search, and judge what was found on fresh cards.
+    """Search, and judge the result on fresh cards.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def tuned(bench: Bench, scenario: Scenario) -> Tuned:
 def _verdicts(
     bench: Bench, best: Best, *, now_near_mm_s: float | None, robust: bool
 ) -> list[Judged]:
-    """Judge the setup as it is, and the best one."""
+    """Judge the present setup, and the best one."""
     now = judge(bench, bench.space.now, near_mm_s=now_near_mm_s, robust=robust)
     if best.setup == bench.space.now and best.near_mm_s is not None:
         return [now, now]
@@ -127,7 +127,7 @@ def _gathered(
 
 
 def _difference(space: Space, one: Judged, other: Judged) -> tuple[float | None, Interval | None]:
-    """Return by how much one is better than another, and its interval."""
+    """Return how much better one is than another, and its interval."""
     if space.tune.aim in ("jam_risk", "spread"):
         one, other = other, one
     if one.value is None or other.value is None:
@@ -152,7 +152,7 @@ def _nearest(bench: Bench, found: Mapping[Setup, Looked]) -> Nearest:
 
 
 def _unchanged(space: Space) -> list[Chosen]:
-    """Leave each knob as it is, where no setup is accepted."""
+    """Return each knob unchanged, for no accepted setup."""
     texts = space.texts(space.now)
     return [
         Chosen(knob.key, text, text, matters=True, worth=None, price=0.0, place=AS_IS)
@@ -161,7 +161,7 @@ def _unchanged(space: Space) -> list[Chosen]:
 
 
 def _chosen(bench: Bench, best: Setup) -> list[Chosen]:
-    """Say of each knob what it is set to, and whether anything depends on it."""
+    """Return each knob's value, and whether anything depends on it."""
     space = bench.space
     robust = bool(space.unsure)
     value = bench.closed([best], robust=robust)[0].value
@@ -190,7 +190,7 @@ def _chosen(bench: Bench, best: Setup) -> list[Chosen]:
 
 
 def matters(looked: Sequence[Looked], aim: Aim) -> bool:
-    """Return whether what is aimed at depends on a knob, of which some values were looked at."""
+    """Return whether the aim depends on a knob, given looks at some of its values."""
     values = [one.value for one in looked if one.value is not None]
     if len(values) < len(looked):
         return True
@@ -205,7 +205,7 @@ def _better(space: Space, value: float, other: float) -> float:
 
 
 def _unsure_costs(bench: Bench, best: Setup) -> list[UnsureCost]:
-    """Say what it would be worth were each unsure value sure to be as believed; most first."""
+    """Return the gain if each unsure value were surely as believed; the largest first."""
     space = bench.space
     value = bench.closed([best], robust=True)[0].value
     found = []

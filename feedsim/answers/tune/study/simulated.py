@@ -1,7 +1,7 @@
-"""A setup simulated: a drawn machine with what was typed in for the believed one, and its counts.
+"""A setup simulated: a drawn machine with the settings for the believed one, and its counts.
 
-The cards of a search are those of the first replications, those of a verdict come after
-``FRESH``, so that no search ever sees them.
+A search uses the cards of the first replications, a verdict those after ``FRESH``, which no search
+ever sees.
 """
 
 from __future__ import annotations
@@ -33,10 +33,10 @@ RUNS = 4
 
 @dataclass(frozen=True, slots=True)
 class Met:
-    """Whether a machine meets all acceptance figures in what was run.
+    """Whether a machine meets all acceptance figures in its runs.
 
-    ``times``: how many times what is allowed the worst figure comes to; ``jam_risk``: of the worst
-    feeder; ``variance_mm2``: of its placement.
+    ``times``: the worst figure over its limit; ``jam_risk``: of the worst feeder; ``variance_mm2``:
+    of its placement.
     """
 
     met: bool
@@ -62,21 +62,21 @@ RunCounts = tuple[FeederRan, ...]
 
 
 def fresh_draws(space: Space, n: int) -> tuple[Draw, ...]:
-    """Return machines drawn for a verdict, each independent of the others and of any search."""
+    """Return machines drawn for a verdict, independent of each other and of any search."""
     return space.draws(n, fresh=True)
 
 
 def met(
     scenario: dict[str, Any], setup: Setup, number: int, of: int, speed_mm_s: float
 ) -> list[Any]:
-    """Run one drawn machine, in whatever process; return the fields of :class:`Met`.
+    """Run one drawn machine, in any process; return the fields of :class:`Met`.
 
     Parameters
     ----------
     number : int
         Of the draw.
     of : int
-        How many fresh ones are drawn in all; 0: it is one of the search.
+        Number of fresh machines in all; 0: it is one of the search.
     """
     space = space_in_worker(scenario)
     draw = (fresh_draws(space, of) if of else draws_of(space))[number]
@@ -92,9 +92,9 @@ def met(
 def ranked(
     scenario: dict[str, Any], setup: Setup, speed_mm_s: float, of: int, ranks: Sequence[int]
 ) -> list[Any]:
-    """Return the numbers of drawn machines, those worst in closed form at a speed first.
+    """Return the numbers of drawn machines, the worst in closed form at a speed first.
 
-    And, of the ones at some ranks, the speeds up to which they are accepted in closed form.
+    And for those at some ranks, the speeds up to which closed forms accept them.
     ``of``: as in :func:`met`.
     """
     space = space_in_worker(scenario)
@@ -116,7 +116,7 @@ def ranked(
 def count(
     scenario: dict[str, Any], setup: Setup, speed_mm_s: float, first: int, runs: int, carriers: int
 ) -> list[Any]:
-    """Run the believed machine, in whatever process; see :func:`counts_from`.
+    """Run the believed machine, in any process; see :func:`counts_from`.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def count(
 
 
 def counts_from(plain: Sequence[Any]) -> list[RunCounts]:
-    """Return runs as :func:`count` gives them, or as JSON gives these back."""
+    """Return runs from the result of :func:`count`, also after JSON."""
     return [
         tuple(FeederRan(_tally(each[0]), int(each[1]), each[2], each[3]) for each in run)
         for run in plain
@@ -159,7 +159,7 @@ def _runs(
     numbers: range,
     carriers: int,
 ) -> list[RunCounts]:
-    """Run replications of one machine; none where no such machine is possible."""
+    """Run replications of one machine; none if no such machine is possible."""
     try:
         line, machine = true_machine(space, setup, draw=draw, speed_mm_s=speed_mm_s)
     except FeedsimError:
@@ -197,10 +197,9 @@ def _met(runs: Sequence[RunCounts], criteria: Criteria) -> Met:
 
 
 def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, tuple[float, float]]:
-    """Return of each figure how many times what is allowed it comes to, and its share.
+    """Return each figure over its limit, and its share, for its worst feeder.
 
-    Of within_tolerance the share that is not. The feeder at which it is worst counts. Where
-    nothing is allowed, one case is infinitely much.
+    For within_tolerance the share outside. If nothing is allowed, one case is infinitely much.
     """
     worst: dict[Figure, tuple[float, float]] = {}
     for feeder in zip(*runs, strict=True):
@@ -212,7 +211,7 @@ def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, tup
         }
         for figure, share in shares.items():
             most = criteria.largest(figure)
-            # a rounding step above what is allowed is none
+            # a rounding step above the limit does not count
             times = share / (most * (1.0 + 1e-9)) if most else (float("inf") if share else 0.0)
             worst[figure] = max(worst.get(figure, (-1.0, 0.0)), (times, share))
     return worst
@@ -228,6 +227,6 @@ def pooled(runs: Sequence[FeederRan]) -> tuple[float, float]:
 
 
 def variances(runs: Sequence[RunCounts]) -> list[float]:
-    """Return the variance of the placement (mm²) run by run, of the feeder that spreads most."""
+    """Return the variance of the placement (mm²) of each run, for the feeder that spreads most."""
     feeders = [[pooled([one])[1] for one in feeder] for feeder in zip(*runs, strict=True)]
     return max(feeders, key=math.fsum, default=[])

@@ -1,7 +1,7 @@
-"""What may be chosen, what is unsure, and the lines that come of it.
+"""What may be chosen, what is unsure, and the resulting lines.
 
-A *setup* is a place on each knob's list, -1 where the knob stays as it is. What is typed in comes
-of the line as it is believed to be; the machine that gets it is the one that was drawn.
+A *setup* is a place on each knob's list, -1 for a knob that stays as it is. Settings are computed
+for the believed line and typed in on the machine that was drawn.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ LINE_SPEED = "line.speed"
 
 @dataclass(frozen=True, slots=True)
 class Unsure:
-    """Something that is known only roughly.
+    """Something known only roughly.
 
-    ``low``, ``high``: the furthest that it is off (internal unit); ``chosen``: a knob's number
-    where it is off what the knob chooses, else -1.
+    ``low``, ``high``: its largest errors (internal unit); ``chosen``: the number of the knob that
+    chooses it, else -1.
     """
 
     key: str
@@ -48,14 +48,14 @@ class Unsure:
 
 @dataclass(frozen=True, slots=True)
 class Draw:
-    """How far each unsure value of one machine is off, in their order."""
+    """The error of each unsure value of one machine, in their order."""
 
     off: tuple[float, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class Space:
-    """What is searched.
+    """The space of a search.
 
     Attributes
     ----------
@@ -77,14 +77,14 @@ class Space:
 
     @property
     def at_speed(self) -> float | None:
-        """The line speed (mm/s) of what is aimed at; None where the speed itself is."""
+        """The line speed (mm/s) of the aim; None if the aim is speed itself."""
         if self.tune.aim == "speed":
             return None
         return self.tune.speed or self.scenario.line.speed
 
     @property
     def start_mm_s(self) -> float:
-        """Where to begin to look for a speed."""
+        """Where the search for a speed begins."""
         return self.scenario.line.speed
 
     def price(self, setup: Setup) -> float:
@@ -96,7 +96,7 @@ class Space:
         return self.tune.spend is None or self.price(setup) <= self.tune.spend
 
     def changes(self, setup: Setup) -> Changes:
-        """Return keys and values of the knobs that do not stay as they are."""
+        """Return keys and values of the knobs that change."""
         pairs = zip(self.knobs, setup, strict=True)
         return tuple((knob.key, knob.values[place]) for knob, place in pairs if place != AS_IS)
 
@@ -115,7 +115,7 @@ class Space:
         return _changed(self, setup, ())
 
     def drawn(self, setup: Setup, draw: Draw) -> Scenario:
-        """Return the line with a setup, as it is where a draw is true.
+        """Return the line with a setup, if a draw is true.
 
         Raises
         ------
@@ -129,7 +129,7 @@ class Space:
         return _changed(self, setup, tuple(offs))
 
     def speed_off(self, draw: Draw) -> float:
-        """Return by how much (mm/s) the line runs faster than it is believed to."""
+        """Return how much faster (mm/s) than believed the line runs."""
         pairs = zip(self.unsure, draw.off, strict=True)
         return sum(by for unsure, by in pairs if unsure.key == LINE_SPEED)
 
@@ -176,13 +176,13 @@ def _draws(space: Space, n: int, *, fresh: bool) -> tuple[Draw, ...]:
 
 
 def space_of(scenario: Scenario) -> Space:
-    """Return what a scenario's tune table has searched.
+    """Return the space of a scenario's tune table.
 
     Raises
     ------
     FeedsimError
-        If there is no such table or no knob in it, if no speed makes the line as it is right, or
-        if it cannot be where something unsure is at its end.
+        If there is no such table or no knob in it, if no speed makes the present line right, or if
+        the line is impossible with an unsure value at its end.
     """
     tune = scenario.tune
     if tune is None or not tune.knob:
@@ -227,7 +227,7 @@ def _knobs(plain: Mapping[str, Any], tune: TuneKeys) -> Iterator[Knob]:
 
 
 def _rising(found: Sequence[Had]) -> list[int]:
-    """Return the order in which steps and windows go along a list: words as they are listed."""
+    """Return the order of steps and windows along a list; words stay as listed."""
     numbers = [one.number for one in found if one.number is not None]
     places = range(len(found))
     return sorted(places, key=numbers.__getitem__) if len(numbers) == len(found) else [*places]
@@ -252,7 +252,7 @@ def _leaf(key: str) -> KeyType:
 
 
 def _at_the_ends(scenario: Scenario, unsure: Sequence[Unsure]) -> None:
-    """Refuse unsure values that reach beyond what is possible, one by one."""
+    """Refuse unsure values whose range is not all possible, one by one."""
     faults = []
     for place, one in enumerate(unsure):
         if one.chosen >= 0:

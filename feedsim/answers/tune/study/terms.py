@@ -19,7 +19,7 @@ Counting = Callable[[Sequence[tuple[Setup, float]]], Sequence[Sequence[RunCounts
 """Setups, each at a line speed (mm/s) → their runs, run r on the same cards for all."""
 
 _ROUNDS = 24
-_ADDED = 0.5  # to hits and misses, so that none seen has a logarithm
+_ADDED = 0.5  # to hits and misses, so that zero has a logarithm
 _NEAR, _SUDDEN = 5e-3, 5e-4
 _JUMP = 1.5  # of a logarithm: so steep that a straight line says nothing
 _LADDER = (0.97, 1.0, 1.03)
@@ -29,9 +29,9 @@ _FURTHEST = 4.0
 
 @dataclass(frozen=True, slots=True)
 class Worth:
-    """A figure of a setup, and what it would be without each run, shape (runs,).
+    """A figure of a setup, and its value without each run, shape (runs,).
 
-    ``apart``: how far off it may be besides.
+    ``apart``: additional uncertainty.
     """
 
     value: float
@@ -39,7 +39,7 @@ class Worth:
     apart: float = 0.0
 
     def over(self, other: Worth) -> tuple[float, Interval]:
-        """Return by how much it is above another one, with its 95 % interval."""
+        """Return the excess over another one, with its 95 % interval."""
         size, (low, high) = differs(self.value, self.without, other.value, other.without)
         apart = self.apart + other.apart
         return size, Interval(low - apart, high + apart)
@@ -56,19 +56,19 @@ def fastest(
     most: Sequence[float],
     counting: Counting,
 ) -> list[Worth | None]:
-    """Return the fastest speed (mm/s) that each setup meets, as counted.
+    """Return the fastest speed (mm/s) of each setup that meets the criteria, by counts.
 
     Parameters
     ----------
     starts_mm_s : sequence of float
-        Where to look for it, setup by setup.
+        Where to search for it, setup by setup.
     most : sequence of float
-        As :func:`most_of` has them.
+        From :func:`most_of`.
 
     Returns
     -------
     list of Worth or None
-        None where it does not lie within a factor of four of where it was looked for.
+        None if it does not lie within a factor of four of its start.
     """
     seen: list[dict[float, Counts]] = [{} for _ in setups]
     for _ in range(_ROUNDS):
@@ -87,7 +87,7 @@ def fastest(
 
 
 def _tiled(most: Sequence[float], seen: Mapping[float, Counts]) -> Floats:
-    """Return what is allowed of every figure of every feeder."""
+    """Return the limit of every figure of every feeder."""
     feeders = next(iter(seen.values())).hits.shape[1] // len(most) if seen else 1
     return np.tile(np.asarray(most, dtype=np.float64), feeders)
 
@@ -111,7 +111,7 @@ def figure_of(runs: Sequence[RunCounts], aim: Literal["jam_risk", "spread"]) -> 
     each = columns[worst]
     less = [one(each.sum(axis=0) - row) for row in each]
     value, apart = whole[worst] or 0.0, 0.0
-    if aim == "jam_risk" and value in (0.0, 1.0):  # runs that are all alike say nothing of chance
+    if aim == "jam_risk" and value in (0.0, 1.0):  # equal runs say nothing about chance
         apart = 1.0 - 0.05 ** (1.0 / float(each[:, 1].sum()))
     return Worth(value, np.array([value if v is None else v for v in less]), apart)
 
@@ -151,9 +151,9 @@ class Counts(NamedTuple):
 
 
 class Crossing(NamedTuple):
-    """A speed (mm/s), and what it would be without each run in turn, shape (runs,).
+    """A speed (mm/s), and its value without each run in turn, shape (runs,).
 
-    ``apart_mm_s``: how far from it the true one may lie for want of speeds, where shares jump.
+    ``apart_mm_s``: how far the true one may lie from it where shares jump between speeds.
     """
 
     speed_mm_s: float
@@ -162,7 +162,7 @@ class Crossing(NamedTuple):
 
 
 def crossing(seen: Mapping[float, Counts], most: Floats) -> Crossing | None:
-    """Return where the first figure exceeds what is allowed.
+    """Return the speed at which the first figure exceeds its limit.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ def crossing(seen: Mapping[float, Counts], most: Floats) -> Crossing | None:
     Returns
     -------
     Crossing or None
-        None where not both sides of it have been seen.
+        None unless both sides of it have been seen.
     """
     speeds = sorted(seen)
     hits = np.stack([seen[v].hits for v in speeds])
@@ -194,7 +194,7 @@ def crossing(seen: Mapping[float, Counts], most: Floats) -> Crossing | None:
 
 
 def _times(hits: Floats, trials: Floats, most: Floats) -> Floats:
-    """Return the logarithm of how many times what is allowed the worst share is, at each speed."""
+    """Return the logarithm of the worst share over its limit, at each speed."""
     share = (hits + _ADDED) / (trials + 2.0 * _ADDED)
     allowed = np.maximum(most, _ADDED / (trials + 2.0 * _ADDED) * (1.0 + 1e-9))
     found: Floats = np.log(share / allowed).max(axis=1)
@@ -216,14 +216,14 @@ def _first(times: Floats) -> int | None:
 
 
 def to_look_at(seen: Mapping[float, Counts], most: Floats, start_mm_s: float) -> list[float]:
-    """Return the speeds (mm/s) to run next, so that the crossing is known well; none: it is.
+    """Return the speeds (mm/s) to run next to locate the crossing; none: it is known well.
 
     Parameters
     ----------
     seen, most
         As in :func:`crossing`.
     start_mm_s : float
-        Where it is to be looked for; not beyond four times as fast or as slow.
+        Where to search for it; not beyond four times as fast or as slow.
     """
     if not seen:
         return [by * start_mm_s for by in _LADDER]
@@ -247,7 +247,7 @@ def to_look_at(seen: Mapping[float, Counts], most: Floats, start_mm_s: float) ->
 
 
 def _further(speed: float, start: float) -> float:
-    """Return the next speed away from where one began, in ever longer steps."""
+    """Return the next speed away from the start, in ever longer steps."""
     return speed * max(_WIDER, math.sqrt(speed / start))
 
 

@@ -1,7 +1,7 @@
-"""Within what the best setup stays accepted as one knob is turned, the others held or re-tuned.
+"""The range in which the best setup stays accepted as one knob is turned, others held or re-tuned.
 
-In closed form, from the best value outwards to the first that is refused; simulation then moves the
-ends of what is held to where it finds them.
+In closed form, from the best value outwards to the first refused one; simulation then moves the
+ends with the others held.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from feedsim.answers.tune.study.look import Look, descend
 from feedsim.answers.tune.study.space import Setup
 
 Looks = Callable[[Sequence[Setup]], Sequence[Look]]
-"""Setups → what the closed forms say of each at the speed."""
+"""Setups → each at the speed, in closed form."""
 Met = Callable[[Sequence[Setup]], Sequence[bool]]
-"""Setups → whether simulation meets all acceptance figures at the speed, as counted."""
+"""Setups → whether simulation meets all acceptance figures at the speed, by counts."""
 
 _COARSE, _COARSE_AGAIN = 24, 8
 _FINE, _FIRST = 200, 50
@@ -32,7 +32,7 @@ class Turning:
     ----------
     knobs : sequence of Along
     at : tuple of int
-        Where each stands.
+        The step of each.
     """
 
     knobs: Sequence[Along]
@@ -40,7 +40,7 @@ class Turning:
 
     @classmethod
     def of(cls, knobs: Sequence[Along], setup: Setup) -> Turning:
-        """Begin with a setup."""
+        """Start from a setup."""
         return cls(knobs, tuple(k.step_of(p) for k, p in zip(knobs, setup, strict=True)))
 
     def turned(self, number: int, step: int, others: Sequence[int] | None = None) -> Setup:
@@ -111,7 +111,7 @@ def _window(
 
 
 def _spaced(count: int, middle: int) -> list[int]:
-    """Return steps no further apart than a part of all of them, the middle one and the ends in."""
+    """Return evenly spread steps, including the middle one and the ends."""
     stride = max(1, count // _COARSE)
     return sorted({0, count - 1, *range(middle, -1, -stride), *range(middle, count, stride)})
 
@@ -119,7 +119,7 @@ def _spaced(count: int, middle: int) -> list[int]:
 def _ends(
     seen: dict[int, Look], middle: int, held: Callable[[Sequence[int]], None]
 ) -> tuple[int, int] | None:
-    """Return the last steps either way that are accepted, without a refused one in between."""
+    """Return the last accepted steps either way, without a refused one in between."""
     if seen[middle].times > 1.0:
         return None
     found = []
@@ -202,7 +202,7 @@ def _reach(
 def moved(turning: Turning, found: Sequence[KnobWindow], met: Met) -> tuple[KnobWindow, ...]:
     """Return the windows with the ends that simulation finds, starting from those in closed form.
 
-    All ends at once, so that what can run side by side does.
+    All ends are simulated side by side.
     """
     ends = {
         (number, way): _End(turning.knobs[number], turning.at[number], way, window)
@@ -250,7 +250,7 @@ class _End:
         return inwards if self._stride < gap else (self.inside + self._beyond) // 2
 
     def told(self, step: int, *, is_met: bool) -> None:
-        """Take in what simulation said of a step."""
+        """Take in the simulated verdict on a step."""
         if step != self._start:
             self._stride *= 2
         self._start = None
