@@ -17,7 +17,10 @@
   first harmonic; so is the stage or, with stage correction, the mean itself. If the scan is no
   whole number of motion cycles, both repeat only every scan·cycle/γ, closings use only some places
   in that period, and the wait for scan and opening tick depends on the place
-  (:func:`_lattice_wait`);
+  (:func:`feedsim.settings.in_step.lattice_wait`);
+- **closings in step with openings**: what is known of them
+  (:func:`feedsim.settings.in_step.corrected_in_step`) is so to a tenth and for a feeder that serves
+  each carrier; behind a carrier that is not served it may differ by twice its largest size;
 - **openings in step with the motion**, where carriers wait: an edge a fixed travel after a closing
   meets the opening's tick, count and scan at a fixed phase. A service is then up to half of these
   longer or shorter than on average, times e^(−2π²σ²/T²); the effect is that on waits;
@@ -41,11 +44,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.acts import is_locked
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.in_step import corrected_size, lattice_wait
 from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.marks import share_merged
 from feedsim.settings.mechanisms_missed import (
@@ -73,7 +76,7 @@ _WORTH_MM = 0.001
 _IN_NUMBERS = 0.02
 _HARMONICS = 9
 _NOT_NORMAL = 1.5
-_FINER, _MOST_PLACES, _SAME_STEP = 8, 4000, 1e-9
+_TO = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +102,7 @@ def _sizes(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> Iterato
     yield Besides("a run-up that is too short", _short_run_up(at))
     yield Besides("landings in the next cycle", _next_cycle(at, allowed, lost))
     yield Besides("inserts in step with the scan", _in_step(at))
+    yield Besides("closings in step with openings", _corrected(at, lost))
     yield Besides("late openings in step with the scan", _late_in_step(at))
     yield Besides("carriers out of reach", _out_of_reach(at))
     yield Besides("landings while the feed changes its speed", _bend(at))
@@ -247,37 +251,13 @@ def _in_step(at: FeederAtSpeed) -> float:
     of_scan = scan / math.pi * _kept(_search_sd(at), scan)
     if not is_locked(at.carrier_eye, at.controller):
         return of_scan
-    return max(of_scan, at.speed_mm_s * _lattice_wait(at, _search_sd(at) / at.speed_mm_s))
+    return max(of_scan, at.speed_mm_s * lattice_wait(at, _search_sd(at) / at.speed_mm_s))
 
 
-def _lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
-    """Return the largest difference of opening waits from those of edges at any phase (s).
-
-    Scan tick j of the lattice closes at the first motion tick at or after j·scan + E/v. Edges come
-    some fixed time after these closings, with a normal spread. The mean wait is the wait at an
-    edge's place, convolved with the places of the closings, each harmonic h times
-    e^(−2π²h²σ²/L²), L = scan·cycle/γ (convolution, any textbook).
-    """
-    scan, cycle = at.controller.scan_s, at.controller.motion_cycle_s
-    step = locked_step(at.controller)
-    scans, cycles = round(cycle / step), round(scan / step)
-    places = scans * cycles
-    if scans == 1 or places > _MOST_PLACES:
-        return 0.0
-
-    def closed(known: Floats, travel: float) -> Floats:  # in steps, known at scan ticks
-        ticks = (known + travel / (at.counted_mm_s * step)) / scans
-        return scans * np.ceil(ticks - _SAME_STEP)
-
-    closings = np.zeros(_FINER * places)
-    ends = closed(cycles * np.arange(float(scans)), at.engage_travel_mm) % places
-    np.add.at(closings, (_FINER * ends).astype(int), 1.0 / scans)
-    edges = (np.arange(_FINER * places) + 0.5) / _FINER
-    waits = closed(cycles * np.ceil(edges / cycles), at.opening_travel_mm) - edges
-    h = np.arange(1 + _FINER * places // 2)
-    damped = np.exp(-2.0 * (math.pi * h * spread_s / (places * step)) ** 2)
-    both = np.conj(np.fft.rfft(closings)) * np.fft.rfft(waits - waits.mean()) * damped
-    return step * float(np.abs(np.fft.irfft(both, len(edges))).max())
+def _corrected(at: FeederAtSpeed, lost: float) -> float:
+    other = 1.0 - (1.0 - lost) * (1.0 - at.carriers.missing)
+    known, unknown = (corrected_size(at, near=near) for near in (True, False))
+    return (_TO + 2.0 * other) * known + unknown
 
 
 def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:

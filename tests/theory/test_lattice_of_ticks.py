@@ -45,5 +45,5 @@ def test_what_inserts_in_step_with_scan_and_motion_cycle_do_to_the_mean_is_told(
     off = abs(np.mean(means) - said.mean_mm)
     assert off > max(4.0 * noise, 0.05)
     assert off < said.most_mm + 4.0 * noise
-    monkeypatch.setattr(module, "_lattice_wait", lambda *_: 0.0)
+    monkeypatch.setattr(module, "lattice_wait", lambda *_: 0.0)
     assert off > told().most_mm + 4.0 * noise

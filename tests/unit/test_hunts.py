@@ -127,3 +127,14 @@ def test_inserts_that_merge_have_short_gaps_and_the_others_long_ones(
     mean = mechanisms_unseen._mean_gap
     monkeypatch.setattr(mechanisms_unseen, "_shortest_gaps", lambda inserts, _: mean(inserts))
     assert "at most" in (hunted_auto(line) or "")
+
+
+def test_corrected_closings_keep_step_with_openings(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four scans of 2 ms are nearly nine motion cycles of 0.888 ms."""
+    assert hunted_auto(override(workable_scenario(2223), ["run.carriers=5000"])) == ""
+    line = override(scenario_of_all_keys(2490, stops=False), ["run.carriers=3000"])
+    assert hunted_auto(line) == ""
+    # the twin: each closing waits half a cycle on average
+    monkeypatch.setattr("feedsim.settings.mean.corrected_in_step", lambda *_: 0.0)
+    monkeypatch.setattr("feedsim.settings.besides.corrected_size", lambda *_, **__: 0.0)
+    assert "at most" in (hunted_auto(line) or "")
