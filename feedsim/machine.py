@@ -466,6 +466,11 @@ class Machine:
     divert: Divert | None = None
 
     @property
+    def seen_share(self) -> float:
+        """Share of carriers that come and are seen by the carrier eye."""
+        return (1.0 - self.carriers.missing) * (1.0 - self.carrier_eye.missed)
+
+    @property
     def laying_order(self) -> list[int]:
         """Feeders from the lowest insert on a carrier to the topmost.
 

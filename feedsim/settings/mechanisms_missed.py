@@ -61,8 +61,7 @@ def _lost(at: FeederAtSpeed, on: tuple[SearchedOn, ...]) -> float:
     that the eye misses do not count.
     """
     more = searches(at, on)
-    come = (1.0 - at.carriers.missing) * (1.0 - at.carrier_eye.missed)
-    return at.carriers.arrival.share_lost(busy_travel(at), more, come=come)
+    return at.carriers.arrival.share_lost(busy_travel(at), more, come=at.machine.seen_share)
 
 
 def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
@@ -81,7 +80,7 @@ def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
         return 0.0
     if waits or feed_cycle(at, allowed) > _HARDLY:
         return _beyond(at, allowed, memory=True, merging=False)
-    here = (1.0 - c.missing) * (1.0 - at.carrier_eye.missed)
+    here = at.machine.seen_share
     if places > 1 and not c.arrival.steady:
         return share_without_place(c.arrival, kept.average, places=places, seen=here)
     lost = here * c.arrival.expected_over(lambda n: c.arrival.share_over(n, kept), places)

@@ -148,8 +148,7 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
     if best.law is not None:
         law, has = best.law.law, machine.carriers.arrival.name
         agrees = None if law is None or has == "recorded" else law == has
-        seen_share = (1.0 - machine.carriers.missing) * (1.0 - machine.carrier_eye.missed)
-        if law == "none" and has == "random" and seen_share < 1.0:
+        if law == "none" and has == "random" and machine.seen_share < 1.0:
             agrees = None  # a gap over a missing carrier is two in one, no longer exponential
         arrival = ArrivalFound(has, best.law, agrees)
     files = _names([log.file for log in logs])

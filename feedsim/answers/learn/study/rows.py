@@ -234,7 +234,7 @@ def _random_rows(
     """Yield the rows of carriers that come at random, or by no known law."""
     arrival, scale = machine.carriers.arrival, 1.0 + machine.encoder.scale_error
     pitch, _, gap, missing = _quantities(machine)
-    present = (1.0 - machine.carriers.missing) * (1.0 - machine.carrier_eye.missed)
+    present = machine.seen_share
     mean = of_all(mean_of_random(pitches.mm) for _, pitches in seen)
     note = "" if present == 1.0 else "with the scenario's share missing"
     shortest = of_all(
