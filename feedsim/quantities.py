@@ -221,10 +221,18 @@ def display(value: float, kind: Kind, *, units: System | None = None, digits: in
     if math.isinf(shown) or shown == 0.0:
         return f"{shown:g} {label}"
     places = max(0, digits - 1 - math.floor(math.log10(abs(shown))))
-    number = f"{shown:.{places}f}"
+    return f"{trimmed(f'{shown:.{places}f}')} {label}"
+
+
+def trimmed(number: str) -> str:
+    """Take off zeros and a point that end a decimal number.
+
+    >>> trimmed("12.50"), trimmed("100"), trimmed("-0.00")
+    ('12.5', '100', '0')
+    """
     if "." in number:
         number = number.rstrip("0").removesuffix(".")
-    return f"{number} {label}"
+    return "0" if number == "-0" else number
 
 
 def named(noun: str) -> str:

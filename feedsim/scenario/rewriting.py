@@ -11,7 +11,7 @@ from typing import Any
 
 from feedsim.errors import FeedsimError
 from feedsim.measures import QuantityError, measure, parse
-from feedsim.quantities import KINDS, System
+from feedsim.quantities import KINDS, System, trimmed
 from feedsim.scenario.arrivals import with_arrival_changed
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.overrides import apply_overrides
@@ -197,10 +197,7 @@ def in_unit_of(feeder: Mapping[str, Any], key: str, value: float) -> str:
         )
         finest = _FINEST_MM
     places = max(0, math.ceil(-math.log10(finest / size) - 1e-9))
-    number = f"{value / size:.{places}f}"
-    if "." in number:
-        number = number.rstrip("0").removesuffix(".")
-    return f"{'0' if number == '-0' else number} {unit}"
+    return f"{trimmed(f'{value / size:.{places}f}')} {unit}"
 
 
 def unit_and_size(text: Any, kind: Any) -> tuple[str, float] | None:

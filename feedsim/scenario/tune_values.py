@@ -10,7 +10,7 @@ from decimal import Decimal
 from typing import Any
 
 from feedsim.measures import QuantityError, measure, parse
-from feedsim.quantities import KINDS, Kind, phrase
+from feedsim.quantities import KINDS, Kind, phrase, trimmed
 from feedsim.scenario.keys import Auto, KeyType, Quantity, Ratio, RefusedValue, Whole
 from feedsim.scenario.tune import MOST_VALUES, Span, TuneUnsure
 
@@ -105,7 +105,7 @@ def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[Had, ...]:
     if count > MOST_VALUES:
         allowed = f"a larger step: at most {MOST_VALUES} values, not {count}"
         raise _below("step", values.step, allowed)
-    texts = [_plain(low + step * place) for place in range(count)]
+    texts = [trimmed(f"{low + step * place:f}") for place in range(count)]
     whole = isinstance(leaf, Whole)
     written = [f"{t} {unit}" if unit else int(t) if whole else float(t) for t in texts]
     return tuple(Had(one, number_of(leaf, one)) for one in written)
@@ -156,7 +156,7 @@ def in_unit_of(leaf: KeyType, raw: Any, other: Any) -> Any:
     if kind is None or number is None or not math.isfinite(number):
         return raw
     unit, size = _unit(other, kind)
-    text = f"{_plain(_in(number, size))} {unit}"
+    text = f"{trimmed(f'{_in(number, size):f}')} {unit}"
     return text if number_of(leaf, text) == number else raw
 
 
@@ -168,11 +168,6 @@ def _round(step: Decimal) -> Decimal:
     """Return the largest of 1, 2 and 5 times a power of ten that is not above it."""
     power = Decimal(1).scaleb(step.adjusted())
     return max(power * n for n in (1, 2, 5) if power * n <= step)
-
-
-def _plain(number: Decimal) -> str:
-    text = f"{number:f}"
-    return text.rstrip("0").removesuffix(".") if "." in text else text
 
 
 def off(leaf: KeyType, unsure: TuneUnsure, *, believed: Any) -> Off:

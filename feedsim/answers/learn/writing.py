@@ -12,7 +12,7 @@ from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.answers.learn.text import range_text, value_text
 from feedsim.errors import Fault, FeedsimError
-from feedsim.quantities import System, display
+from feedsim.quantities import System, display, trimmed
 from feedsim.scenario import scenario_from_dict
 from feedsim.scenario.reading import parse_toml
 from feedsim.scenario.record_file import MOST_PITCHES
@@ -92,10 +92,7 @@ def _quantity(
     unit, size = (there[0].strip(), there[1]) if there else (unit, size)
     half = max(half / size, 1e-9)
     places = min(9, max(0, 1 - math.floor(math.log10(half))))
-    number = f"{value / size:.{places}f}"
-    if "." in number:
-        number = number.rstrip("0").removesuffix(".")
-    return f"{'0' if number == '-0' else number} {unit}"
+    return f"{trimmed(f'{value / size:.{places}f}')} {unit}"
 
 
 def _note(found: Learning, row: Learned, units: System) -> str:

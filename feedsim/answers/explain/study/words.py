@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from feedsim.quantities import System, display, display_unit, listed
+from feedsim.quantities import System, display, display_unit, listed, trimmed
 
 _NOTHING_MM = 5e-7
 
@@ -18,8 +18,7 @@ class Say:
 
     def mm(self, length: float) -> str:
         """Write a length (mm), to a thousandth of a mm."""
-        text = self._number(length).rstrip("0").removesuffix(".")
-        return f"{'0' if text == '-0' else text} {display_unit('length', self.units).label}"
+        return f"{trimmed(self._number(length))} {display_unit('length', self.units).label}"
 
     def s(self, time: float) -> str:
         """Write a time (s)."""
