@@ -18,6 +18,11 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
+def shortened(text: str) -> str:
+    """Return the first 60 characters of what somebody gave, with dots for the rest."""
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
 @dataclass(frozen=True, slots=True)
 class Fault:
     """One thing that is wrong, and where.

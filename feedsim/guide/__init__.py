@@ -76,10 +76,9 @@ def for_terminal(markdown: str) -> str:
 def _no_such_page(name: str) -> Exception:
     from difflib import get_close_matches
 
-    from feedsim.errors import Fault, FeedsimError
+    from feedsim.errors import Fault, FeedsimError, shortened
 
     near = get_close_matches(name.lower().removesuffix(".md"), PAGES, n=1, cutoff=0.7)
     hint = f' Did you mean "{near[0]}"?' if near else ""
-    shown = name if len(name) <= 60 else f"{name[:57]}..."
-    said = f'there is no page "{shown}".{hint} The pages are: {", ".join(PAGES)}'
+    said = f'there is no page "{shortened(name)}".{hint} The pages are: {", ".join(PAGES)}'
     return FeedsimError(Fault("guide", message=said))

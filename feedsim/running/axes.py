@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, shortened
 from feedsim.measures import QuantityError, canonical, measure, parse
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import KINDS, Kind
@@ -177,5 +177,4 @@ def _range(text: str, *, option: str, forms: str) -> list[str]:
 
 
 def _wrong(option: str, text: str, allowed: str) -> FeedsimError:
-    shown = text if len(text) <= 60 else text[:57] + "..."
-    return FeedsimError(Fault(option, found=repr(shown), allowed=allowed))
+    return FeedsimError(Fault(option, found=repr(shortened(text)), allowed=allowed))

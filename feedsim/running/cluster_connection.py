@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from time import monotonic
 from typing import Any
 
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, shortened
 from feedsim.running.provenance import differing, versions
 
 _ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.%]+\]|[^\s:/\[\]@]+):(\d{1,5})", re.ASCII)
@@ -27,8 +27,7 @@ def check_address(address: str) -> None:
     """Refuse anything but the address of a scheduler."""
     found = _ADDRESS.fullmatch(address)
     if found is None or not 0 < int(found[3]) < 65536:
-        shown = address if len(address) <= 60 else address[:57] + "..."
-        raise FeedsimError(Fault("--cluster", found=repr(shown), allowed=_ALLOWED))
+        raise FeedsimError(Fault("--cluster", found=repr(shortened(address)), allowed=_ALLOWED))
 
 
 async def connected(address: str) -> Any:

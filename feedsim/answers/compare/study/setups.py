@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, shortened
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, Axis
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
@@ -211,4 +211,4 @@ def _is_shared(key: str) -> bool:
 
 
 def _shown(text: str) -> str:
-    return repr(text if len(text) <= 60 else text[:57] + "...")
+    return repr(shortened(text))
