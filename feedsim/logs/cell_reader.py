@@ -15,7 +15,7 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.clock import TimeOfDay
 from feedsim.logs.log import Remark
 from feedsim.logs.names import Head, TimeColumn
-from feedsim.scenario.csv_numbers import plain_number
+from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
 from feedsim.scenario.table_file import Table, is_blank_row
 from feedsim.scenario.wording import shown
 
@@ -71,12 +71,12 @@ class CellReader:
             return block
         good = []
         for row, cells in block:
-            if len(cells) >= self.width and not any(cell.strip() for cell in cells[self.width :]):
+            if len(cells) >= self.width and is_blank_row(cells[self.width :]):
                 good.append((row, cells))
                 continue
             hint = ""
             if not self.table.commas and len(cells) > self.width:
-                hint = "; decimal commas need semicolons between the cells"
+                hint = f"; {NEEDS_SEMICOLONS}"
             message = (
                 f"has {len(cells)} cells, and row {self.table.head_row} names {self.width}{hint}"
             )

@@ -10,8 +10,8 @@ from typing import Any
 from feedsim.errors import Fault, FeedsimError
 from feedsim.measures import QuantityError, canonical, parse
 from feedsim.quantities import Kind, named
-from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
-from feedsim.scenario.table_file import is_blank_row, read_table
+from feedsim.scenario.csv_numbers import plain_number
+from feedsim.scenario.table_file import Table, cell_at, is_blank_row, read_table
 from feedsim.scenario.wording import dotted, shown, shown_path
 
 MOST_MOTORS = 200
@@ -112,7 +112,7 @@ def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
         raise _wrong(key, f"{file}: has more than {MOST_MOTORS} motors")
     motors, faults = [], []
     for row, cells in below:
-        motor = _motor(cells, columns, width=len(names), commas=table.commas, at=at)
+        motor = _motor(cells, columns, table)
         wrong = [*motor.pop("", ()), *(f"{of}: {why}" for of, why in motor_faults(motor))]
         faults += [f"{file}, row {row}: {said}" for said in wrong]
         motors.append(motor)
@@ -178,16 +178,13 @@ def _columns(names: Sequence[str], *, file: str, key: str) -> dict[str, tuple[in
 def _motor(
     cells: Sequence[str],
     columns: Mapping[str, tuple[int, str]],
-    *,
-    width: int,
-    commas: bool,
-    at: str,
+    table: Table,
 ) -> dict[str, Any]:
     """Read one row; faults of the whole row are under ``""``."""
     motor: dict[str, Any] = {}
     wrong: list[str] = []
     for name, (place, unit) in columns.items():
-        text = cells[place].strip() if place < len(cells) else ""
+        text = cell_at(cells, place)
         if not text and name == _FACTOR:
             continue
         if not text:
@@ -196,12 +193,11 @@ def _motor(
             motor[name] = text
         else:
             try:
-                motor[name] = _value(text, name, unit, commas=commas)
+                motor[name] = _value(text, name, unit, commas=table.commas)
             except ValueError as error:
                 wrong.append(f"{name}: found {shown(text)}; needs {error}")
-    if any(cell.strip() for cell in cells[width:]):
-        hint = "" if commas else f"; {NEEDS_SEMICOLONS}"
-        wrong.append(f"has {len(cells)} cells, and {at} names {width}{hint}")
+    if too_wide := table.too_wide(cells):
+        wrong.append(too_wide)
     return {**motor, "": wrong}
 
 

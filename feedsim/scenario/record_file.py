@@ -15,8 +15,8 @@ from pathlib import Path
 from feedsim.errors import Fault, FeedsimError
 from feedsim.measures import measure
 from feedsim.quantities import Kind
-from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
-from feedsim.scenario.table_file import Table, is_blank_row, read_table
+from feedsim.scenario.csv_numbers import plain_number
+from feedsim.scenario.table_file import Table, cell_at, is_blank_row, read_table
 from feedsim.scenario.wording import shown, shown_path
 
 MOST_PITCHES = 100_000
@@ -193,15 +193,13 @@ def _column(
 
 def _number(cells: Sequence[str], table: Table, place: int) -> Fraction:
     """Read the number of a row; a ValueError says what is wrong."""
-    commas, width = table.commas, len(table.head)
-    if any(cell.strip() for cell in cells[width:]):
-        hint = "" if commas else f"; {NEEDS_SEMICOLONS}"
-        raise ValueError(f"has {len(cells)} cells, and row {table.head_row} names {width}{hint}")
-    text = cells[place].strip() if place < len(cells) else ""
+    if too_wide := table.too_wide(cells):
+        raise ValueError(too_wide)
+    text = cell_at(cells, place)
     if not text:
         raise ValueError(f"nothing in column {shown(table.head[place])}")
     try:
-        plain = plain_number(text, commas=commas)
+        plain = plain_number(text, commas=table.commas)
     except ValueError as error:
         raise ValueError(f"found {shown(text)}; needs {error}") from None
     if not _NUMBER.fullmatch(plain):

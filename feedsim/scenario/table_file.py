@@ -11,12 +11,12 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.scenario.csv_numbers import delimiter_of
+from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, delimiter_of
 from feedsim.scenario.text_file import text_of
 
 _SEPARATOR_LINE = re.compile(r"sep=([,;\t|])\s*", re.IGNORECASE)
@@ -48,6 +48,14 @@ class Table:
     def commas(self) -> bool:
         """Whether a comma within a cell can only be a decimal one."""
         return self.delimiter != ","
+
+    def too_wide(self, cells: Sequence[str]) -> str:
+        """Say that a row has more cells than the head names; empty if it has not."""
+        if is_blank_row(cells[len(self.head) :]):
+            return ""
+        hint = "" if self.commas else f"; {NEEDS_SEMICOLONS}"
+        names = f"row {self.head_row} names {len(self.head)}{hint}"
+        return f"has {len(cells)} cells, and {names}"
 
     def rows(self) -> Iterator[tuple[int, list[str]]]:
         """Yield the number and the cells of each row below the head, blank ones too.
@@ -86,9 +94,14 @@ def _lines(text: str) -> Iterable[str]:
         yield text[begin:]
 
 
-def is_blank_row(cells: list[str]) -> bool:
+def is_blank_row(cells: Sequence[str]) -> bool:
     """Return whether a row is blank."""
     return not any(cell.strip() for cell in cells)
+
+
+def cell_at(cells: Sequence[str], place: int) -> str:
+    """Return what a cell holds; nothing beyond the last."""
+    return cells[place].strip() if place < len(cells) else ""
 
 
 def read_table(path: str | Path, *, largest: int, what: str) -> Table:

@@ -21,7 +21,7 @@ from feedsim.answers.trial.study.columns import Measurand, columns_of
 from feedsim.arrays import Floats, Ints
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import first_of
-from feedsim.scenario.table_file import is_blank_row, read_table
+from feedsim.scenario.table_file import cell_at, is_blank_row, read_table
 
 UNKNOWN = -1
 """Whether a carrier was missed, where nothing is said of it."""
@@ -154,7 +154,7 @@ class _Reader:
 
     def _read(self, row: int, cells: list[str]) -> None:
         before = len(self.faults)
-        if len(cells) > self.width and any(cell.strip() for cell in cells[self.width :]):
+        if not is_blank_row(cells[self.width :]):
             message = (
                 f"has {len(cells)} cells where the head has {self.width}; is there a decimal comma "
                 "or a separator too many?"
@@ -174,9 +174,7 @@ class _Reader:
 
     def _cell(self, cells: list[str], quantity: Measurand) -> str:
         column = self.columns.get(quantity)
-        if column is None or column.place >= len(cells):
-            return ""
-        return cells[column.place].strip()
+        return "" if column is None else cell_at(cells, column.place)
 
     def _fault(self, row: int, quantity: Measurand, *, found: str, allowed: str) -> None:
         shown = "".join(c if c.isprintable() else "?" for c in found[:40])
