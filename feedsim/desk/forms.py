@@ -17,10 +17,11 @@ from feedsim.answers.setup.study.results import GoodFor
 from feedsim.answers.setup.study.sheet import good_for
 from feedsim.desk.autos import autos_of
 from feedsim.desk.runs import rounds
-from feedsim.desk.told import length, speed, time
+from feedsim.desk.told import length, speed
 from feedsim.metrics.percent import percent
 from feedsim.quantities import System
-from feedsim.render.wording import acceleration
+from feedsim.render import wording
+from feedsim.render.wording import acceleration, time
 from feedsim.scenario import Scenario
 from feedsim.settings.shares_by_speed import NOTHING
 
@@ -31,19 +32,19 @@ def forms(line: Line, units: System) -> dict[str, Any]:
     checked = checked_feeders(scenario, units)
     seen = reviewed(scenario, checked)
     feeders = [_feeder(*parts) for parts in zip(checked, seen.feeders, strict=True)]
-    refused = any(figure["refused"] for feeder in feeders for figure in feeder["figures"])
+    refused = any(figure.refused for one in checked for figure in counted(one))
     said = "Refused" if refused else "Accepted"
-    highest = speed(checked[0].speed, units)
+    at = closed_at(scenario, checked[0].speed, units)
     return {
         "title": scenario.title,
         "units": units,
         "line_speed": speed(scenario.line.speed, units),
-        "speed": highest,
-        "of": closed_at(scenario, highest["text"]),
+        "speed": speed(checked[0].speed, units),
+        "of": at,
         "rounds": list(rounds(checked[0].machine)),
         "verdict": {
             "state": "refused" if refused else "accepted",
-            "words": f"{said} in {closed_at(scenario, highest['text'])}.",
+            "words": f"{said} in {at}.",
         },
         "words": seen.words,
         "warnings": seen.warnings,
@@ -53,11 +54,10 @@ def forms(line: Line, units: System) -> dict[str, Any]:
     }
 
 
-def closed_at(scenario: Scenario, highest: str) -> str:
+def closed_at(scenario: Scenario, highest_mm_s: float, units: System) -> str:
     """Name the speed of the closed forms: the highest that the line reaches."""
-    return (
-        f"closed form at {highest}{', the highest of line.profile' * bool(scenario.line.profile)}"
-    )
+    of_profile = ", the highest of line.profile" if scenario.line.profile else ""
+    return f"closed form at {wording.speed(highest_mm_s, units)}{of_profile}"
 
 
 def _feeder(checked: CheckedFeeder, seen: FeederReview) -> dict[str, Any]:
@@ -99,27 +99,19 @@ def _figures(checked: CheckedFeeder) -> list[dict[str, Any]]:
 
 def _margins(does: GoodFor, units: System) -> Iterator[dict[str, Any]]:
     """Yield the margin to each limit, with its spread or the limit itself."""
-    yield {
-        "name": "staged nose short of its limit",
-        **length(does.nose_margin_mm, units),
-        "sd_mm": does.stage_sd_mm,
-        "sd_text": length(does.stage_sd_mm, units)["text"],
-        "past": does.nose_margin_mm < 0.0,
-    }
-    yield {
-        "name": "placed tail past the grip end as the clutch opens",
-        **length(does.tail_margin_mm, units),
-        "sd_mm": does.tail_sd_mm,
-        "sd_text": length(does.tail_sd_mm, units)["text"],
-        "past": does.tail_margin_mm < 0.0,
-    }
-    cycle, every = time(does.cycle_s), time(does.carrier_every_s)
+    for name, margin_mm, sd_mm in (
+        ("staged nose short of its limit", does.nose_margin_mm, does.stage_sd_mm),
+        ("placed tail past the grip end as the clutch opens", does.tail_margin_mm, does.tail_sd_mm),
+    ):
+        spread = length(sd_mm, units, of="sd_")
+        yield {"name": name, **length(margin_mm, units), **spread, "past": margin_mm < 0.0}
+    cycle_s, every_s = does.cycle_s, does.carrier_every_s
     yield {
         "name": "feed cycle within the time between carriers",
-        "s": every["s"] - cycle["s"],
-        "of_s": every["s"],
-        "text": f"{cycle['text']} of {every['text']}",
-        "past": cycle["s"] > every["s"],
+        "s": every_s - cycle_s,
+        "of_s": every_s,
+        "text": f"{time(cycle_s)} of {time(every_s)}",
+        "past": cycle_s > every_s,
     }
     asked, most = does.acceleration_mm_s2, does.max_acceleration_mm_s2
     yield {
@@ -132,14 +124,10 @@ def _margins(does: GoodFor, units: System) -> Iterator[dict[str, Any]]:
 
 
 def _budget(budget: FeederBudget, tolerance_mm: float, units: System) -> dict[str, Any]:
-    mean, sd = length(budget.mean_mm, units, sign=True), length(budget.combined_sd_mm, units)
     return {
-        "mean_mm": mean["mm"],
-        "mean_text": mean["text"],
-        "sd_mm": sd["mm"],
-        "sd_text": sd["text"],
-        "tolerance_mm": tolerance_mm,
-        "tolerance_text": length(tolerance_mm, units)["text"],
+        **length(budget.mean_mm, units, of="mean_", sign=True),
+        **length(budget.combined_sd_mm, units, of="sd_"),
+        **length(tolerance_mm, units, of="tolerance_"),
         "within_tolerance": budget.within_tolerance,
         "within_text": percent(budget.within_tolerance),
         "sources": [

@@ -20,6 +20,7 @@ from feedsim.answers.line import Line
 from feedsim.desk import told
 from feedsim.desk.forms import closed_at
 from feedsim.quantities import System
+from feedsim.render.wording import speed
 from feedsim.settings.cells import FASTEST_MM_S
 from feedsim.settings.limits import TOGETHER
 from feedsim.settings.mechanisms import MECHANISMS
@@ -34,7 +35,7 @@ def speeds(line: Line, units: System, look: Callable[[], None]) -> dict[str, Any
     limited = {row.mechanism for row in rows}
     return {
         "line_speed": told.speed(here, units),
-        "of": closed_at(scenario, told.speed(here, units)["text"]),
+        "of": closed_at(scenario, here, units),
         "not_counted": list(not_counted(scenario)),
         "highest": None if highest is None else told.speed(highest, units),
         "furthest": told.speed(FASTEST_MM_S, units),
@@ -66,7 +67,7 @@ def _bar(row: FeederLimit, here: float, units: System) -> dict[str, Any]:
 def _words(found: InClosedForm, rows: tuple[FeederLimit, ...], units: System) -> list[str]:
     said = [binding_words(rows, units=units)]
     if found.window:
-        low, high = (told.speed(end, units)["text"] for end in found.window)
+        low, high = (speed(end, units) for end in found.window)
         said.append(f"All together accept the line from {low} to {high} only.")
     else:
         refused = refused_speeds(found.feeders)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from feedsim.quantities import System, display
+from feedsim.quantities import System
 from feedsim.render import wording
 
 Told = dict[str, Any]
@@ -15,11 +15,6 @@ def speed(value: float, units: System) -> Told:
     return {"mm_s": value, "text": wording.speed(value, units)}
 
 
-def length(value: float, units: System, *, sign: bool = False) -> Told:
-    """Return a length (mm), measured or calculated."""
-    return {"mm": value, "text": wording.length(value, units, sign=sign)}
-
-
-def time(value: float) -> Told:
-    """Return a time (s)."""
-    return {"s": value, "text": display(value, "time")}
+def length(value: float, units: System, *, of: str = "", sign: bool = False) -> Told:
+    """Return a length (mm), measured or calculated; ``of``: what the keys begin with."""
+    return {f"{of}mm": value, f"{of}text": wording.length(value, units, sign=sign)}
