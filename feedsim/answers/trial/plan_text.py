@@ -26,15 +26,15 @@ _FIGURES = {
     "jam_risk": ("jam risk", "hazard"),
     "within_tolerance": ("out of tolerance", "insert outside"),
 }
-"""Each acceptance figure, and one that counts against it."""
+"""Each acceptance figure, and one case that counts against it."""
 _PLURALS = {"miss": "misses", "insert outside": "inserts outside"}
 
 
 def blank_csv(plan: TrialPlan, *, units: System = "metric") -> bytes:
     """Return the file to fill in at the machine.
 
-    For each speed and feeder one row of a tally, the number of carriers in it, in which
-    ``missed`` is to be filled in; below it a row for each carrier that is to be measured.
+    For each speed and feeder a tally row with its number of carriers, whose ``missed`` is to be
+    filled in; below it a row for each carrier to measure.
     """
     several = len(plan.feeders) > 1
     lines = [",".join(blank_heads(units, several=several))]

@@ -1,4 +1,4 @@
-"""What a trial says, for a terminal: what to type in, how sure, and what stays open."""
+"""A trial for a terminal: what to type in, how sure it is, and what stays open."""
 
 from __future__ import annotations
 
@@ -159,7 +159,7 @@ def _distance(settings: MachineSettings, name: str, units: System) -> str:
 
 
 def _untold(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
-    """Say what the trial does not separate, and which assumptions may not hold."""
+    """Say what the trial cannot separate, and which assumptions may not hold."""
     found, line = feeder.found, feeder.found.placement
     if line is not None and line.per_speed_s is None:
         at = speed(feeder.speeds[0].speed_mm_s, units)

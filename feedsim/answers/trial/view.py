@@ -1,4 +1,4 @@
-"""One feeder's trial as it is drawn: arrays in the units of display."""
+"""One feeder's trial as drawn: arrays in the units of display."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _CURVE = 41
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A band over speed: where the middle of it is, and half its width; shape (n,)."""
+    """A band over speed: its middle and half width; shape (n,)."""
 
     speed: Floats
     middle: Floats
@@ -38,7 +38,7 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Dots:
-    """Single values over speed, shape (n,); ``out``: which of them stick out."""
+    """Single values over speed, shape (n,); ``out``: which are outliers."""
 
     speed: Floats
     value: Floats
@@ -58,7 +58,7 @@ class Means:
 
 @dataclass(frozen=True, slots=True)
 class MeasuredSide:
-    """What was measured of placement or stage.
+    """Measurements of placement or stage.
 
     ``band``: of 95 % of carriers, as the scenario expects; ``line``: fitted, and ``sd``: expected,
     over its speeds.
@@ -75,8 +75,8 @@ class MeasuredSide:
 class TrialView:
     """What is drawn of one feeder.
 
-    ``moved``, ``means_moved``: by how much the corrections move each dot's placement, and each
-    mean; ``expected``: the band then. ``spread``: standard deviations of the placement;
+    ``moved``, ``means_moved``: how far the corrections move each dot's placement, and each mean;
+    ``expected``: the band then. ``spread``: standard deviations of the placement;
     ``fitted_sd``: over the speeds of its band.
     """
 
@@ -143,7 +143,7 @@ class _Drawing:
         self.curve = np.linspace(max(low - more, 0.2 * low), high + more, _CURVE)
 
     def dots(self, column: str, values: Floats) -> tuple[Dots, Places]:
-        """Return single values, thinned where there are very many, and which rows they are."""
+        """Return single values, thinned if there are very many, and their rows."""
         data, feeder = self.data, self.feeder
         place = np.flatnonzero((data.feeder == feeder.number) & ~np.isnan(values))
         whole = not feeder.kept_outliers  # such a row is counted in no column
@@ -168,7 +168,7 @@ class _Drawing:
         """Return a side, its values read off in a step; the fitted line is moved by `more` (mm)."""
         sd = np.hypot([position.sd_mm for position in spots], rectangular_sd(0.5 * step_mm))
         half = NORMAL_95 * sd + [position.slack_mm for position in spots]
-        # rounding to counts has the mean jump by hairs from speed to speed: draw it smooth
+        # rounding to counts makes the mean jump slightly from speed to speed: draw it smooth
         means = np.array([position.mean_mm for position in spots])
         middle = np.polynomial.Polynomial.fit(self.curve, means, deg=3)(self.curve)
         line = None
@@ -185,7 +185,7 @@ class _Drawing:
     def means(
         self, figures: Sequence[tuple[float | None, tuple[float | None, float | None] | None]]
     ) -> Means:
-        """Return a figure (mm) and its interval at each speed, where there are both."""
+        """Return a figure (mm) and its interval at each speed that has both."""
         rows = [
             (there.speed_mm_s, value, *interval)
             for there, (value, interval) in zip(self.feeder.speeds, figures, strict=True)

@@ -34,7 +34,7 @@ def change(estimate: Estimate, kind: str, units: System) -> str:
 
 
 def line_words(name: str, line: SpeedLine, units: System) -> Iterator[str]:
-    """Say by how much something is off, at standstill and with speed."""
+    """Say how far something is off, at standstill and with speed."""
     if line.per_speed_s is None:
         yield f"{name}: {change(line.at_standstill_mm, 'length', units)} at the one speed"
         return
@@ -46,7 +46,7 @@ def line_words(name: str, line: SpeedLine, units: System) -> Iterator[str]:
 
 
 def dependence_words(feeder: FeederFit) -> Iterator[str]:
-    """Say how intervals allow for neighbours, and what the tests in row order found."""
+    """Say how intervals allow for dependence, and what the tests in row order found."""
     for name, fitted in (
         ("Placement errors", feeder.found.placement_fit),
         ("Stage positions", feeder.found.stage_fit),
@@ -135,7 +135,7 @@ def _split(name: str, spread: SpreadFit, units: System) -> Iterator[str]:
 
 
 def _unexplained(spread: SpreadFit, units: System) -> Iterator[str]:
-    """Say what part of a spread the scenario does not explain, or expects too much of."""
+    """Say which part of a spread the scenario does not explain, or overestimates."""
     if (more := spread.more_time_s) is not None:
         yield from wrapped(
             f"There is {_ms(more.value, sign=False)} ms ({_between((more.low, more.high))}) of "
@@ -199,7 +199,7 @@ def _exact(missed: MissedInTrial) -> str:
 
 
 def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
-    """Name the outliers, and say which correction comes out with them, or without."""
+    """Name the outliers, and say what the correction is with them, or without."""
     if not feeder.outliers or feeder.otherwise is None:
         return
     count, kept = len(feeder.outliers), feeder.kept_outliers
@@ -229,7 +229,7 @@ def outlier_words(feeder: FeederFit, units: System) -> Iterator[str]:
 
 
 def _another(found: Corrections, without: Corrections) -> bool:
-    """Tell whether outliers move a correction by more than half its interval without them."""
+    """Return whether outliers move a correction by more than half its interval without them."""
     sides = ((found.engage, without.engage), (found.disengage, without.disengage))
     both = [(one, other) for one, other in sides if one is not None and other is not None]
     pairs = [(one.distance_mm, other.distance_mm) for one, other in both]

@@ -1,4 +1,4 @@
-"""Which key of a scenario, set otherwise, would have made it expect what a trial found."""
+"""Which key of a scenario, with another value, would have predicted what a trial found."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from feedsim.scenario import Scenario
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One thing that alone would explain a part of what was found.
+    """One cause that alone would explain a part of the findings.
 
     Attributes
     ----------
     key : str
         Path of the key.
     kind : Kind
-        What quantity it is.
+        Its quantity.
     now, instead : float
-        In the internal unit: as it stands, and as it would have to be.
+        In the internal unit: the present value, and the one that explains the findings.
     above_0 : bool
-        Whether inserts come late, or are staged too far, and not the other way round.
+        Whether inserts come late, or are staged too far, rather than the opposite.
     """
 
     explains: Literal["engage slope", "engage offset", "disengage slope"]
@@ -38,11 +38,11 @@ class Cause:
 
 
 def causes(scenario: Scenario, machine: Machine, number: int, *, found: Corrections) -> list[Cause]:
-    """Return what would explain the lines of a trial, as far as they are off for sure.
+    """Return what would explain the lines of a trial, where they are surely off.
 
-    A delay δ on the carrier side has every insert come late by δ·v; on the insert side it
-    stages them g·δ·v further, so that they come early by δ·v. A delay of both (the drive's) does
-    not show in the placement at all. A scale error ε shifts it by ε·(D + target + slip).
+    A delay δ on the carrier side makes every insert late by δ·v; on the insert side it stages them
+    g·δ·v further, so they come early by δ·v. A delay of both (the drive's) does not show in the
+    placement at all. A scale error ε shifts it by ε·(D + target + slip).
     """
     line = found.remaining or found.placement
     every = [*_slopes(scenario, machine, number, found, line), *_offsets(scenario, number, line)]
@@ -89,7 +89,7 @@ def _slopes(
 
 
 def _alike(line: SpeedLine | None, stage: SpeedLine | None, g: float) -> bool:
-    """Tell whether both sides may be late by the same time."""
+    """Return whether both sides may be late by the same time."""
     if line is None or stage is None or line.per_speed_s is None or stage.per_speed_s is None:
         return False
     engage, opening = line.per_speed_s, stage.per_speed_s

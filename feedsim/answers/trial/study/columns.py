@@ -17,10 +17,10 @@ Measurand = Literal["speed", "error", "stage", "feeder", "carriers", "missed"]
 
 @dataclass(frozen=True, slots=True)
 class TrialColumn:
-    """One column that is read, in which cell of a row (from 0).
+    """One column that is read, and its cell in a row (from 0).
 
-    ``times``, ``over``: a number in it is number · times/over in mm or mm/s, so that 60 m/min are
-    1000 mm/s to the last bit.
+    ``times``, ``over``: its numbers times times/over are in mm or mm/s, so 60 m/min are 1000 mm/s
+    to the last bit.
     """
 
     name: str
@@ -30,7 +30,7 @@ class TrialColumn:
     over: float = 1.0
 
     def value(self, text: str, *, commas: bool) -> tuple[float, str]:
-        """Read a number (mm or mm/s), a true minus and a decimal comma among it.
+        """Read a number (mm or mm/s), also with a true minus or a decimal comma.
 
         The text is empty, or says what is needed instead; `commas` as in
         :func:`feedsim.scenario.csv_numbers.plain_number`.
@@ -77,14 +77,14 @@ def blank_heads(units: System, *, several: bool) -> tuple[str, ...]:
 
 
 def columns_of(head: Sequence[str], row: int) -> tuple[list[TrialColumn], list[str]]:
-    """Read the head of a file, which stands in a row: the columns, and those that are not read.
+    """Read the head of a file, in a given row: the columns, and those that are not read.
 
-    There is a speed and something measured among the columns, each quantity once.
+    The columns must have a speed and something measured, each quantity once.
 
     Raises
     ------
     FeedsimError
-        With all that is wrong in the head.
+        With all faults of the head.
     """
     names = [name.strip().lower() for name in head]
     if all(_is_number(name) for name in names if name):
@@ -115,7 +115,7 @@ def columns_of(head: Sequence[str], row: int) -> tuple[list[TrialColumn], list[s
 
 
 def _wrong(name: str) -> str:
-    """Say what is wrong with a head that nearly is one of ours."""
+    """Say what is wrong with a head that is nearly one of ours."""
     for stem, (_, units) in _STEMS.items():
         if name.startswith(stem):
             what = "says no unit" if name == stem else "has an unknown unit"

@@ -1,4 +1,4 @@
-"""From the lines of a trial to what has to be typed in.
+"""From the lines of a trial to the settings to type in.
 
 The placement error of a belt speed v is a + b·v, the stage is off by c + d·v. With
 ΔE, ΔU what distances and leads are changed by (feedsim/MODEL.md, section 13)::
@@ -7,8 +7,8 @@ The placement error of a belt speed v is a + b·v, the stage is off by c + d·v.
     placement  moves by  (1+ε)·(ΔE − ΔU) − (ΔLe − ΔLu)·v       without stage correction
                          (1+ε)·ΔE − ΔLe·v                      with it
 
-so ΔU = −c/g and ΔLu = d·(1+ε)/g put the stage right; that has every insert come later by
-(1+ε)·(c + d·v)/g, since it starts from less far on; and ΔE, ΔLe take out that and a + b·v.
+so ΔU = −c/g and ΔLu = d·(1+ε)/g put the stage right; that makes every insert later by
+(1+ε)·(c + d·v)/g, since it starts from further back; and ΔE, ΔLe take out that and a + b·v.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ from feedsim.settings.steps import nearest_pair, nearest_step
 class Correction:
     """What to add to a distance and a lead.
 
-    ``lead_s``: None where there was one speed only. ``applied``: whether the side is off for
-    sure; if not, it is better left alone, since to chase noise adds to it.
+    ``lead_s``: None if there was only one speed. ``applied``: whether the side is surely off; if
+    not it is better left alone, since chasing noise adds to it.
     """
 
     distance_mm: Estimate
@@ -48,17 +48,16 @@ class Correction:
 
 @dataclass(frozen=True, slots=True)
 class Corrections:
-    """What a trial says of one feeder.
+    """What a trial says about one feeder.
 
     Attributes
     ----------
     placement, stage : SpeedLine or None
-        As measured: error, and stage position less stage target. None where too little was
-        measured.
+        As measured: error, and stage position less stage target. None if too little was measured.
     remaining : SpeedLine or None
-        The placement error once the stage is corrected; None where it is not.
+        The placement error once the stage is corrected; None if it is not.
     placement_fit, stage_fit : Fitted or None
-        What the lines came from.
+        The fits behind the lines.
     """
 
     placement: SpeedLine | None
@@ -72,7 +71,7 @@ class Corrections:
     def moved(
         self, machine: Machine, number: int, speeds_mm_s: Floats, *, exact: bool = False
     ) -> Floats:
-        """Return by how much the corrections move the placement (mm), shape of the speeds.
+        """Return how far the corrections move the placement (mm), shape of the speeds.
 
         ``exact``: as if the controller had no steps.
         """
@@ -86,7 +85,7 @@ class Corrections:
     def moved_stage(
         self, machine: Machine, number: int, speeds_mm_s: Floats, *, exact: bool = False
     ) -> Floats:
-        """Return by how much the corrections move the stage (mm), shape of the speeds."""
+        """Return how far the corrections move the stage (mm), shape of the speeds."""
         old, _, disengage = self._added(machine, number, speeds_mm_s, exact=exact)
         return np.asarray(old.speed_ratio * disengage, dtype=np.float64)
 
@@ -106,10 +105,10 @@ class Corrections:
 def corrections(
     data: TrialData, rows: Bools, machine: Machine, number: int, *, confidence: float
 ) -> Corrections:
-    """Work out what the rows of one feeder that count (bool array, shape (n,)) say.
+    """Compute the corrections from one feeder's rows that count (bool array, shape (n,)).
 
-    ``machine``: with the settings of the trial. ``confidence``: two-sided, of every interval; and a
-    side is changed where nothing off at all has a probability below 1 − confidence.
+    ``machine``: with the settings of the trial. ``confidence``: two-sided, of every interval; a
+    side is changed if the probability of no error at all is below 1 − confidence.
     """
     settings, scale = machine.feeders[number].settings, 1.0 + machine.encoder.scale_error
     g, off_stage = settings.speed_ratio, data.stage_mm - settings.stage_position_mm
@@ -129,7 +128,7 @@ def corrections(
     if line is not None:
         engage = _correction(line, -1.0 / scale, 1.0, confidence=confidence)
     elif disengage is not None:
-        # moving the stage would move a placement of which nothing is known
+        # moving the stage would move an unknown placement
         disengage = replace(disengage, applied=False)
     return Corrections(
         placement=placement_line,
@@ -162,10 +161,9 @@ def _times(estimate: Estimate, factor: float) -> Estimate:
 
 
 def settings_with(found: Corrections, machine: Machine, number: int) -> Settings:
-    """Return a feeder's settings with the corrections that are sure, on the controller's steps.
+    """Return a feeder's settings with the sure corrections, on the controller's steps.
 
-    What the steps leave of the stage is made up for by the distance that places, where that one
-    is corrected too.
+    If the engage distance is corrected too, it makes up for the steps' error of the stage.
     """
     old = machine.feeders[number].settings
     wanted = exact_settings_with(found, old)
@@ -194,7 +192,7 @@ def _with(old: Settings, engage: tuple[float, float], disengage: tuple[float, fl
 def _on_steps(
     old: Settings, wanted: Settings, side: str, *, counted_mm_s: float
 ) -> tuple[float, float]:
-    """Return distance and lead of a side on their steps; those that do not change stay."""
+    """Return distance and lead of a side on their steps; unchanged ones stay."""
     before, after = typed(old), typed(wanted)
     distance, lead = after[f"{side}_distance"], after[f"{side}_lead"]
     if lead != before[f"{side}_lead"]:
@@ -205,7 +203,7 @@ def _on_steps(
 
 
 def exact_settings_with(found: Corrections, old: Settings) -> Settings:
-    """Return the settings with the corrections that are sure, as if a controller had no steps."""
+    """Return the settings with the sure corrections, as if a controller had no steps."""
     (distance, lead), (far, early) = _added(found.engage), _added(found.disengage)
     engage = (old.engage_distance_mm + distance, old.engage_lead_s + lead)
     return _with(old, engage, (old.disengage_distance_mm + far, old.disengage_lead_s + early))

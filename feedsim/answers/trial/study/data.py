@@ -1,7 +1,7 @@
-"""What was measured in a trial on the line: a CSV file, with a clear message for each mistake.
+"""Measurements of a trial on the line: a CSV file, with a clear message for each mistake.
 
 A row is one carrier: the line speed, and where its insert lay (``placement_error_mm``), where
-it had been staged (``stage_position_mm``), or that it got none (``missed``). Or it is a tally:
+it had been staged (``stage_position_mm``), or that it got none (``missed``). Or it is a tally of
 ``carriers`` counted at that speed, ``missed`` of them without an insert.
 """
 
@@ -24,7 +24,7 @@ from feedsim.quantities import first_of
 from feedsim.scenario.table_file import cell_at, is_blank_row, read_table
 
 UNKNOWN = -1
-"""Whether a carrier was missed, where nothing is said of it."""
+"""Whether a carrier was missed: not said."""
 
 _MOST_FAULTS = 20
 _LARGEST = 300_000_000  # bytes
@@ -40,7 +40,7 @@ _STEPS = (1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.025, 0.02, 0.01, 0.005, 0.002, 0.001
 
 @dataclass(frozen=True, slots=True)
 class TrialData:
-    """The rows of a trial that say something, in columns of shape (n,).
+    """The rows of a trial that are not blank, in columns of shape (n,).
 
     Attributes
     ----------
@@ -49,19 +49,19 @@ class TrialData:
     feeder : int64
         Number of the feeder, from 0.
     error_mm, stage_mm : float64
-        NaN where nothing was measured.
+        NaN if not measured.
     carriers : int64
-        For how many carriers the row stands; more than 1 is a tally.
+        Number of carriers in the row; more than 1 is a tally.
     missed : int64
         How many of them got no insert; −1: not said.
     blank : int
-        Rows with nothing in them but what was planned.
+        Rows with nothing filled in.
     others : tuple of str
         Columns that were not read.
     error_step_mm, stage_step_mm : float
-        Step in which values were read off; 0 where none shows.
+        Step in which values were read off; 0 if none shows.
     left_out : tuple of int
-        Rows of the file that were asked to be left out; they are in no column.
+        Rows of the file left out on request.
     """
 
     row: Ints
@@ -83,7 +83,7 @@ class TrialData:
         Raises
         ------
         FeedsimError
-            If one of them is not among those that say something, or none would be left.
+            If one of them is not in ``row``, or none would be left.
         """
         wanted = sorted(set(rows))
         strange = sorted(set(wanted) - set(self.row.tolist()))
@@ -107,24 +107,24 @@ def read_trial(path: str | Path, *, feeders: Sequence[str], longest_mm: float) -
     ----------
     path : str or Path
         CSV, at most 300 MB, UTF-8 or what a spreadsheet writes: commas, semicolons or tabs
-        between cells, decimal commas where they cannot be taken for those, with or without a
-        byte order mark. Lines that begin with ``#`` are left out.
+        between cells, decimal commas where unambiguous, with or without a byte order mark. Lines
+        that begin with ``#`` are skipped.
     feeders : sequence of str
-        Their names. The column ``feeder`` has the name or the number, from 0; it may be left
-        out where there is one.
+        Their names. The column ``feeder`` has the name or the number, from 0; with a single feeder
+        it may be left out.
     longest_mm : float
-        Length of a carrier: no placement error is larger.
+        Length of a carrier, which bounds placement errors.
 
     Raises
     ------
     FeedsimError
-        If the file cannot be read, or with what is wrong in it and in which row.
+        If the file cannot be read, or with its faults, row by row.
     """
     return _Reader(path, feeders, longest_mm).data(Path(path).name)
 
 
 def is_blank(path: str | Path, *, feeders: Sequence[str]) -> bool:
-    """Tell whether a file is a plan in which nothing has been filled in yet."""
+    """Return whether a file is a plan with nothing filled in yet."""
     try:
         reader = _Reader(path, feeders, math.inf)
     except FeedsimError:
@@ -133,7 +133,7 @@ def is_blank(path: str | Path, *, feeders: Sequence[str]) -> bool:
 
 
 class _Reader:
-    """Turns cells into numbers and keeps what is wrong."""
+    """Turns cells into numbers and collects faults."""
 
     def __init__(self, path: str | Path, feeders: Sequence[str], longest_mm: float) -> None:
         table = read_table(path, largest=_LARGEST, what="trial")
@@ -186,7 +186,7 @@ class _Reader:
         self.faults.append(Fault(f"row {row}{column}", message=message))
 
     def _number(self, row: int, cells: list[str], quantity: Measurand) -> float:
-        """Read a length or a speed, in mm or mm/s; NaN where there is none, or none that is one."""
+        """Read a length or a speed, in mm or mm/s; NaN for an empty or faulty cell."""
         text = self._cell(cells, quantity)
         if not text:
             return math.nan
@@ -247,7 +247,7 @@ class _Reader:
         return UNKNOWN
 
     def _agree(self, row: int, error: float, *, stage: float, carriers: int, missed: int) -> None:
-        """Check that the cells of a row go together."""
+        """Check that the cells of a row are consistent."""
         wrong = partial(self._wrong, row)
         if carriers > 1 and not (math.isnan(error) and math.isnan(stage)):
             wrong("what is measured belongs to one carrier: leave carriers empty in this row")
@@ -269,7 +269,7 @@ class _Reader:
             )
 
     def data(self, name: str) -> TrialData:
-        """Return what was read, or say what is wrong."""
+        """Return what was read, or raise its faults."""
         if self.faults:
             shown = self.faults[:_MOST_FAULTS]
             if len(self.faults) > _MOST_FAULTS:
@@ -294,7 +294,7 @@ class _Reader:
         )
 
     def _step(self, quantity: Measurand, values: Floats) -> float:
-        """Return the largest usual step (mm) of which all values are multiples; 0: none is seen."""
+        """Return the largest usual step (mm) of which all values are multiples; 0: none."""
         column = self.columns.get(quantity)
         unit_mm = column.times / column.over if column else 1.0
         shown = values[~np.isnan(values)] / unit_mm

@@ -1,4 +1,4 @@
-"""Whether cards of a trial depend on the one before, and how sure a line then is."""
+"""Whether each card of a trial depends on the one before, and how sure a line then is."""
 
 from __future__ import annotations
 
@@ -30,8 +30,7 @@ class Dependence:
     Attributes
     ----------
     process : float
-        Coefficient φ of the first-order autoregression that intervals are taken for; 0 where the
-        values are taken as independent.
+        Coefficient φ of the first-order autoregression that intervals assume; 0: independent.
     """
 
     lag_one: LagOne
@@ -55,7 +54,7 @@ class Dependence:
 
 
 def dependence_of(unit: Floats, groups: Places) -> Dependence | None:
-    """Test values for independence; None where too few values follow each other.
+    """Test values for independence; None if too few values follow each other.
 
     Parameters
     ----------
@@ -66,11 +65,10 @@ def dependence_of(unit: Floats, groups: Places) -> Dependence | None:
 
     Notes
     -----
-    Neighbours that are alike count from a probability of 20 % of either test, not only from 5 %:
-    what a test overlooks in a short trial would cost coverage (of a φ of 0.2 that is in 10 cards
-    at each of 4 speeds, 92 % are covered with 5 %, 94 % with 20 %). Neighbours that are unlike make
-    spreads less sure; intervals of means are left as they are, since chance alone must not make
-    one narrow.
+    Similar neighbours count from a probability of 20 % of either test, not only from 5 %: what a
+    test overlooks in a short trial would cost coverage (with φ = 0.2 in 10 cards at each of 4
+    speeds, intervals cover 92 % with 5 %, 94 % with 20 %). Dissimilar neighbours make spreads less
+    sure; intervals of means stay, since chance alone must not make one narrow.
     """
     lag = lag_one(unit, groups)
     if lag is None:
@@ -84,22 +82,21 @@ def covariance_of(
 ) -> tuple[Floats, float, float | None]:
     """Return covariance, degrees of freedom, and the probability that a line is straight.
 
-    The last is None where that cannot be tested. ``groups``, ``alike``: the number of each
-    value's speed, and of the group within which it depends on the one before, shape (n,), by the
-    coefficient φ (``process``, 0 or more) of a first-order autoregression.
+    The last is None if not testable. ``groups``, ``alike``: the number of each value's speed, and
+    of the group within which it depends on the one before, shape (n,), by the coefficient φ
+    (``process``, 0 or more) of a first-order autoregression.
 
     Notes
     -----
-    Of independent values it is that of the fit. Where the means of the speeds lie off the line
-    by more than the spread explains (5 %), the covariance is taken from how they lie, which is
-    wider and has fewer degrees of freedom.
+    For independent values it is that of the fit. If the means of the speeds lie off the line by
+    more than the spread explains (5 %), the covariance comes from these deviations, which is wider
+    and has fewer degrees of freedom.
 
     Else it is P·V·Pᵀ, P the pseudo-inverse of the fit, V the covariance of the autoregression
-    within each group. Its variance is the sum of squares within the groups over Σ(n − d),
-    d = n·var(mean)/σ², which is
-    what the sum has on average; its degrees of freedom are n·(1 − φ²)/(3 + φ²), those of a
-    long-run variance σ²·(1 + φ)/(1 − φ) of which both factors are estimated: s² has a relative
-    variance of 2·(1 + φ²)/((1 − φ²)·n) (Bayley & Hammersley 1946), φ a variance of (1 − φ²)/n.
+    within each group. Its variance is the sum of squares within the groups over its mean in units
+    of σ², Σ(n − d), d = n·var(mean)/σ²; its degrees of freedom are n·(1 − φ²)/(3 + φ²), those of a
+    long-run variance σ²·(1 + φ)/(1 − φ) with both factors estimated: s² has a relative variance of
+    2·(1 + φ²)/((1 − φ²)·n) (Bayley & Hammersley 1946), φ a variance of (1 − φ²)/n.
     """
     from scipy.special import fdtrc
 
@@ -116,7 +113,7 @@ def covariance_of(
 
 
 def _dependent(fit: LinearFit, alike: Places, process: float) -> tuple[Floats, float, float]:
-    """Return covariance, degrees of freedom, and how far (mm²) chance has means lie off a line."""
+    """Return covariance, degrees of freedom, and chance variance of means about a line (mm²)."""
     w, n = fit.weights, len(fit.weights)
     sizes = np.bincount(alike)
     inflation = np.array([mean_inflation(float(size), process) for size in sizes])

@@ -1,4 +1,4 @@
-"""What a scenario has a trial expect, at each speed, with the settings that are in the machine."""
+"""What a scenario predicts for a trial at each speed, with the settings of the machine."""
 
 from __future__ import annotations
 
@@ -30,10 +30,10 @@ from feedsim.settings.spreads import stage_spread
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """Where something lies on average, and how it spreads (mm).
+    """Mean and spread of a position (mm).
 
-    ``slack_mm``: how far the mean may be off that, either way, since scan and motion ticks are
-    locked: the steps in which a scanned eye's point acts depend on the speed to a thousandth.
+    ``slack_mm``: how far the mean may deviate, either way, since scan and motion ticks are locked:
+    the steps in which a scanned eye's point acts change with a thousandth of the speed.
     """
 
     mean_mm: float
@@ -43,7 +43,7 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class ExpectedAtSpeed:
-    """What the scenario says of one feeder at one speed: placement error, stage, shares.
+    """The scenario's prediction for one feeder at one speed: placement error, stage, shares.
 
     ``missed``, ``jam_risk``, ``outside``: shares of carriers missed, of feed cycles at risk, of
     inserts out of tolerance.
@@ -58,23 +58,23 @@ class ExpectedAtSpeed:
 
 
 class SpreadParts(NamedTuple):
-    """A spread as a part that is the same at every speed (mm) and one that is a time (s)."""
+    """A spread as a part that is equal at all speeds (mm) and one that is a time (s)."""
 
     fixed_mm: float
     time_s: float
 
 
 def at_speed(machine: Machine, speed_mm_s: float) -> Machine:
-    """Return the machine at another steady speed, its settings left as they are."""
+    """Return the machine at another steady speed, with unchanged settings."""
     return replace(machine, line=replace(machine.line, speed_mm_s=speed_mm_s, profile=()))
 
 
 def expected_at(
     machine: Machine, number: int, *, speed_mm_s: float, allowed: Criteria
 ) -> ExpectedAtSpeed:
-    """Return what is to be expected of one feeder.
+    """Return the prediction for one feeder.
 
-    ``machine``: with the settings that are in force in the trial, at every speed the same.
+    ``machine``: with the settings of the trial, the same at every speed.
     """
     at = _feeder_at(machine, number, speed_mm_s)
     figures: tuple[Figure, ...] = ("missed", "jam_risk", "within_tolerance")
@@ -116,18 +116,17 @@ def _spots(at: FeederAtSpeed) -> tuple[Position, Position]:
 
 
 def _share(figure: Figure, at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Return what all mechanisms together cost of one acceptance figure."""
+    """Return the share of one acceptance figure that all mechanisms together cost."""
     return together(m.share(at, allowed) for m in MECHANISMS if m.figure == figure)
 
 
 def spread_parts(
     speeds_mm_s: Sequence[float], sds_mm: Sequence[float], *, step_mm: float
 ) -> SpreadParts:
-    """Split what the scenario expects of a spread into a fixed part and a time.
+    """Split the spread that the scenario expects into a fixed part and a time.
 
-    The squares of the standard deviations are A + B·v² but for locked ticks, and the nearest such
-    curve with A and B of at least 0 is taken. ``step_mm``, in which the trial was read off, makes
-    step/√12 more of the fixed part.
+    Without locked ticks the variances are A + B·v²; the nearest such curve with A and B of at least
+    0 is taken. ``step_mm``, in which the trial was read off, adds step/√12 to the fixed part.
     """
     design = np.column_stack([np.ones(len(speeds_mm_s)), np.square(speeds_mm_s)])
     a, b = nearest_not_below_0(design, np.square(sds_mm))
@@ -136,14 +135,14 @@ def spread_parts(
 
 @dataclass(frozen=True, slots=True)
 class Allowance:
-    """What is expected at one speed, and how far a trial may be off it.
+    """What is expected at one speed, and how far a trial may deviate from it.
 
     Attributes
     ----------
     mean_mm, sd_mm : float
         Expected.
     mean_band_mm, sd_band_mm : Interval or None
-        Where mean and standard deviation of so many have to be; None for none, or one.
+        Where mean and standard deviation of the values must lie; None for none, or one.
     """
 
     mean_mm: float
@@ -157,9 +156,8 @@ def allowance_of(
 ) -> Allowance:
     """Return the band of n normal values.
 
-    ``confidence``: two-sided, of all of the ``bands`` together (Bonferroni). ``process``:
-    coefficient of the first-order autoregression that values are of, 0 where they are independent;
-    means and spreads then fall more widely.
+    ``confidence``: two-sided, of all ``bands`` together (Bonferroni). ``process``: coefficient of
+    the values' first-order autoregression, 0 for independent ones; it widens the bands.
     """
     each = 1.0 - (1.0 - confidence) / max(bands, 1)
     mean_band = sd_band = None
@@ -175,5 +173,5 @@ def allowance_of(
 
 
 def effective(n: int, process: float) -> float:
-    """Return how many independent values give a spread as precisely, at least 2 (n ≥ 2)."""
+    """Return the number of independent values that give a spread as precisely, at least 2."""
     return max(2.0, effective_for_spread(n, process))

@@ -1,4 +1,4 @@
-"""What a trial on the line says: settings to type in, spreads, misses, outliers."""
+"""Results of a trial on the line: settings to type in, spreads, misses, outliers."""
 
 from __future__ import annotations
 
@@ -31,19 +31,19 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 
 @dataclass(frozen=True, slots=True)
 class SpreadFit:
-    """A spread against speed, compared with what the scenario expects.
+    """A spread against speed, compared with the scenario's.
 
     Attributes
     ----------
     by_chance : float
-        Probability of a split so far from the expected one if that is right.
+        Probability of a split this far from the expected one if that is right.
     unlike : bool
-        Whether it differs from the expected one for sure, placement and stage taken together.
+        Whether it surely differs from the expected one, placement and stage taken together.
     more_time_s, more_fixed_mm : Estimate or None
-        Where it is: what the scenario does not explain (root of the difference of squares), if
-        that part is above the expected one for sure.
+        If so: the excess of a part that is surely above the expected one (root of the difference of
+        squares).
     less_time, less_fixed : bool
-        Where it is: whether that part is below the expected one for sure.
+        If so: whether that part is surely below the expected one.
     """
 
     found: Split
@@ -58,25 +58,25 @@ class SpreadFit:
 
 @dataclass(frozen=True, slots=True)
 class FeederFit:
-    """All that the trial says of one feeder.
+    """Everything that the trial says about one feeder.
 
     Attributes
     ----------
     number : int
         From 0.
     settings_old, settings_new : MachineSettings
-        In force in the trial, and with what is corrected.
+        Those of the trial, and the corrected ones.
     missed : MissedInTrial or None
-        None where nothing was said of it. Outliers are carriers, too.
+        None if the trial says nothing of it. Outliers are carriers, too.
     outliers_left_out : bool
         Whether there are any and their rows are left out of lines and spreads.
     with_outliers, without_outliers : Corrections or None
-        What would come out with them where they are left out, and without where they are kept;
-        None where there are none.
+        The corrections with outliers if they are left out, and without if they are kept; None if
+        there are none.
     old, new : Settings
-        As the machine has them.
+        As typed in on the machine.
     kept_outliers : bool
-        Whether they are in all figures.
+        Whether all figures include them.
     """
 
     number: int
@@ -101,27 +101,27 @@ class FeederFit:
 
     @property
     def changed(self) -> dict[str, float]:
-        """Distances (mm) and leads (s) to type in, by key; none where nothing is corrected."""
+        """Distances (mm) and leads (s) to type in, by key; none if nothing is corrected."""
         return typed(self.new) if self.new != self.old else {}
 
     @property
     def otherwise(self) -> Corrections | None:
-        """What would come out with the outliers, or without them where they are kept."""
+        """The corrections with the outliers, or without them if they are kept."""
         return self.with_outliers or self.without_outliers
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class TrialFit:
-    """What was measured in a trial, and what it says of each feeder.
+    """A trial's measurements, and what they say about each feeder.
 
     Attributes
     ----------
     data : str
         Name of the file with the measurements.
     rows, blank_rows : int
-        Rows that were read, and that had nothing in them.
+        Rows read, and blank ones.
     rows_left_out : tuple of int
-        Numbers of the rows that were asked to be left out.
+        Numbers of the rows left out on request.
     error_step_mm, stage_step_mm : float
         Step in which placement and stage were measured.
     confidence : float
@@ -156,9 +156,9 @@ def fit_trial(
 ) -> TrialFit:
     """Fit a trial that was run with the settings of a scenario.
 
-    What ``"auto"`` stands for is solved at its line speed and left at that at every speed of the
-    trial, as it is in the machine. ``name``: of the file. ``confidence``: two-sided, of every
-    interval. ``keep_outliers`` leaves outliers in lines, spreads and corrections.
+    ``"auto"`` settings are solved at its line speed and stay the same at every speed of the trial,
+    as in the machine. ``name``: of the file. ``confidence``: two-sided, of every interval.
+    ``keep_outliers`` leaves outliers in lines, spreads and corrections.
     """
     machine = machine_of(scenario)
     fit = partial(_feeder, scenario, machine, data, confidence=confidence, keep=keep_outliers)
@@ -275,7 +275,7 @@ def _spread(
 def _beyond(
     value: float | None, interval: Interval | None, expected: float, *, sure: bool
 ) -> Estimate | None:
-    """Return what has to be added to the expected spread, in squares; None if it may be 0."""
+    """Return what must be added to the expected spread, in squares; None if it may be 0."""
     if not sure or value is None or interval is None or interval.low <= expected:
         return None
     ends = (float(np.sqrt(end**2 - expected**2)) for end in (value, *interval))

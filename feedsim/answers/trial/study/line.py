@@ -1,4 +1,4 @@
-"""A straight line through what was measured at several speeds: at standstill, and per speed."""
+"""A straight line through values at several speeds: its value at standstill, and its slope."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _LEAST_LEFT = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A figure and its interval, all in the unit that is in the name of what holds it."""
+    """A figure and its interval, in the unit named by the attribute that holds it."""
 
     value: float
     low: float
@@ -29,19 +29,18 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class SpeedLine:
-    """What a side is off: at standstill, and more per speed.
+    """The error of a side: at standstill, and per speed.
 
     Attributes
     ----------
     n, speeds : int
-        Values, and speeds, that it is drawn through; 0 where it is the sum of two lines.
+        Values and speeds behind it; 0 for the sum of two lines.
     per_speed_s : Estimate or None
-        mm per mm/s, a time. None where there was one speed only.
+        mm per mm/s, a time. None if there was only one speed.
     by_chance : float
-        Probability of a line so far from 0 if nothing is off.
+        Probability of a line this far from 0 if nothing is off.
     straight : float or None
-        Probability of means so far from the line if it is straight; None where that cannot be
-        told.
+        Probability of means this far from the line if it is straight; None if not testable.
     """
 
     n: int
@@ -54,15 +53,14 @@ class SpeedLine:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """A line, with what further figures are worked out from.
+    """A line, and what further figures are computed from.
 
-    ``values``, ``covariance``: at standstill (mm) and per speed (s; 0 where there is one speed),
-    shapes (2,) and (2, 2). ``place``: which rows of the trial it came from, shape (n,).
-    ``made_of``: how the values are made of those, shape (2, n).
-    ``off``: each value less the mean of its speed;
-    ``sd``: the spread at that speed, 0 where there is none (mm, shape (n,)). ``scatter``: what the
-    spread is split from. ``dependence``: whether values depend on the one before; None where
-    too few follow each other.
+    ``values``, ``covariance``: at standstill (mm) and per speed (s; 0 if there is one speed),
+    shapes (2,) and (2, 2). ``place``: the rows of the trial behind it, shape (n,). ``made_of``:
+    their weights in the values, shape (2, n). ``off``: each value less the mean of its speed;
+    ``sd``: the spread at that speed, 0 for none (mm, shape (n,)). ``scatter``: input to the split
+    of the spread. ``dependence``: whether values depend on the one before; None if too few follow
+    each other.
     """
 
     values: Floats
@@ -87,7 +85,7 @@ class Fitted:
 
 
 def process_of(fitted: Fitted | None) -> float:
-    """Return the coefficient of the autoregression that values are taken for; 0: independent."""
+    """Return the coefficient of the autoregression assumed for the values; 0: independent."""
     return fitted.dependence.process if fitted and fitted.dependence else 0.0
 
 
@@ -115,19 +113,18 @@ def fitted_line(
 ) -> Fitted | None:
     """Fit a line by weighted least squares.
 
-    ``values`` (mm) and ``place``, which rows of the trial they are, have shape (n,).
-    ``confidence``: two-sided, of the parts of the spread. None where there are too few values for
-    an interval: 2 at one speed, 3 at several.
+    ``values`` (mm) and ``place``, their rows in the trial, have shape (n,). ``confidence``:
+    two-sided, of the parts of the spread. None if there are too few values for an interval: it
+    takes 2 at one speed, 3 at several.
 
     Notes
     -----
     The weights are 1/(A + B·v²), the spread within the speeds
     (:mod:`feedsim.answers.trial.study.spread`): smoother than a variance for each speed, which a
-    handful of values hardly tells.
+    handful of values hardly shows.
 
-    Where values are not independent of the one before
-    (:mod:`feedsim.answers.trial.study.dependence`), sums of squares are divided by what of them
-    the means take with them, and all intervals are wider.
+    If values depend on the one before (:mod:`feedsim.answers.trial.study.dependence`), sums of
+    squares are corrected for what the means absorb, and all intervals are wider.
     """
     groups = speed_groups(speeds_mm_s) if len(values) else np.zeros(0, dtype=np.intp)
     speeds = int(groups.max()) + 1 if len(values) else 0
@@ -179,7 +176,7 @@ def fitted_line(
 
 
 def _corrected(scatter: Scatter, process: float) -> Scatter:
-    """Return how much independent values would scatter; their mean absorbs less of it."""
+    """Return the scatter of independent values, whose mean absorbs less of it."""
     if process == 0.0 or scatter.dof < 1.0:
         return scatter
     n = scatter.dof + 1.0
@@ -193,7 +190,7 @@ def _kurtosis(unit: Floats) -> float:
 
 
 def _padded(values: Floats) -> Floats:
-    """Add a row of 0 where the slope would be."""
+    """Add a row of 0 for the slope."""
     if len(values) == 2:
         return values
     return np.concatenate([values, np.zeros_like(values)])
@@ -202,7 +199,7 @@ def _padded(values: Floats) -> Floats:
 def joined(first: Fitted, second: Fitted, *, factor: float) -> tuple[Floats, Floats, float]:
     """Return the line first + factor·second: its values, covariance and degrees of freedom.
 
-    Values of one carrier in both are alike; how much is taken from those.
+    Values of one carrier in both are correlated; the correlation comes from those.
     """
     _, in_first, in_second = np.intersect1d(first.place, second.place, return_indices=True)
     cross = np.zeros((2, 2))
@@ -217,13 +214,13 @@ def joined(first: Fitted, second: Fitted, *, factor: float) -> tuple[Floats, Flo
 
 
 def _scale(fitted: Fitted) -> float:
-    """Return how much wider an interval is than the spread within the speeds makes it."""
+    """Return the ratio of an interval to that from the spread within the speeds."""
     plain = float(np.sum((fitted.made_of[0] * fitted.sd) ** 2))
     return math.sqrt(float(fitted.covariance[0, 0]) / plain)
 
 
 def _correlation(one: Floats, two: Floats) -> float:
-    """Return how alike two sets of values about 0 are, −1…1."""
+    """Return the correlation of two sets of values about 0, −1…1."""
     size = math.sqrt(float(np.mean(one**2)) * float(np.mean(two**2)))
     return float(np.mean(one * two)) / size if size > 0.0 else 0.0
 

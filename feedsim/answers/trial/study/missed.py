@@ -19,22 +19,22 @@ _NEXT_TO_NOTHING = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class MissedInTrial:
-    """Carriers counted in a trial and those of them that got no insert.
+    """Carriers counted in a trial, and those without an insert.
 
     Attributes
     ----------
     share_ci : Interval or None
-        Exact (Clopper & Pearson), of what the carriers are worth; None below 20 carriers.
+        Exact (Clopper & Pearson), for the effective number of carriers; None below 20 carriers.
     design_effect : float or None
-        How many times as many carriers it takes because misses cluster in the order of the rows
-        (:func:`feedsim.metrics.clusters.design_effect`); None where a tally says nothing of the
-        order, and misses are taken as independent.
+        Factor by which clustered misses, in the order of the rows, raise the carriers needed
+        (:func:`feedsim.metrics.clusters.design_effect`); None for a tally, which has no order:
+        misses are taken as independent.
     expected_count : float
-        What the scenario expects of so many carriers at these speeds.
+        The scenario's, for these carriers and speeds.
     probability : float or None
         Of a count at least as unlikely, if the scenario is right, all counts divided by the design
-        effect (Rao & Scott 1992, Biometrics 48:577-585, from memory); None where it expects next to
-        none (1e-9 or less): a test against a share of 0 tells only that there are some.
+        effect (Rao & Scott 1992, Biometrics 48:577-585, from memory); None if it expects nearly
+        none (1e-9 or less): a test against a share of 0 shows only that there are some.
     """
 
     carriers: int
@@ -49,8 +49,8 @@ class MissedInTrial:
 def counted(data: TrialData, rows: Bools) -> tuple[int, int]:
     """Return carriers and missed ones among rows of one feeder at one speed.
 
-    Where there is a tally, it alone counts: the carriers that were measured are among those.
-    Else a row of which nothing is said counts as not missed if its placement was measured.
+    If there is a tally it alone counts: it includes the measured carriers. Else a row that says
+    nothing of it counts as not missed if its placement was measured.
     """
     carriers, missed = data.carriers[rows], data.missed[rows]
     tally = carriers > 1
@@ -83,7 +83,7 @@ def missed_of(
 ) -> MissedInTrial | None:
     """Compare counts (carriers, missed) at several speeds with the expected share at each.
 
-    ``orders``: of each speed, as :func:`in_order_of` has it. None where no carrier was counted.
+    ``orders``: of each speed, from :func:`in_order_of`. None if no carrier was counted.
     """
     carriers, count = sum(n for n, _ in counts), sum(m for _, m in counts)
     if not carriers:
@@ -110,16 +110,15 @@ def missed_of(
 
 
 def chance_of(count: int, carriers: Sequence[int], shares: Sequence[float]) -> float:
-    """Return the probability of a count, of all groups together, at least as unlikely as this one.
+    """Return the probability of a total count over all groups at least as unlikely as this one.
 
-    ``carriers``: how many each group has. ``shares``: probability of each carrier of a group.
+    ``carriers``: number in each group. ``shares``: probability for each carrier of a group.
 
     Notes
     -----
-    The count is a sum of binomial ones, whose distributions are folded together exactly; all
-    counts that are no likelier than the one seen are added up, as Fisher's exact test does (any
-    text). What lies 12 standard deviations and 60 counts beyond the mean is left out, less than
-    1e-20.
+    The count is a sum of binomial ones, whose distributions are convolved exactly; all counts no
+    likelier than the one seen are summed, as in Fisher's exact test (any text). Counts 12 standard
+    deviations plus 60 beyond the mean are left out, less than 1e-20.
     """
     first, chances = 0, np.ones(1)
     for n, share in zip(carriers, shares, strict=True):

@@ -1,4 +1,4 @@
-"""Values of a trial that stick out of those of their speed."""
+"""Values of a trial that stick out among those at their speed."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Outlier:
 
 
 def outliers_of(data: TrialData, found: Corrections) -> list[Outlier]:
-    """Return the values far from the middle of their speed, by the spread there."""
+    """Return the values far from the median of their speed, relative to the spread there."""
     outliers = []
     for column, fitted, values in (
         ("placement_error", found.placement_fit, data.error_mm),
@@ -43,7 +43,7 @@ def outliers_of(data: TrialData, found: Corrections) -> list[Outlier]:
             continue
         speeds = data.speed_mm_s[fitted.place]
         groups = speed_groups(speeds)
-        off = fitted.off - _middles(fitted.off, groups)[groups]  # which no outlier moves
+        off = fitted.off - _middles(fitted.off, groups)[groups]  # medians: no outlier moves them
         unit = off / _robust_sd(off, speeds, groups, fitted)
         most = min(_MOST_OUTLIERS, max(1, len(unit) // 10))
         places = far_out(unit, most=most)
@@ -70,8 +70,8 @@ def _middles(values: Floats, groups: Places) -> Floats:
 def _robust_sd(off: Floats, speeds: Floats, groups: Places, fitted: Fitted) -> Floats:
     """Return the spread at the speed of each value, from the middle half of them.
 
-    1.4826 times the median distance from the median is σ of normal values; an outlier hardly
-    moves it, while it would have the speeds without one look too quiet.
+    1.4826 times the median distance from the median is σ of normal values; an outlier hardly moves
+    it, while in a standard deviation it would make speeds without one look too quiet.
     """
     sizes = np.bincount(groups)
     if sizes.min() < _ENOUGH:

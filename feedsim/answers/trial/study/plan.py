@@ -1,4 +1,4 @@
-"""What to run in a trial on the line, and what to expect if the scenario is right."""
+"""The plan of a trial on the line: what to run, and what to expect if the scenario is right."""
 
 from __future__ import annotations
 
@@ -32,32 +32,32 @@ from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario
 
 CHANCE = 0.9
-"""How likely a plan is to be passed, if the scenario is right."""
+"""Probability of passing a plan, if the scenario is right."""
 
 _PARTS = (0.4, 0.6, 0.8, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Showing:
-    """What it takes to show that a share is as small as it has to be.
+    """What it takes to show that a share is as small as it must be.
 
     Attributes
     ----------
     limit : float
         Largest share: of carriers missed, cycles at risk, inserts out of tolerance.
     expected : float
-        What the scenario expects of it at the fastest speed, of the worst feeder.
+        The scenario's at the fastest speed, for the worst feeder.
     without_any : int or None
-        Carriers to run without a single one; None where the limit is 0, which nothing shows.
+        Carriers to run without a single case; None if the limit is 0, which no number shows.
     chance_without_any : float or None
-        How likely that is, if the scenario is right.
+        Probability of that, if the scenario is right.
     plan : Plan or None
-        The shortest that is passed with a chance of 90 %; None where there is none.
+        The shortest that is passed with a chance of 90 %; None for none.
     chance : float or None
         Its own chance.
     measuring : int or None
-        Of the share within tolerance: how many to measure if errors are normal, their mean and
-        spread as expected; None where no number would do.
+        For the share within tolerance: how many to measure if errors are normal, with mean and
+        spread as expected; None if no number would do.
     """
 
     figure: Figure
@@ -72,7 +72,7 @@ class Showing:
 
 @dataclass(frozen=True, slots=True)
 class PlannedSpeed:
-    """How many carriers at one speed: to count, and of these to measure at each feeder."""
+    """Numbers of carriers at one speed: to count, and of these to measure at each feeder."""
 
     speed_mm_s: float
     counted: int
@@ -86,11 +86,11 @@ class FeederPlan:
     Attributes
     ----------
     settings : MachineSettings
-        To be typed in for the trial.
+        To type in for the trial.
     placement, stage : tuple of Allowance
         Expected mean and standard deviation at each speed, with their bands.
     distance_mm, lead_s : float, float or None
-        Half the interval that the trial will leave of engage distance and lead.
+        Half width of the trial's intervals of engage distance and lead.
     """
 
     name: str
@@ -105,7 +105,7 @@ class FeederPlan:
 class TrialPlan:
     """A trial before it is run.
 
-    ``spread_within``: how far the interval of a spread reaches at most, as a share of it.
+    ``spread_within``: largest half width of a spread's interval, as a share of it.
     """
 
     title: str
@@ -119,8 +119,8 @@ class TrialPlan:
 def speeds_for(scenario: Scenario, *, units: System) -> tuple[float, ...]:
     """Return four speeds (mm/s) up to line speed, in round numbers of the unit of display.
 
-    The slowest is 0.4 of the fastest: far enough apart to tell what is a length from what is a
-    time, and the two between show whether it is a straight line.
+    The slowest is 0.4 of the fastest: far enough apart to tell lengths from times, and the two
+    between show whether the line is straight.
     """
     factor, top = display_unit("speed", units).factor, scenario.line.speed
     shown = [_round(part * top * factor) for part in _PARTS[:-1]]
@@ -140,8 +140,8 @@ def plan_trial(
 ) -> TrialPlan:
     """Plan a trial at some speeds, rising.
 
-    ``confidence``: one-sided for what is to be shown, two-sided for intervals and bands.
-    ``spread_within``: how near the interval of each standard deviation is to come to it.
+    ``confidence``: one-sided for acceptance figures, two-sided for intervals and bands.
+    ``spread_within``: wanted half width of each standard deviation's interval, as a share of it.
     """
     machine, allowed = machine_of(scenario), criteria_of(scenario)
     n = size_for_spread(spread_within, confidence=confidence)
@@ -237,7 +237,7 @@ def _feeder(
 def _will_be_known(
     expected: Sequence[ExpectedAtSpeed], *, n: int, confidence: float
 ) -> tuple[float, float | None]:
-    """Return half the intervals of distance (mm) and lead (s) that the trial will leave."""
+    """Return the half widths of the trial's intervals of distance (mm) and lead (s)."""
     speeds = np.repeat([there.speed_mm_s for there in expected], n)
     sds = np.repeat([max(there.error.sd_mm, 1e-9) for there in expected], n)
     design = np.ones((len(speeds), 1))

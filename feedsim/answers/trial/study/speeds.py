@@ -1,4 +1,4 @@
-"""What was measured at each speed of a trial, beside what the scenario expects there."""
+"""Measurements at each speed of a trial, beside what the scenario expects there."""
 
 from __future__ import annotations
 
@@ -30,16 +30,16 @@ _LEAST_LEFT = 0.1
 
 @dataclass(frozen=True, slots=True)
 class MeasuredAtSpeed:
-    """Values of one kind at one speed, beside the band that the scenario has for them.
+    """Values of one kind at one speed, beside the scenario's band.
 
     Attributes
     ----------
     mean_mm, sd_mm : float or None
-        None where there are none, or one.
+        None for no values, or one.
     mean_ci_mm, sd_ci_mm : Interval or None
         Student's and chi-squared intervals.
     band : Allowance
-        What the scenario has for them.
+        The scenario's.
     """
 
     n: int
@@ -91,9 +91,9 @@ def measured(
 ) -> MeasuredAtSpeed:
     """Return the figures of values (mm, shape (n,), none NaN) at one speed.
 
-    ``step_mm``: in which was read off, so that it spreads by step/√12 more. ``confidence``:
-    two-sided, of the intervals, and of all ``bands`` together. ``process``: coefficient of the
-    first-order autoregression that the values are of; 0 where they are independent.
+    ``step_mm``: of reading, which adds a spread of step/√12. ``confidence``: two-sided, of the
+    intervals, and of all ``bands`` together. ``process``: coefficient of the values' first-order
+    autoregression; 0 for independent ones.
     """
     n = len(values)
     mean = float(values.mean()) if n else None
@@ -130,13 +130,13 @@ def at_speeds(
     Parameters
     ----------
     rows, kept : bool array, shape (n,)
-        The feeder's; those of them whose values count. All are carriers.
+        The feeder's; those of them whose values count. All of them are carriers.
     groups : int array, shape (n,)
         Number of the speed of each row of the feeder; −1 elsewhere.
     expected : sequence of ExpectedAtSpeed
         One for each speed.
     moved_mm : float64 array, one for each speed
-        By how much corrections move the placement.
+        How far corrections move the placement.
     processes : (float, float)
         Coefficients of placement errors and stage positions (:func:`measured`).
     """

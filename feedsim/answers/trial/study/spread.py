@@ -1,7 +1,7 @@
 """A spread that grows with speed, split into a fixed part and a time: σ² = A + B·v².
 
 Edges, slips and counts spread by the same length at every speed; ticks, scans and jitter are
-times, and spread by more travel the faster the line is.
+times, whose spread in travel grows with speed.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ _STEPS = 200
 
 
 class Scatter(NamedTuple):
-    """How values scatter at one speed: sum of squares (mm²) about their mean, and its dof."""
+    """Scatter of values at one speed: sum of squares (mm²) about their mean, and its dof."""
 
     speed_mm_s: float
     squares_mm2: float
@@ -37,12 +37,11 @@ class Split:
     fixed_mm : float
         √A.
     time_s : float
-        √B; None (and its interval) where there is one speed only, so that the whole is fixed_mm.
+        √B; None (and its interval) for a single speed: the whole is then fixed_mm.
     dof : float
         Of all the scatter together.
     dispersion : float
-        Variance of the sums of squares over that of normal values: 1 for these, below for
-        uniform ones.
+        Variance of the sums of squares over that of normal values: below 1 for uniform ones.
     """
 
     fixed_mm: float
@@ -59,10 +58,10 @@ def variance_at(found: Split, speed_mm_s: Floats) -> Floats:
 
 
 def scatter_of(values: Floats, speeds_mm_s: Floats, groups: Places) -> tuple[list[Scatter], Floats]:
-    """Return how values (mm) scatter about the mean of their group, and how far off each is (mm).
+    """Return the scatter of values (mm) about the mean of their group, and each deviation (mm).
 
     ``groups``: number of each value's group, from 0, none empty. All have shape (n,). Only groups
-    of two values or more tell a scatter.
+    of two values or more have a scatter.
     """
     counts = np.bincount(groups)
     off = values - (np.bincount(groups, values) / counts)[groups]
@@ -79,11 +78,11 @@ def scatter_of(values: Floats, speeds_mm_s: Floats, groups: Places) -> tuple[lis
 def split(
     scatter: Sequence[Scatter], *, kurtosis: float, confidence: float, worth: float = 1.0
 ) -> Split | None:
-    """Split a spread into its two parts; None where nothing scatters.
+    """Split a spread into its two parts; None if nothing scatters.
 
     ``kurtosis``: excess kurtosis of the values, each over its spread (normal ones have 0).
-    ``confidence``: two-sided, of each interval. ``worth``: how many independent values one of these
-    is worth, above 0 to 1.
+    ``confidence``: two-sided, of each interval. ``worth``: independent values that one of these is
+    worth, above 0 to 1.
 
     Notes
     -----
@@ -95,8 +94,8 @@ def split(
     and intervals by the profile of that likelihood: the other part takes its best value, and
     2·ln L may fall by φ times the quantile of chi-squared with 1 degree of freedom. φ = 1 + κ/2,
     κ the kurtosis, since the variance of a sum of squares goes as 2 + κ (Layard 1973, Journal of
-    the American Statistical Association 68:195-198, from memory); 1 below 30 degrees of freedom
-    unless it is more. Values that are worth less have φ larger by so much.
+    the American Statistical Association 68:195-198, from memory); at least 1 below 30 degrees of
+    freedom. For dependent values φ is divided by their worth.
     """
     from scipy.special import gammaincinv
 
@@ -133,8 +132,7 @@ def chance_of_parts(
     """Return the probability of a likelihood ratio at least as large, if these are the parts.
 
     2·ln L of the parts found less that of these, over φ, is chi-squared with 2 degrees of freedom
-    (1 where there is one speed); Wilks 1938, Annals of Mathematical Statistics 9:60-62, from
-    memory.
+    (1 for a single speed); Wilks 1938, Annals of Mathematical Statistics 9:60-62, from memory.
     """
     from scipy.special import gammaincc
 
@@ -175,7 +173,7 @@ class _Model:
         return float(np.sum(self.dof * np.log(variance) + self.squares / variance))
 
     def best(self) -> Floats:
-        """Return the parts of the highest likelihood, by weighted least squares over and over."""
+        """Return the parts of the highest likelihood, by iterated weighted least squares."""
         means = self.squares / self.dof
         parts = nearest_not_below_0(
             self.design * np.sqrt(self.dof)[:, None], means * np.sqrt(self.dof)
@@ -206,7 +204,7 @@ class _Model:
         return self.deviance(np.array([value, other] if place == 0 else [other, value]))
 
     def interval(self, best: Floats, place: int, drop: float) -> Interval:
-        """Return where the profile has fallen by so much, on both sides."""
+        """Return where the profile has fallen by ``drop``, on both sides."""
         floor = self.deviance(best) + drop
 
         def beyond(value: float) -> float:
@@ -234,7 +232,7 @@ def nearest_not_below_0(design: Floats, values: Floats) -> Floats:
 
 
 def _zero(f: Callable[[float], float], low: float, high: float) -> float:
-    """Return where a function crosses 0 between two places at which its signs differ."""
+    """Return the zero of a function between two places at which its signs differ."""
     from scipy.optimize import brentq
 
     at_low, at_high = f(low), f(high)
