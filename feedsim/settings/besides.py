@@ -24,6 +24,8 @@
 - **openings in step with the motion**, where carriers wait: an edge a fixed travel after a closing
   meets the opening's tick, count and scan at a fixed phase. A service is then up to half of these
   longer or shorter than on average, times e^(−2π²σ²/T²); the effect is that on waits;
+- **openings in step with counts**: known (:mod:`feedsim.settings.counts_in_step`) to what a
+  fraction of a tick more or less makes of it, and for carriers that did not wait;
 - **late openings in step**: the lateness of an opening depends on the phase of its edge in the
   scan. After a tick that phase is fixed, spread by gap and edge, and by the pitch if the carrier
   eye is latched. Each harmonic n of a lateness y(θ) keeps e^(−2π²n²σ²/T²), so the effect is at most
@@ -47,6 +49,7 @@ import numpy as np
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.settings.acts import is_locked
+from feedsim.settings.counts_in_step import opened_in_counts
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.in_step import corrected_size, lattice_wait
 from feedsim.settings.late_acts import late_opening_mean
@@ -103,6 +106,7 @@ def _sizes(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> Iterato
     yield Besides("landings in the next cycle", _next_cycle(at, allowed, lost))
     yield Besides("inserts in step with the scan", _in_step(at))
     yield Besides("closings in step with openings", _corrected(at, lost))
+    yield Besides("openings in step with counts", _opened_in_counts(at, waits))
     yield Besides("late openings in step with the scan", _late_in_step(at))
     yield Besides("carriers out of reach", _out_of_reach(at))
     yield Besides("landings while the feed changes its speed", _bend(at))
@@ -258,6 +262,12 @@ def _corrected(at: FeederAtSpeed, lost: float) -> float:
     other = 1.0 - (1.0 - lost) * (1.0 - at.carriers.missing)
     known, unknown = (corrected_size(at, near=near) for near in (True, False))
     return (_TO + 2.0 * other) * known + unknown
+
+
+def _opened_in_counts(at: FeederAtSpeed, waits: Waits | None) -> float:
+    """Return the error of what is known (mm): a closing that waited is at no count."""
+    known, most = opened_in_counts(at)
+    return most + (abs(known) * float(waits.served_beyond(0.0)) if waits else 0.0)
 
 
 def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:

@@ -9,6 +9,7 @@ from feedsim.answers.limit.study.closed import limits_of, lowest_together
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import override
 from feedsim.settings import mechanisms_unseen
+from feedsim.settings.counts_in_step import Opened
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mean import mean_error
 from tests import speed_hunts
@@ -137,4 +138,15 @@ def test_corrected_closings_keep_step_with_openings(monkeypatch: pytest.MonkeyPa
     # the twin: each closing waits half a cycle on average
     monkeypatch.setattr("feedsim.settings.mean.corrected_in_step", lambda *_: 0.0)
     monkeypatch.setattr("feedsim.settings.besides.corrected_size", lambda *_, **__: 0.0)
+    assert "at most" in (hunted_auto(line) or "")
+
+
+def test_counts_at_openings_keep_step_with_the_count_at_the_closing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A motion cycle is 1.15 counts of 0.86 mm, and gaps spread by 0.3 mm."""
+    line = override(scenario_of_all_keys(2355, stops=False), ["run.carriers=3000"])
+    assert hunted_auto(line) == ""
+    # the twin: a count's fraction at the edge is anything
+    monkeypatch.setattr("feedsim.settings.mean.opened_in_counts", lambda _: Opened(0.0, 0.0))
     assert "at most" in (hunted_auto(line) or "")
