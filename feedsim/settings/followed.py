@@ -4,6 +4,11 @@ Merging at the eye, a full memory and a busy feeder each remove marks from the n
 closed form is known for all three together. So a fixed stream of carriers of the given law (the
 record's own pitches, if there is one) is followed with fixed draws: the share is that of the
 stream, with a standard error of at most about √(p·(1 − p)/10 000).
+
+A full memory of several places hands its pattern on: two marks kept in a row come free one after
+the other, and two more are kept in a row. Whether carriers wait may so stay the same for thousands
+of carriers and change by chance; how far the mean wait of any tenth of the stream is from that of
+all, beyond three standard errors of independent ones, is the size of that.
 """
 
 from __future__ import annotations
@@ -23,6 +28,7 @@ from feedsim.settings.waits import Queue, Waits
 
 _STREAM = 10_000
 _NEAR_MM = 1e-6
+_TENTHS, _ERRORS = 10, 3.0
 _PRIME = np.uint64(2**31 - 1)
 
 
@@ -70,7 +76,7 @@ class Followed:
     """Outcome of the carriers that the eye did not miss.
 
     ``busy``: found the feeder busy, or waited until out of reach. ``waits_mm``: of those that came
-    to the feeder, rising.
+    to the feeder, rising. ``lasting_mm``: as in :class:`feedsim.settings.waits.Waits`.
     """
 
     carriers: int
@@ -79,6 +85,7 @@ class Followed:
     busy: int
     waits_mm: Floats
     room_mm: float
+    lasting_mm: float = 0.0
 
     @property
     def lost(self) -> float:
@@ -93,7 +100,7 @@ class Followed:
         def beyond(travel: Floats | float) -> Floats:
             return 1.0 - np.searchsorted(waited, travel, side="right") / max(1, len(waited))
 
-        return Waits(beyond, self.room_mm)
+        return Waits(beyond, self.room_mm, self.lasting_mm)
 
 
 class _Comes(NamedTuple):
@@ -122,8 +129,18 @@ def follow(stream: Stream) -> Followed:
     waits = np.concatenate([_waits(marks, waits, stream) for marks, waits in laps])
     busy = int(np.count_nonzero(waits > stream.room_mm))
     full = here - len(waits)
+    lasting = _lasting(np.maximum(waits[waits <= stream.room_mm], 0.0)) if full else 0.0
     waits = np.sort(np.maximum(waits, 0.0))
-    return Followed(len(comes.edge), merged, full, busy, waits, stream.queue.room_mm)
+    return Followed(len(comes.edge), merged, full, busy, waits, stream.queue.room_mm, lasting)
+
+
+def _lasting(served: Floats) -> float:
+    """Return how far a tenth of waits (mm, in order) has its mean from all, beyond chance."""
+    if len(served) < _TENTHS:
+        return 0.0
+    off = max(abs(float(part.mean() - served.mean())) for part in np.array_split(served, _TENTHS))
+    chance = _ERRORS * float(served.std()) / math.sqrt(len(served) / _TENTHS)
+    return max(0.0, off - chance)
 
 
 @lru_cache(maxsize=4)
@@ -159,7 +176,8 @@ def _waits(marks: _Marks, waits: Floats, stream: Stream) -> Floats:
     room, places = stream.room_mm, stream.places
     if not places:
         return waits
-    acts = np.where(waits > room, marks.point + room, marks.noisy + np.maximum(waits, 0.0))
+    later = np.where(waits > room, marks.point + room, marks.noisy + waits)
+    acts = np.where(waits > 0.0, later, marks.point)
     latest = np.maximum.accumulate(acts) + _NEAR_MM
     if np.all(latest[:-places] <= marks.free[places:]):
         return waits  # a place is always free: earlier marks have been acted on in time
@@ -205,7 +223,7 @@ def _walked(marks: _Marks, stream: Stream) -> Floats:
         wait = ready - noisy
         waits.append(wait)
         if wait <= 0.0:
-            at, ready = noisy, noisy + takes
+            at, ready = point, noisy + takes
         elif wait <= room:
             at, ready = ready, ready + takes
         else:

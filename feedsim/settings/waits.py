@@ -88,11 +88,13 @@ class Waits:
     """The stationary law of waits.
 
     ``beyond``: travel (mm, not below 0; one or an array) → share of the marked carriers that wait
-    longer. ``dropped``: share that waits longer than its room.
+    longer. ``dropped``: share that waits longer than its room. ``lasting_mm``: how far the mean
+    wait may stay from ``mean_mm`` for a long time (:mod:`feedsim.settings.followed`).
     """
 
     beyond: Callable[[Floats | float], Floats]
     room_mm: float
+    lasting_mm: float = 0.0
     dropped: float = field(init=False)
 
     def __post_init__(self) -> None:

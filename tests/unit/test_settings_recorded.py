@@ -13,7 +13,7 @@ from feedsim.arrivals import Paced, Recorded
 from feedsim.machine import Carriers
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.even_grid import EvenGrid
-from feedsim.settings.followed import Followed, Stream, follow
+from feedsim.settings.followed import Followed, Stream, _lasting, follow
 from feedsim.settings.waits import Queue
 
 FOUR = (200.0, 210.0, 220.0, 230.0)
@@ -282,3 +282,12 @@ def test_the_law_of_a_service_is_worked_out_once_for_thousands_of_pitches(
     drifting(7, n=5000).share_lost(Distribution(224.0, 1.0, (2.0, 2.0, 0.5)), more, come=1.0)
     assert len(asked) == 1
     assert asked[0] < 2000
+
+
+def test_waits_that_stay_the_same_for_long_have_a_size() -> None:
+    # every second carrier waits 44, then none does: tenths of 22 and 0, all 11, E[x²] = 44²/4
+    sd = math.sqrt(44.0**2 / 4.0 - 11.0**2)
+    regimes = np.concatenate((np.tile([0.0, 44.0], 250), np.zeros(500)))
+    assert _lasting(regimes) == pytest.approx(11.0 - 3.0 * sd / math.sqrt(100.0))
+    # the twin: the same waits, mixed
+    assert _lasting(np.tile([0.0, 44.0, 0.0, 0.0], 250)) == 0.0
