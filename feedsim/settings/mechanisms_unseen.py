@@ -13,6 +13,8 @@ from feedsim.machine import Inserts
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import filters, gap_lasts, level_lasts
+from feedsim.settings.nominal import clipped_slip_mean
+from feedsim.settings.nominal_cycle import mean_speed
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.sources import slips
 from feedsim.settings.spreads import gaps, stage_spread
@@ -36,7 +38,7 @@ def merged_inserts(at: FeederAtSpeed) -> float:
     """
     ins, eye = at.inserts, at.eye
     covered = stage_spread(at).share_below(ins.length_mm)
-    merging = _merging(at, slips(at).times(-1.0)) if covered else 0.0
+    merging = _merging(at, slips(at).times(-1.0), passed=0) if covered else 0.0
     if covered == 1.0:
         return merging
     off_s = eye.off_response_s
@@ -46,22 +48,34 @@ def merged_inserts(at: FeederAtSpeed) -> float:
     return covered * merging + (1.0 - covered) * _sooner(at, passing)
 
 
-def _merging(at: FeederAtSpeed, shift: Distribution) -> float:
-    """Return the share of gaps, lengthened by ``shift``, that end before the output drops."""
+def _merging(at: FeederAtSpeed, shift: Distribution, *, passed: int) -> float:
+    """Return the share of gaps, lengthened by ``shift``, that end before the output drops.
+
+    ``passed``: how many inserts went past unseen before. A feed in its ramp-in, or behind its
+    command, needs longer for a gap.
+    """
     eye = at.eye
     if eye.off_response_s == 0.0 and eye.edge_sd_mm == 0.0 and not filters(eye):
         return 0.0
-    gap = gaps(at).plus(shift)
-    feed = at.feed_mm_s
-    seen = gap.plus(Distribution(normal_sd=eye.edge_sd_mm))
+    needs = gap_lasts(eye, at.controller) if filters(eye) else Distribution()
+    feed = _speed_over_gap(at, eye.off_response_s + needs.average, passed=passed)
+    seen = gaps(at).plus(shift).plus(Distribution(normal_sd=eye.edge_sd_mm))
     if filters(eye):
-        seen = seen.plus(gap_lasts(eye, at.controller).times(-feed))
+        seen = seen.plus(needs.times(-feed))
     return seen.share_below(feed * eye.off_response_s)
+
+
+def _speed_over_gap(at: FeederAtSpeed, lasts_s: float, *, passed: int) -> float:
+    """Return the mean feed speed (mm/s) for a time from when an insert's tail passes the eye."""
+    ins = at.inserts
+    pitch = ins.length_mm + ins.gap_mm
+    way = ins.length_mm + clipped_slip_mean(ins) - at.settings.stage_position_mm + passed * pitch
+    return mean_speed(at, way, lasts_s) if way > 0.0 else at.feed_mm_s
 
 
 def again_unseen(at: FeederAtSpeed) -> float:
     """Return the share of inserts unseen behind an unseen one, whose gap no slip changes."""
-    merged = _merging(at, Distribution())
+    merged = _merging(at, Distribution(), passed=1)
     return 1.0 - (1.0 - at.eye.missed) * (1.0 - merged) * (1.0 - _short(at))
 
 

@@ -161,6 +161,18 @@ def left_at_opening(at: FeederAtSpeed) -> float | None:
     return cycles.start_mm + pitch - cycles.feed.position(cycles.start_s + cycles.opening_s)
 
 
+def mean_speed(at: FeederAtSpeed, travel_mm: float, lasts_s: float) -> float:
+    """Return the feed's mean speed (mm/s) over a time, after a travel from rest.
+
+    In the nominal cycle while its search goes on; at feed speed if there is none.
+    """
+    cycles = _cycles(_parts_at(at), opens=False)
+    if cycles is None or lasts_s <= 0.0:
+        return at.feed_mm_s
+    begins_s = cycles.feed.time_at(cycles.start_mm + travel_mm)
+    return (cycles.feed.position(begins_s + lasts_s) - cycles.start_mm - travel_mm) / lasts_s
+
+
 @term
 def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
     """Return the feed travel (mm) from the opening tick until the feed is slower than a speed."""

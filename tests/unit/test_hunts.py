@@ -150,3 +150,11 @@ def test_counts_at_openings_keep_step_with_the_count_at_the_closing(
     # the twin: a count's fraction at the edge is anything
     monkeypatch.setattr("feedsim.settings.mean.opened_in_counts", lambda _: Opened(0.0, 0.0))
     assert "at most" in (hunted_auto(line) or "")
+
+
+def test_a_gap_passes_slowly_while_the_feed_speeds_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    line = override(scenario_of_all_keys(2300, stops=False), ["run.carriers=4000"])
+    assert hunted_auto(line) == ""
+    # the twin: every gap passes the eye at feed speed
+    monkeypatch.setattr(mechanisms_unseen, "mean_speed", lambda at, *_: at.feed_mm_s)
+    assert "at most" in (hunted_auto(line) or "")
