@@ -5,8 +5,7 @@
   |E[X | laid] − E[X]| ≤ sd·√(p/(1 − p)), by Cauchy and Schwarz, sd that of the part that X and the
   loss have in common: ρ times the noise of a closing, ρ the noise's share of what decides the loss;
 - **unequal cycles**: if ramp or lag do not end in time, the landing depends on the previous cycle,
-  and settings are right for equal cycles. The difference to a cycle after a longer wait or
-  search, times the share of carriers with one;
+  and settings are right for equal cycles (:mod:`feedsim.settings.unlike`);
 - **a short run-up**: an insert staged too near for its run-up lands in the ramp, or where it rests:
   at most that much late. E[(x − s)⁺] ≤ (√(sd² + d²) + d)/2, d = mean − s (Scarf 1958, from memory);
 - **landings in the next cycle**, later by the travel between two closings: with a share q of the
@@ -47,7 +46,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from feedsim.criteria import Criteria
-from feedsim.machine import Machine
 from feedsim.settings.acts import is_locked
 from feedsim.settings.counts_in_step import opened_in_counts
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
@@ -62,16 +60,15 @@ from feedsim.settings.mechanisms_missed import (
     unstaged,
 )
 from feedsim.settings.mechanisms_placed import no_cycle
-from feedsim.settings.mechanisms_unseen import strays
 from feedsim.settings.nominal_cycle import nominal_cycle
 from feedsim.settings.predict import landing_shift, staged_off
 from feedsim.settings.right import right_settings
 from feedsim.settings.sources import sd_without_slips
 from feedsim.settings.spreads import staged_nose
+from feedsim.settings.unlike import unlike
 from feedsim.settings.waiting import waiting_alone
 from feedsim.settings.waits import Waits
 
-_LONG = 4.0
 _RARE = 1e-5
 _UNSURE = 0.05
 """Largest error of the law of waits over random lines, as a share of the mean wait."""
@@ -101,7 +98,7 @@ def _sizes(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> Iterato
         yield Besides("waits for the feeder", _waits_off(at, allowed, waits))
     yield Besides("openings in step with the motion", _opened_in_step(at, allowed))
     yield Besides("which carriers are lost", _selection(at, lost))
-    yield Besides("cycles that are unlike", _unlike(at, lost))
+    yield Besides("cycles that are unlike", unlike(at, lost))
     yield Besides("a run-up that is too short", _short_run_up(at))
     yield Besides("landings in the next cycle", _next_cycle(at, allowed, lost))
     yield Besides("inserts in step with the scan", _in_step(at))
@@ -150,48 +147,6 @@ def _selection(at: FeederAtSpeed, lost: float) -> float:
     # half as much again if every late one is lost: ticks and counts are not normal
     more = 1.0 if at.controller.not_ready_engages else _NOT_NORMAL
     return more * most * math.sqrt(lost / (1.0 - lost))
-
-
-def _unlike(at: FeederAtSpeed, lost: float) -> float:
-    """Return the additional error of a cycle after a longer wait or search (mm)."""
-    if not right_settings(at).unsettled:
-        return 0.0
-    c, ins = at.carriers, at.inserts
-    longer = replace(ins, gap_mm=ins.gap_mm + ins.length_mm + ins.gap_mm)
-    usual = _errs(at)
-    if math.isinf(usual):
-        return math.inf
-    in_step = c.arrival.in_step and not at.controller.not_ready_engages
-    share = min(1.0, c.missing + lost + c.arrival.sd_mm / c.pitch_mm) if in_step else 1.0
-    # carriers that come as soon as the feeder is ready again, and those that come long after
-    after_waits = max(
-        abs(_errs(FeederAtSpeed(_pitched(at.machine, by), at.feeder, at.speed_mm_s)) - usual)
-        for by in (1.0 / _LONG, _LONG)
-    )
-    searched = FeederAtSpeed(at.machine, replace(at.feeder, inserts=longer), at.speed_mm_s)
-    after_strays = abs(_errs(searched) - usual)
-    return share * after_waits + strays(at) * after_strays
-
-
-def _pitched(machine: Machine, by: float) -> Machine:
-    """Return the machine with a multiple of the pitch."""
-    arrival = machine.carriers.arrival
-    pitch = max(arrival.shortest_mm, by * arrival.pitch_mm)
-    return replace(
-        machine, carriers=replace(machine.carriers, arrival=replace(arrival, pitch_mm=pitch))
-    )
-
-
-def _errs(at: FeederAtSpeed) -> float:
-    """Return the belt travel from a nominal closing to its landing (mm).
-
-    Adds the lag of the opening behind its edge, which moves the stage.
-    """
-    cycle = nominal_cycle(at)
-    if cycle is None:
-        return math.inf
-    opening = 0.0 if at.settings.stage_correction else cycle.opening_s - cycle.edge_s
-    return at.speed_mm_s * (cycle.landing_s + opening)
 
 
 def _short_run_up(at: FeederAtSpeed) -> float:

@@ -3,9 +3,9 @@
 The known part consists of the error left by settings
 (:func:`feedsim.settings.predict.expected_offsets`), the encoder's scale error, the lateness of
 carriers that waited for their insert, acts in step with each other
-(:mod:`feedsim.settings.in_step`, :mod:`feedsim.settings.counts_in_step`), and the effect of
-merging: an edge seen early is more likely to merge with the card ahead, so the remaining ones are
-seen late. With s(b) the share that merges
+(:mod:`feedsim.settings.in_step`, :mod:`feedsim.settings.counts_in_step`), what searches that go on
+bring (:mod:`feedsim.settings.unlike`), and the effect of merging: an edge seen early is more likely
+to merge with the card ahead, so the remaining ones are seen late. With s(b) the share that merges
 if the eye needs a gap b, and edges normal with sd σ, their mean is σ²·s'(b)/(1 − s) (C. Stein 1981,
 E[u·f(u)] = σ²·E[f'(u)], from memory). A polled eye sees an off level of length L < scan with
 probability L/scan; its tick is then uniform within the level and the next one comes scan less up to
@@ -28,6 +28,7 @@ from feedsim.settings.in_step import corrected_in_step
 from feedsim.settings.marks import share_merged
 from feedsim.settings.mechanisms_unseen import insert_gap
 from feedsim.settings.predict import expected_offsets, scale_shift
+from feedsim.settings.unlike import after_searches
 from feedsim.settings.waiting import waiting
 
 _RARE = 1e-5
@@ -66,7 +67,7 @@ class MeanError:
 def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
     """Return the mean placement error at the feeder's speed."""
     in_time = expected_offsets(at).error_mm + scale_shift(at) + _merging(at, allowed)
-    in_time += corrected_in_step(at) + opened_in_counts(at).mean_mm
+    in_time += corrected_in_step(at) + opened_in_counts(at).mean_mm + after_searches(at)
     waits = waiting(at, allowed) if at.controller.not_ready_engages else None
     return MeanError(in_time, waits.mean_mm if waits else 0.0, besides(at, allowed, waits))
 

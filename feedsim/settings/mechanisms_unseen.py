@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -14,8 +15,9 @@ from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import filters, gap_lasts, level_lasts
 from feedsim.settings.nominal import clipped_slip_mean
-from feedsim.settings.nominal_cycle import mean_speed
+from feedsim.settings.nominal_cycle import mean_speed, nominal_cycle
 from feedsim.settings.predict import cycle_time
+from feedsim.settings.right import right_settings
 from feedsim.settings.sources import slips
 from feedsim.settings.spreads import gaps, stage_spread
 
@@ -200,7 +202,50 @@ def strays(at: FeederAtSpeed) -> float:
 @term
 def unseen(at: FeederAtSpeed) -> float:
     """Return the share of inserts that their eye misses or that pass it before the search."""
-    edge = Distribution(-at.inserts.length_mm, at.eye.edge_sd_mm)
+    return 1.0 - (1.0 - at.eye.missed) * (1.0 - _early(at))
+
+
+def _early(at: FeederAtSpeed) -> float:
+    """Return the share of inserts that pass their eye before the search.
+
+    Where ramp or lag are not over, a search that goes on stages further on, or less far, and so
+    more or fewer of the next ones pass early. With q of the searches going on behind a usual one
+    and r behind one that went on, s = q/(1 − r + q) of all do (Markov chains, any textbook).
+    """
+    usual = _early_staged(at, 0.0)
+    further = staged_further(at)
+    after = _early_staged(at, further) if further else usual
+    others = (1.0 - at.inserts.misfeed) * (1.0 - at.eye.missed)
+    others *= (1.0 - merged_inserts(at)) * (1.0 - _short(at))
+    q, r = (1.0 - others * (1.0 - early) for early in (usual, after))
+    if q < _RARE or after == usual:
+        return usual
+    return usual + q / (1.0 - r + q) * (after - usual)
+
+
+def _early_staged(at: FeederAtSpeed, further_mm: float) -> float:
+    edge = Distribution(further_mm - at.inserts.length_mm, at.eye.edge_sd_mm)
     next_nose = stage_spread(at).plus(gaps(at).times(-1.0)).plus(edge)
-    early = 1.0 - next_nose.share_below(0.0)
-    return 1.0 - (1.0 - at.eye.missed) * (1.0 - early)
+    return 1.0 - next_nose.share_below(0.0)
+
+
+def searched_longer(at: FeederAtSpeed) -> FeederAtSpeed:
+    """Return a feeder whose every search passes one insert."""
+    ins = at.inserts
+    longer = replace(ins, gap_mm=ins.gap_mm + ins.length_mm + ins.gap_mm)
+    return FeederAtSpeed(at.machine, replace(at.feeder, inserts=longer), at.speed_mm_s)
+
+
+@term
+def staged_further(at: FeederAtSpeed) -> float:
+    """Return how much further on (mm) inserts rest behind a search that went on.
+
+    The settings open a fixed travel behind the edge, right for the nominal cycle.
+    """
+    if not right_settings(at).unsettled:
+        return 0.0
+    usual, searched = nominal_cycle(at), nominal_cycle(searched_longer(at))
+    if usual is None or searched is None:
+        return 0.0
+    sooner_s = usual.opening_s - usual.edge_s - (searched.opening_s - searched.edge_s)
+    return at.feed_mm_s * sooner_s

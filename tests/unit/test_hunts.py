@@ -152,6 +152,15 @@ def test_counts_at_openings_keep_step_with_the_count_at_the_closing(
     assert "at most" in (hunted_auto(line) or "")
 
 
+def test_a_search_that_goes_on_makes_the_next_one_go_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a stray inserts rest further on, so that the next one passes its eye unseen too."""
+    line = override(scenario_of_all_keys(2192, stops=False), ["run.carriers=1000"])
+    assert hunted_auto(line) == ""
+    # the twin: inserts rest where they always do
+    monkeypatch.setattr(mechanisms_unseen, "staged_further", lambda _: 0.0)
+    assert "at most" in (hunted_auto(line) or "")
+
+
 def test_a_gap_passes_slowly_while_the_feed_speeds_up(monkeypatch: pytest.MonkeyPatch) -> None:
     line = override(scenario_of_all_keys(2300, stops=False), ["run.carriers=4000"])
     assert hunted_auto(line) == ""
