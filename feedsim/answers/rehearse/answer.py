@@ -26,7 +26,7 @@ class Page(Answer):
     Attributes
     ----------
     choice : ShownCarriers
-        The carriers that are shown, and why these.
+        The carriers shown, and why these.
     """
 
     lines: tuple[Line, ...]
@@ -35,7 +35,7 @@ class Page(Answer):
 
     @typed
     def scenes(self, *, units: System = "metric") -> list[dict[str, Any]]:
-        """Return what the page plays, of each line."""
+        """Return what the page plays, for each line."""
         names = [line.name for line in self.lines]
         if len(names) == 2:
             names = [f"{letter}  {name}" for letter, name in zip("AB", names, strict=True)]
@@ -109,13 +109,13 @@ def rehearse(
     around : int, optional
         Carrier in the middle, by its number in ``carriers``.
     start : int, optional
-        First carrier; the first counted one if nothing else is asked for.
+        First carrier; by default the first counted one.
     count : int, optional
-        How many carriers: 200, and 21 around one, if left out.
+        Number of carriers; by default 200, or 21 around one.
     first_miss, first_hazard : bool
         Around the first carrier that is missed, or whose cycle has a hazard.
     progress : callable, optional
-        Told now and then how many carriers have been looked at.
+        Called now and then with the number of carriers searched.
 
     Raises
     ------
@@ -141,7 +141,7 @@ def at_most_two(lines: int) -> None:
 
 
 def differences(one: Scenario, other: Scenario) -> list[tuple[str, str, str]]:
-    """Return each key that is not the same in both, with the value in either as text.
+    """Return each key that differs, with both values as text.
 
     Titles are left out. A key that only one of them has is ``"-"`` in the other; long values,
     such as lists, are shortened.

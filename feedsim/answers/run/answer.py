@@ -55,9 +55,9 @@ class Run(Answer):
     kept : str
         Whose rows ``carriers.csv`` has: ``"all"``, ``"missed"`` (or at risk); ``"none"``: no file.
     logged : LogAsked or None
-        The log that is among the files, as a recorder on the machine would write it.
+        The log among the files, as a recorder on the machine would write it.
     timing : callable or None
-        Gives the pictures of :func:`timing_figures` where they are drawn beside the run.
+        Gives the pictures of :func:`timing_figures` if they are drawn beside the run.
     """
 
     line: Line
@@ -82,15 +82,15 @@ class Run(Answer):
 
     @property
     def accepted(self) -> bool:
-        """Whether every figure meets ``[acceptance]``; `results` says whether that is decided."""
+        """Whether every figure meets ``[acceptance]``; `results` shows whether that is decided."""
         return self.results.accepted
 
     @property
     def carriers(self) -> dict[str, Any]:
         """The records of the counted carriers as columns: a row per carrier and feeder.
 
-        NumPy arrays of one length under the names of ``carriers.csv``; `outcome` in words. NaN,
-        and −1 for an insert, where nothing of the kind happened.
+        NumPy arrays of one length under the names of ``carriers.csv``; `outcome` in words. NaN, or
+        −1 for an insert, if nothing of the kind happened.
         """
         records = self.ran.records
         return carrier_columns(records, counted_carriers(records))
@@ -186,17 +186,17 @@ def run(
     around : int, optional
         Carrier in the middle of the timing diagram, by its number in ``carriers``.
     traced : bool
-        Have every event among the files.
+        Write every event to a file too.
     replications : int
-        How often, 1 to 10,000, each time with random numbers of its own; all enter the figures.
+        Number of runs, 1 to 10,000, each with its own random numbers; all enter the figures.
     records : str, optional
         Whose rows ``carriers.csv`` and ``products.csv`` have: ``"all"``, ``"missed"`` for carriers
-        missed or at risk, ``"none"`` for no such files. Left out: all up to 100,000 carriers, and
-        those missed or at risk of more.
+        missed or at risk, ``"none"`` for no such files. By default all up to 100,000 carriers, and
+        of more those missed or at risk.
     log : LogAsked, optional
-        Have a log among the files, as a recorder on the machine would write it.
+        Write a log too, as a recorder on the machine would.
     progress : callable, optional
-        Told now and then how many carriers have passed their eye.
+        Called now and then with the number of carriers that have passed their eye.
 
     Raises
     ------
@@ -213,9 +213,9 @@ def run(
 def timing_figures(
     line: Line, around: int | None, *, units: System | None = None
 ) -> dict[str, Figure]:
-    """Return each feeder's timing around a carrier, which needs no run but its own.
+    """Return each feeder's timing around a carrier, from a run of its own.
 
-    None if that carrier does not come, because the run is given up before.
+    Empty if that carrier does not come, because the run is given up before.
     """
     from feedsim.answers.run.timing.figure import timing_figure
     from feedsim.answers.run.timing.view import carriers_around

@@ -25,17 +25,17 @@ def round_up(number: float) -> int:
 def enough(to_decide: Sequence[ToDecide], *, accepted: bool, replications: int = 1) -> str:
     """Say how many carriers would decide, how to run them, and for which figures.
 
-    Empty where there is nothing to decide.
+    Empty if there is nothing to decide.
 
     Parameters
     ----------
     to_decide : sequence of ToDecide
         What is not decided at one point, or at several.
     accepted : bool
-        Whether every point estimate meets its limit. If so, all open figures have to be decided;
-        if not, the first one refused for sure settles it.
+        Whether every point estimate meets its limit. If so, all open figures must be decided; if
+        not, the first one surely refused settles it.
     replications : int
-        Runs of that many carriers.
+        Number of runs of that many carriers.
     """
     open_ones = list(to_decide) if accepted else easiest(to_decide)
     if not open_ones:
@@ -59,7 +59,7 @@ def enough(to_decide: Sequence[ToDecide], *, accepted: bool, replications: int =
 
 
 def easiest(to_decide: Sequence[ToDecide]) -> list[ToDecide]:
-    """Return the figure that is not met and that the fewest carriers decide; none where all are."""
+    """Return the unmet figure that the fewest carriers decide; none if all are met."""
     unmet = [row for row in to_decide if not row.met]
     return sorted(unmet, key=lambda row: row.carriers or math.inf)[:1]
 

@@ -14,11 +14,11 @@ from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import counted, length, time
 
 STOP_HEADS = ("stops", "downtime", "availability", "lost", "complete per hour")
-"""Over the cells of :func:`stop_cells`."""
+"""Heads of the cells of :func:`stop_cells`."""
 
 
 def stop_cells(results: Results) -> tuple[str, ...]:
-    """Return what stops cost at one point of a sweep or a comparison."""
+    """Return the cost of stops at one point of a sweep or a comparison."""
     stops, per_hour = results.stops, results.complete.per_hour
     return (
         whole(stops.count),
@@ -68,7 +68,7 @@ def _counts(counts: dict[str, int]) -> str:
 def adjustments_text(
     adjustments: tuple[Response, ...], names: Sequence[str], units: System
 ) -> Iterator[str]:
-    """Yield what each change did to the placement at each feeder, by name."""
+    """Yield the effect of each change on the placement at each feeder, by name."""
     yield ""
     yield "Changes while running"
     for change in adjustments:

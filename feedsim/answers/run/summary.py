@@ -40,7 +40,7 @@ _NEAR_USE = 0.9
 def summary(
     results: Results, *, machine: Machine, criteria: Criteria, units: System = "metric"
 ) -> str:
-    """Return the summary of a run; 80 columns are enough."""
+    """Return the summary of a run, at most 80 columns wide."""
     lines = [*_head(results, units), *verdict(results)]
     for sentence in unseen(results, machine):
         lines += wrapped(sentence)
@@ -77,7 +77,7 @@ def _head(results: Results, units: System) -> Iterator[str]:
 
 
 def carriers_run(results: Results) -> str:
-    """Say how many carriers were run, and how many of them came if the run was given up."""
+    """Say how many carriers were run, and how many came if the run was given up."""
     stops = results.stops
     if isinstance(stops, LineStops) and stops.never_came:
         came = whole(results.carriers - stops.never_came)
@@ -106,7 +106,7 @@ def decision(results: Results) -> tuple[str, list[str]]:
 
 
 def _needed(results: Results) -> str:
-    """Say that the carriers run do not decide, and how many would."""
+    """Say that these carriers do not decide, and how many would."""
     many = f"{whole(results.carriers)} carriers do"
     if results.carriers == 1:
         many = "One carrier does"
@@ -193,7 +193,7 @@ def _at_most(name: str, share: Share, limit: float, *, more: str) -> _Row:
 
 
 def _state(share: float | None, interval: Interval | None, *, limit: float, at_least: bool) -> str:
-    """Say whether a share meets its limit, and whether its whole interval agrees."""
+    """Say whether a share meets its limit, and whether its whole interval does."""
     if share is None:
         return "no figure"
     figure = AgainstLimit(share, interval, limit, at_least, effective_n=None)
@@ -235,7 +235,7 @@ def hazard_rows(
 
 
 def _hazard_state(hazard: HazardShare, criteria: Criteria) -> str:
-    """Name a hazard that was seen, or whose tail alone is a tenth of the allowed jam risk."""
+    """Name a hazard that was seen, or whose tail alone reaches a tenth of the allowed jam risk."""
     if hazard.count:
         return "SEEN"
     likely = (hazard.tail_probability or 0.0) > max(0.1 * criteria.jam_risk, 1e-9)
@@ -249,11 +249,11 @@ def _margin(value: float | None, unit: str | None, units: System) -> str:
 
 
 def unseen(results: Results, machine: Machine) -> Iterator[str]:
-    """Say what an accepted run cannot rule out because it saw none of it, if there is any such.
+    """Say what an accepted run saw none of, and so cannot rule out.
 
-    One-sided at 95 %, 1 − 0.05^(1/n), near 3/n (:func:`feedsim.metrics.intervals.upper95`), of
-    what comes singly. Of a stop also what it takes and at most would take of the time: with a share
-    u of carriers that bring one, each a pitch apart at the speed v, u·T/(pitch/v + u·T).
+    One-sided at 95 %, 1 − 0.05^(1/n), near 3/n (:func:`feedsim.metrics.intervals.upper95`), for
+    single events. For a stop also its duration T and the largest share of time that it may take: if
+    a share u of carriers causes one, a pitch apart at the speed v, u·T/(pitch/v + u·T).
     """
     if not results.accepted:
         return
@@ -282,7 +282,7 @@ def unseen(results: Results, machine: Machine) -> Iterator[str]:
 
 
 def _stop_s(machine: Machine) -> float:
-    """Return what a stop takes on average (s): to stand, to be cleared, to run again."""
+    """Return the mean duration of a stop (s): to stand, be cleared, and run again."""
     line, supervision = machine.line, machine.supervision
     if supervision is None:
         return 0.0

@@ -41,7 +41,7 @@ _CLASSES = np.array([kind.name.lower() for kind in sorted(ProductClass)])
 Kept = Literal["all", "missed", "none"]
 
 _MOST_ROWS = 100_000
-"""Up to so many carriers all have a row, unless the caller says which."""
+"""Most carriers that all have a row by default."""
 
 
 def counted_carriers(records: RunRecords) -> Rows:
@@ -50,7 +50,7 @@ def counted_carriers(records: RunRecords) -> Rows:
 
 
 def carrier_columns(records: RunRecords, rows: Rows) -> dict[str, NDArray[Any]]:
-    """Return what is known of some carriers: a row for each carrier and feeder, in that order.
+    """Return the records of some carriers: a row for each carrier and feeder, in that order.
 
     The meaning of the columns is in :mod:`feedsim.records.columns`; `outcome` is in words.
     """
@@ -70,19 +70,19 @@ def carrier_columns(records: RunRecords, rows: Rows) -> dict[str, NDArray[Any]]:
 
 
 def carriers_csv(records: RunRecords, rows: Rows) -> Content:
-    """Return what writes ``carriers.csv``: :func:`carrier_columns` of some carriers."""
+    """Return the writer of ``carriers.csv``: :func:`carrier_columns` of some carriers."""
     return columns_csv(rows, lambda some: carrier_columns(records, some))
 
 
 def products_csv(
     records: RunRecords, machine: Machine, rows: Rows, *, criteria: Criteria
 ) -> Content:
-    """Return what writes ``products.csv``: a row for each of some counted carriers.
+    """Return the writer of ``products.csv``: a row for each of some counted carriers.
 
     Its number, its class, whether it is good and what is wrong with it (1 and 0); on a line with a
-    divert gate what that did, what was known of the carrier first, when, and until when it had to
-    be; then, by number of the feeder, what became of it there, the placement error and whether a
-    double was placed; then, by numbers (lower, upper), the overlaps of the pairs in the summary.
+    divert gate what that did, what was first known of the carrier, when, and the deadline; then, by
+    number of the feeder, its outcome there, the placement error and whether a double was placed;
+    then, by numbers (lower, upper), the overlaps of the pairs in the summary.
     """
     columns = dict(_of_products(records, machine, criteria))
 
@@ -121,7 +121,7 @@ def _of_products(
 
 
 def events_csv(trace: Trace) -> Content:
-    """Return what writes ``events.csv``: a :class:`~feedsim.records.trace.TraceEvent` a row."""
+    """Return the writer of ``events.csv``: a :class:`~feedsim.records.trace.TraceEvent` a row."""
     events = trace.events
 
     def of(some: Rows) -> Table:
@@ -133,9 +133,9 @@ def events_csv(trace: Trace) -> Content:
 def stops_csv(records: RunRecords) -> bytes:
     """Return ``stops.csv``: a row per stop (:mod:`feedsim.records.stop`), in order of time.
 
-    ``lost_carriers`` is ``feeder:carrier`` for each, ``recovery`` what was done with the time
-    (s) of each step, ``within`` what would have stopped the line while it was stopped, as
-    ``what:feeder=cause@time``; all parted by blanks. A cell is empty where there is nothing to say.
+    ``lost_carriers``: ``feeder:carrier`` for each; ``recovery``: its steps with their times (s);
+    ``within``: what would have stopped the line while it stood, as ``what:feeder=cause@time``; all
+    separated by blanks. Empty cells: nothing.
     """
     return csv_table([_stop(number, stop) for number, stop in enumerate(records.stops)])
 
@@ -173,7 +173,7 @@ def _step(step: RecoveryStep) -> str:
 
 
 def kept_of(asked: Kept | None, results: Results) -> Kept:
-    """Return which carriers have a row: as asked, else all, or of a long run those missed."""
+    """Return which carriers have a row: as requested, else all, or in a long run those missed."""
     return asked or ("all" if results.carriers <= _MOST_ROWS else "missed")
 
 
@@ -192,7 +192,7 @@ def kept_rows(kept: Kept, ran: ScenarioRun) -> Places:
 
 
 def kept_words(kept: Kept, results: Results) -> str:
-    """Return what a summary says of rows that were left out; empty where none were."""
+    """Return what a summary says about rows left out; empty if none were."""
     match kept:
         case "missed":
             return f"carriers.csv: carriers missed or at risk, of {results.carriers:,}"
@@ -204,16 +204,16 @@ def kept_words(kept: Kept, results: Results) -> str:
 
 @dataclass(frozen=True, slots=True)
 class LogAsked:
-    """What a log is to be like.
+    """The requested form of a log.
 
     Attributes
     ----------
     shape : {"samples", "events"}
-        A row for each look of the recorder, or for each change of a signal.
+        A row for each sample of the recorder, or for each change of a signal.
     rate_hz : float
-        How often the recorder looks.
+        Sampling rate of the recorder.
     dropped : float
-        Share of looks that the recorder loses (0 to below 1); of events, of values alone.
+        Share of samples that the recorder loses (0 to below 1); in a log of events, of values only.
     """
 
     shape: Shape = "samples"
@@ -222,7 +222,7 @@ class LogAsked:
 
 
 def log_csv(run: LoggedRun, asked: LogAsked, *, seed: int) -> Content:
-    """Return what writes the log of a run.
+    """Return the writer of a run's log.
 
     Raises
     ------

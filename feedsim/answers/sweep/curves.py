@@ -29,14 +29,14 @@ _COMPLAINTS = {
 
 @dataclass(frozen=True, slots=True)
 class SweepView:
-    """One feeder's figures at each point, in the units that are drawn.
+    """One feeder's figures at each point, in the drawn units.
 
     A column has shape (n,), NaN where there is no figure.
 
     Attributes
     ----------
     scale : Scale
-        Where the points stand.
+        Places of the points.
     number : int
         Of the feeder.
     """
@@ -69,7 +69,7 @@ class SweepView:
 
     @property
     def undecided(self) -> Bools:
-        """Whether more carriers could turn the verdict, shape (n,)."""
+        """Whether more carriers could change the verdict, shape (n,)."""
         return np.array([is_undecided(results) for results in self.points])
 
     @property
@@ -92,7 +92,7 @@ class SweepView:
         return self.column(lambda feeder: get(feeder.hazards.by_name[name]))
 
     def cause(self, name: str) -> Floats:
-        """Return how many carriers were missed for one cause at every point, shape (n,)."""
+        """Return the carriers missed for one cause at every point, shape (n,)."""
         return self.column(lambda feeder: feeder.missed.by_cause.by_name[name])
 
     def ends(self, get: Callable[[FeederResults], Interval | None]) -> tuple[Floats, Floats]:
@@ -102,14 +102,14 @@ class SweepView:
 
 
 def is_undecided(results: Results) -> bool:
-    """Tell whether more carriers could turn a verdict."""
+    """Return whether more carriers could change a verdict."""
     return not (results.decided if results.accepted else results.refused)
 
 
 def what_fails(results: Results) -> tuple[str, ...]:
-    """Return in short why a line is not accepted; empty where it is.
+    """Return briefly why a line is not accepted; empty if it is.
 
-    Read off the sentences of the verdict, which hold whatever was varied.
+    Taken from the sentences of the verdict, which hold whatever was varied.
     """
     reasons = " ".join(results.not_accepted_because)
     return tuple(name for mark, name in _COMPLAINTS.items() if mark in reasons)
@@ -126,7 +126,7 @@ def sweep_view(swept: Swept, number: int, *, units: System) -> SweepView:
 class Grid(SweepView):
     """One feeder's figures in cells as wide as their steps: a row for each value of the first axis.
 
-    ``scale`` is that of the last axis, ``y`` that of the first.
+    ``scale``: of the last axis; ``y``: of the first.
     """
 
     y: Scale
@@ -137,7 +137,7 @@ class Grid(SweepView):
         return len(self.y.at), len(self.scale.at)
 
     def cells(self, get: Callable[[FeederResults], float | None]) -> Floats:
-        """Return one figure of the feeder, NaN where there is none, shape (rows, columns)."""
+        """Return one figure of the feeder, NaN for none, shape (rows, columns)."""
         return self.column(get).reshape(self.shape)
 
     def row(self, number: int) -> Sequence[Results]:
@@ -162,7 +162,7 @@ def outline(
     ----------
     inside : bool array, shape (rows, columns)
     columns, rows : float array, shape (columns + 1,), (rows + 1,)
-        Where cells meet: cell (r, c) reaches from ``columns[c]`` to ``columns[c + 1]``, and from
+        Cell borders: cell (r, c) reaches from ``columns[c]`` to ``columns[c + 1]``, and from
         ``rows[r]`` to ``rows[r + 1]``.
 
     Examples
@@ -179,7 +179,7 @@ def outline(
 
 
 def shown_ticks(scale: Scale, *, most: int) -> list[int]:
-    """Return which values of an axis are written: all if there is room, else round ones."""
+    """Return which values of an axis to write: all if there is room, else round ones."""
     edges = scale.edges
     gap = 0.7 * (edges[-1] - edges[0]) / most
     shown: list[int] = []

@@ -46,7 +46,7 @@ _FIGURES = {
     "jam_risk": "jam risk",
     "within_tolerance": "tolerance",
 }
-"""What the acceptance figures are called."""
+"""Names of the acceptance figures."""
 
 _STYLES: dict[str, dict[str, Any]] = {
     "missed": {"facecolor": "#c6dbef"},
@@ -57,7 +57,7 @@ _MOST = 10
 
 
 class Marks(NamedTuple):
-    """What runs through all panels: limits, and stretches that closed forms refuse."""
+    """Marks through all panels: limits, and stretches that closed forms refuse."""
 
     tags: Sequence[Tag]
     stretches: Sequence[tuple[float, float]]
@@ -66,12 +66,11 @@ class Marks(NamedTuple):
 def sweep_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a sweep over one axis.
 
-    Panels over one x axis: placement error with its tolerance, missed carriers by cause, jam
-    risk by hazard, margins with their zero, and, where the line speed is swept, the speeds that
-    each mechanism alone would allow, of which the lowest run through all panels as lines;
-    stretches that the closed forms refuse, and accept faster ones again, are hatched, and grey
-    lines where they are too narrow for it. A cross
-    on the x axis marks a point that is not accepted, a ring one that is not decided.
+    Panels over one x axis: placement error with its tolerance, missed carriers by cause, jam risk
+    by hazard, margins with their zero, and, if the line speed is swept, the speed that each
+    mechanism alone would allow; the lowest of these run through all panels as lines. Stretches that
+    the closed forms refuse below accepted speeds are hatched, or grey lines if narrow. A cross on
+    the x axis marks a point that is not accepted, a ring one that is not decided.
 
     Parameters
     ----------
@@ -146,7 +145,7 @@ def _speed_in_words(speed_mm_s: float, view: SweepView) -> str:
 
 
 def _draw_limits(axes: Axes, view: SweepView, tags: Sequence[Tag]) -> int:
-    """List the limits of one feeder, a bar each, all of them together on top.
+    """List the limits of one feeder, a bar each, that of all together on top.
 
     A bar that ends beyond the axis has an arrow.
     """

@@ -32,7 +32,7 @@ _MOST_LETTERS, _ONE_LINE = 200, 150
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """Axes, their share of the height, and how many rows of text stand above them."""
+    """Axes, their share of the height, and the rows of text above them."""
 
     axes: Axes
     weight: float
@@ -41,7 +41,7 @@ class Panel:
 
 @dataclass(frozen=True, slots=True)
 class Stack:
-    """Where a column of panels stands: parts of the figure's width and height."""
+    """The place of a column of panels: parts of the figure's width and height."""
 
     left: float
     bottom: float
@@ -49,7 +49,7 @@ class Stack:
 
 
 def say(axes: Axes, text: str) -> None:
-    """Write into an empty panel why it is empty."""
+    """Write in an empty panel why it is empty."""
     axes.text(
         0.5,
         0.68,
@@ -64,7 +64,7 @@ def say(axes: Axes, text: str) -> None:
 
 
 def head(axes: Axes, title: str) -> int:
-    """Write a title above the axes and what is drawn between both; return the rows it takes."""
+    """Write a title above the axes and their legend; return the rows it takes."""
     handles, labels = axes.get_legend_handles_labels()
     rows = 0
     if handles:
@@ -104,7 +104,7 @@ def head(axes: Axes, title: str) -> int:
 
 
 def titled_page(title: str, subtitle: str) -> Figure:
-    """Return a page with title and subtitle, smaller where they are long, the latter in two."""
+    """Return a page with title and subtitle, smaller if long, the latter in two lines."""
     figure = page(title, y=0.972)
     told = one_line(subtitle, 2 * _MOST_LETTERS)
     if len(told) <= _ONE_LINE:
@@ -119,7 +119,7 @@ def titled_page(title: str, subtitle: str) -> Figure:
 
 
 def _columns(widths: Sequence[float]) -> int:
-    """Return the most columns in which a legend is no wider than a panel."""
+    """Return the most columns of a legend that fit a panel."""
     for columns in range(len(widths), 1, -1):
         widest = [max(column) for column in np.array_split(widths, columns)]
         if sum(widest) + (_HANDLE + _BETWEEN) * len(widest) - _BETWEEN <= COLUMN_POINTS:
@@ -128,7 +128,7 @@ def _columns(widths: Sequence[float]) -> int:
 
 
 def stacked(panels: Sequence[Panel], *, where: Stack) -> None:
-    """Give panels their places, one above the other; only the lowest names its x axis."""
+    """Place panels one above the other; only the lowest names its x axis."""
     height = A4_LANDSCAPE[1] * 72.0
     heads = [(_TAGS + _ROW * panel.rows + 11.0) / height for panel in panels]
     room = where.top - where.bottom - sum(heads)

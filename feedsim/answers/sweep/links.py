@@ -1,4 +1,4 @@
-"""Where the points of a sweep stand in its pictures, so that a report can lead to their numbers."""
+"""Places of a sweep's points in its pictures, so that a report can link to their numbers."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _MOST = 400
 """More points than this have no spots: they would be too small to click."""
 MOST_WATCHED = 40
-"""Of more points nobody would watch each."""
+"""Nobody would watch each of more points."""
 
 _WORTH = {
     "first_miss": "the first carrier that is missed",
@@ -42,7 +42,7 @@ class Spot(NamedTuple):
 
 
 class Picture(NamedTuple):
-    """A picture of a report: what is seen in it, its PNG image, and its spots."""
+    """A picture of a report: its description, its PNG image, and its spots."""
 
     seen: str
     png: bytes
@@ -102,7 +102,7 @@ def _box(
 
 
 def worth_watching(point: Point) -> tuple[str, str]:
-    """Return what there is to see at a point: an argument of ``rehearse``, or none, and words."""
+    """Return what to watch at a point: an argument of ``rehearse``, or none, and words."""
     feeders = point.results.feeders
     missed = any(feeder.missed.count for feeder in feeders)
     at_risk = any(feeder.jam_risk.count for feeder in feeders)
@@ -129,9 +129,9 @@ def page_of(place: int) -> str:
 
 
 def point_pages(swept: Swept, *, units: System) -> dict[str, Content]:
-    """Return a page for each point, by its file's name: around what there is to see there.
+    """Return a page for each point, by its file's name, around what to watch there.
 
-    With replications it is the first of them that is played, which may have nothing to see.
+    With replications it plays the first of them, in which there may be nothing to watch.
     """
     from feedsim.answers.rehearse.answer import rehearse
 

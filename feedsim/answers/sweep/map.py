@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _WIDE, _TALL = (72.0 * side for side in A4_LANDSCAPE)
-_BAR, _BAR_ZONE = 9.0, 71.0  # of a colour bar, and of all that stands right of a panel
+_BAR, _BAR_ZONE = 9.0, 71.0  # of a colour bar, and of everything right of a panel
 _TITLE = 22.0
 
 
@@ -32,10 +32,10 @@ def sweep_maps(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a sweep over two axes.
 
     The last axis runs along x, the first along y, in cells as wide as their steps. Three panels
-    show the share out of tolerance, missed carriers and jam risk in colours that grow darker,
-    with the acceptance figure marked on each scale; the fourth the highest accepted speed of each
-    row, or the spread of the placement error where the last axis is not the line speed. The region
-    that is accepted is outlined in every panel; a dot marks a cell that is not decided.
+    show the share out of tolerance, missed carriers and jam risk in colours that grow darker, with
+    the acceptance figure marked on each scale; the fourth shows the highest accepted speed of each
+    row, or the spread of the placement error if the last axis is not the line speed. Every panel
+    outlines the accepted region; a dot marks a cell that is not decided.
 
     Parameters
     ----------

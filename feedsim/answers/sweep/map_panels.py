@@ -37,7 +37,7 @@ _MOST_LETTERS = 46  # of words below a panel
 
 @dataclass(frozen=True, slots=True)
 class PanelPlace:
-    """Where a panel stands, as parts of the figure, and its size (1/72 inch)."""
+    """A panel's place, as parts of the figure, and its size (1/72 inch)."""
 
     left: float
     bottom: float
@@ -55,7 +55,7 @@ class Heat:
     get : callable
         The figures of a feeder → a share; of ``SPREAD``: a length (mm).
     limit : callable
-        The grid → the acceptance figure, as the largest share; None where there is none.
+        The grid → the acceptance figure, as the largest share; None for none.
     """
 
     title: str

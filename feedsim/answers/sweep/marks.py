@@ -55,7 +55,7 @@ _TOGETHER: dict[str, Any] = {"color": "#333333", "linewidth": 1.1, "linestyle": 
 
 @dataclass(frozen=True, slots=True)
 class Tag:
-    """A limit with the short name that it has in the figure, and where it stands."""
+    """A limit with its short name in the figure, and its place."""
 
     name: str
     limit: FeederLimit
@@ -63,7 +63,7 @@ class Tag:
 
 
 def tags_of(limits: Sequence[FeederLimit], view: SweepView) -> list[Tag]:
-    """Give the limits numbers from the lowest on; all together have none."""
+    """Number the limits from the lowest on; that of all together has none."""
     tags: list[Tag] = []
     number = 0
     for limit in limits:
@@ -107,7 +107,7 @@ def draw_limit_lines(axes: Axes, view: SweepView, tags: Sequence[Tag]) -> None:
 def refused_within(refused: Sequence[RefusedSpeeds], view: SweepView) -> list[Stretch]:
     """Return the stretches that closed forms refuse and that end, in the units of the axis.
 
-    What goes on is marked by the limit's line; beyond it all is refused.
+    The limit's line marks an endless one: beyond it everything is refused.
     """
     low, high = view.scale.view
     ends = [
@@ -179,7 +179,7 @@ def _strip(axes: Axes, view: SweepView, which: Bools, colour: str, gid: str) -> 
 def marks_legend(  # noqa: C901 - a line for each mark
     figure: Figure, view: SweepView, tags: Sequence[Tag], stretches: Sequence[Stretch]
 ) -> None:
-    """Say below the panels what the marks mean, those that are there."""
+    """Explain below the panels the marks that are there."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 

@@ -31,7 +31,7 @@ STYLES = {
 
 LIMIT: dict[str, Any] = {"color": VERMILLION, "linestyle": DASHED, "linewidth": 1.2}
 _BAND: dict[str, Any] = {"color": SKY, "alpha": 0.45, "linewidth": 0.0}
-_MOST_TOLERANCES = 6.0  # to which a placement error is drawn
+_MOST_TOLERANCES = 6.0  # up to which a placement error is drawn
 _LENGTHS = ("nose_strike", "tail_held", "off_carrier")
 _ALIKE = 12.0  # ratio of margins that one even axis still shows
 _MARKS = 16
@@ -48,7 +48,7 @@ def some(view: SweepView, *, shift: int = 0) -> Bools:
 
 
 def _area(axes: Axes, view: SweepView, low: Floats, high: Floats, **look: Any) -> None:
-    """Fill between two columns: over the whole stretch, or as bars where nothing joins them."""
+    """Fill between two columns: over the whole stretch, or as bars if points are not joined."""
     if view.scale.joined:
         axes.fill_between(view.x, low, high, **look)
     else:
@@ -101,7 +101,7 @@ def _mean(axes: Axes, view: SweepView, mean: Floats, *, ends: tuple[Floats, Floa
 
 
 def _needed_spread(axes: Axes, view: SweepView, mean: Floats, sd: Floats) -> None:
-    """Outline the spread at which just enough errors lie in tolerance, if they are normal."""
+    """Outline the spread at which just enough errors lie in tolerance, if normal."""
     share = view.criteria.within_tolerance
     if not 0.0 < share < 1.0:
         return
@@ -177,7 +177,7 @@ def _margin(
 ) -> tuple[float, float] | None:
     """Draw one margin; return from where to where it reaches, None where there is none.
 
-    ``place`` is that among the lengths, which share a panel and so need a legend.
+    ``place``: its place among the lengths, which share a panel and so need a legend.
     """
     colour, marker, style = STYLES[name]
     mean = factor * view.hazard(name, lambda h: h.margin_mean)
@@ -204,7 +204,7 @@ def _margin(
 
 
 def _fit(axes: Axes, reaches: list[tuple[float, float]]) -> str:
-    """Fit the axis to margins of very different size; return a note on it."""
+    """Fit the axis to margins of very different size; return a note about it."""
     low = min([0.0, *(low for low, _ in reaches)])
     high = max([0.0, *(high for _, high in reaches)])
     sizes = [max(abs(end) for end in reach) for reach in reaches]

@@ -103,9 +103,9 @@ def _answer(swept: Swept, units: System) -> dict[str, object]:
 
 
 def _watch(swept: Swept, units: System) -> list[tuple[str, str]]:
-    """Return for each point that has something to see the command of its page, and what is there.
+    """Return for each point with something to watch the command of its page, and what is there.
 
-    Of the first that was missed, else of the first with a hazard; none for very many points.
+    Around the first miss, else the first hazard; none for very many points.
     """
     found = []
     for point in swept.points if len(swept.points) <= MOST_WATCHED else ():
@@ -130,7 +130,7 @@ def _highest(swept: Swept, units: System) -> list[tuple[str, str, str, str]]:
     """Return a row for each value of a key that is crossed with the line speed.
 
     The value, its highest accepted speed, the products an hour there, and what fails beyond.
-    Empty for other sweeps, and where there are more than fit into an answer.
+    Empty for other sweeps, and if there are too many rows.
     """
     rows = swept.highest_accepted
     if len(rows) > _MOST_ROWS:

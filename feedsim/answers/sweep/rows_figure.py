@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 PLACEMENT = "placement_error"
 _MOST_ROWS = 14
 _TALL = 0.86  # of the highest bar, in rows
-_MOST_SDS = 12.0  # to which room is drawn
+_MOST_SDS = 12.0  # up to which room is drawn
 _LEAST_SHARE = 1e-9  # where none is accepted
 _BEYOND = 64  # bins within which errors are counted, either side
 _BOTTOM, _HIGH = 0.135, 0.745
@@ -39,11 +39,10 @@ _STYLES = {PLACEMENT: (BLACK, "o", "-"), **STYLES}
 def rows_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
     """Draw a row for each point, the slowest lowest: its histogram and what binds there.
 
-    Left: the placement errors, all histograms in one tolerance and each as tall as its tallest bar;
-    with them how many were placed, and how many of these within the tolerance. Right: the room
-    beyond acceptance (:func:`spare_sds`); 0 is the limit. The lowest binds, and is named. Of many
-    points some have rows, at an even step. Nothing is drawn where the points have no counts of
-    errors.
+    Left: histograms of the placement errors over one tolerance, each scaled to its tallest bar,
+    with the number placed and the share within tolerance. Right: the room beyond acceptance
+    (:func:`spare_sds`); 0 is the limit; the lowest binds, and is named. If there are many points,
+    some of them have rows, at an even step. Empty if the points have no counts of errors.
 
     Parameters
     ----------
@@ -59,9 +58,9 @@ def rows_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]
 def spare_sds(view: SweepView, counts: Sequence[ErrorCounts]) -> dict[str, Floats]:
     """Return the room beyond acceptance at every point, in standard deviations, shape (n,) each.
 
-    Of the placement: from the error that as many as acceptance asks for stay below, as counted, to
-    the tolerance. Of a hazard: the mean margin, less what a normal curve needs to meet acceptance.
-    NaN where there is no such figure, infinite where nothing spreads.
+    For the placement: from the error below which acceptance wants its share, as counted, to the
+    tolerance. For a hazard: the mean margin, less what a normal curve needs to meet acceptance.
+    NaN for no such figure, infinite if nothing spreads.
     """
     criteria = view.criteria
     reach = np.array([_reach_mm(found, criteria.within_tolerance) for found in counts])
@@ -75,9 +74,9 @@ def spare_sds(view: SweepView, counts: Sequence[ErrorCounts]) -> dict[str, Float
 
 
 def _reach_mm(found: ErrorCounts, share: float) -> float:
-    """Return the size of error that a share of the placed inserts stays within (mm).
+    """Return the error (mm) within which a share of the placed inserts stays.
 
-    Straight within a bin; the end of the bins where it lies beyond, NaN where nothing was placed.
+    Linear within a bin; at most the end of the bins; NaN if nothing was placed.
     """
     first = round(found.from_mm / found.bin_mm)
     bins = first + np.arange(len(found.counts))
@@ -92,7 +91,7 @@ def _reach_mm(found: ErrorCounts, share: float) -> float:
 
 
 def _sds(margin: Floats, sd: Floats) -> Floats:
-    """Return margins in standard deviations; infinite where nothing spreads."""
+    """Return margins in standard deviations; infinite if nothing spreads."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(margin / sd, dtype=np.float64)
 
@@ -135,7 +134,7 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
 
 
 def _is_far(room: Floats) -> bool:
-    """Tell whether all values lie beyond the axis, where they would hide each other."""
+    """Return whether all values lie beyond the axis, where they would hide each other."""
     return bool(np.nanmin(room, initial=math.inf) > _MOST_SDS) and not np.isnan(room).all()
 
 

@@ -30,14 +30,14 @@ _LOG_FROM = 10.0  # largest by smallest value
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """Where the values of an axis are drawn.
+    """Places of an axis's values on paper.
 
     Attributes
     ----------
     label : str
         Of the axis, with the unit.
     at : float array, shape (n,)
-        Rising; in the unit drawn, or 0, 1, 2 … where the values are words.
+        Rising; in the unit drawn, or 0, 1, 2 … for words.
     texts : tuple of str
         The values, short, without unit.
     words : bool
@@ -67,7 +67,7 @@ class Scale:
 
     @property
     def joined(self) -> bool:
-        """Whether there is something between the points, so that a line may join them."""
+        """Whether there are values between the points, so that a line may join them."""
         return not self.words and len(self.at) > 1
 
     @property
@@ -79,9 +79,9 @@ class Scale:
         return self._back(at - half), self._back(at + half)
 
     def beside(self, place: int, places: int) -> Floats:
-        """Return where one of several marks at each point stands, shape (n,).
+        """Return the place of one of several marks at each point, shape (n,).
 
-        All stand at the points where lines join them, else side by side.
+        At the point itself if lines join them, else side by side.
         """
         if self.joined or places < 2:
             return self.at
@@ -90,7 +90,7 @@ class Scale:
 
     @property
     def edges(self) -> Floats:
-        """Where cells as wide as their steps meet, on an even axis, shape (n + 1,)."""
+        """Borders of cells as wide as their steps, on an even axis, shape (n + 1,)."""
         left, right = (self.to_even(ends) for ends in self.cells)
         return np.append(left, right[-1])
 
@@ -108,7 +108,7 @@ class Scale:
         return float(ends[0]), float(ends[1])
 
     def even(self, at: float) -> float:
-        """Return a place on an even axis: its logarithm where that is drawn."""
+        """Return a place on an even axis: its logarithm on a logarithmic one."""
         return float(np.log10(at)) if self.logarithmic else at
 
     def to_even(self, at: Floats) -> Floats:
@@ -148,7 +148,7 @@ class Scale:
 
     @property
     def slanted(self) -> bool:
-        """Whether the words need more room than there is side by side."""
+        """Whether the words do not fit side by side."""
         shown = every(len(self.at), most=_MOST_WORDS)
         widest = max(len(self.texts[i]) for i in shown)
         return self.words and widest * len(shown) > _LETTERS
@@ -182,7 +182,7 @@ def scale_of(axis: Axis, units: System) -> Scale:
 
 
 def every(count: int, *, most: int) -> list[int]:
-    """Return at most so many of ``count`` places, the first among them, at an even step.
+    """Return at most ``most`` of ``count`` places, including the first, at an even step.
 
     >>> every(7, most=3)
     [0, 3, 6]
@@ -203,7 +203,7 @@ def _words(values: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _texts(numbers: Floats) -> tuple[str, ...]:
-    """Write numbers with as many digits as distinguish them, four at least."""
+    """Write numbers with enough digits to distinguish them, at least four."""
     texts: tuple[str, ...] = ()
     for digits in range(4, 16):
         texts = tuple(true_minus(f"{x:.{digits}g}".replace("inf", "∞")) for x in numbers)

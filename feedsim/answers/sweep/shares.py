@@ -28,7 +28,7 @@ _CAUSES = (
     ("no_insert", GREY, "++"),
     ("line_stop", BLACK, ""),
 )
-_EVEN = 5.0  # up to so many limits the axis of missed carriers is even
+_EVEN = 5.0  # limits up to which the axis of missed carriers is even
 _FLOOR, _HIGHEST_FLOOR = 1e-6, 1e-4
 _BOUND: dict[str, Any] = {
     "linestyle": "none",
@@ -44,8 +44,8 @@ _INTERVAL: dict[str, Any] = {"color": BLACK, "linestyle": "none", "capsize": 2.0
 def draw_missed(axes: Axes, view: SweepView) -> int:
     """Missed carriers by cause, stacked, with the interval of all of them.
 
-    Where bars are much taller than the acceptance figure the axis is even up to twice that
-    figure and logarithmic above. A bar is divided in proportion to its causes.
+    If bars are much taller than the acceptance figure, the axis is even up to twice that figure and
+    logarithmic above. A bar is divided in proportion to its causes.
     """
     limit = 100.0 * view.criteria.missed
     total = 100.0 * view.column(lambda f: f.missed.share)
@@ -60,7 +60,7 @@ def draw_missed(axes: Axes, view: SweepView) -> int:
 
 
 def _missed_axis(axes: Axes, limit: float, values: Floats) -> str:
-    """Scale the axis so that the limit can be read; return a note on it."""
+    """Scale the axis so that the limit is readable; return a note about it."""
     values = values[values > 0.0]
     top = float(max([limit, *values], default=0.0)) or 1.0
     least = limit or float(min(values, default=1.0))
@@ -136,7 +136,7 @@ def _bounds(axes: Axes, view: SweepView, upper: Floats) -> None:
 
 
 def draw_jam_risk(axes: Axes, view: SweepView) -> int:
-    """Share of feed cycles with each hazard on a log axis: seen, or else its normal tail."""
+    """Share of feed cycles with each hazard on a log axis: as seen, else its normal tail."""
     limit = view.criteria.jam_risk
     risk = view.column(lambda f: f.jam_risk.share)
     low, high = view.ends(lambda f: f.jam_risk.ci95)
@@ -196,7 +196,7 @@ def _hazard(axes: Axes, view: SweepView, name: str, *, floor: float, shift: int)
     line = style if view.scale.joined else "none"
     label = hazard_name(name)
     look: dict[str, Any] = {"color": colour, "marker": marker, "markersize": 4.0}
-    # a legend with the mark that is filled, whatever is seen
+    # the legend always has the filled mark
     axes.plot([], [], linestyle=line, label=label, **look)
     x = view.scale.beside(shift + 1, len(HAZARDS) + 1)
     axes.plot(x, shown, linestyle=line, color=colour, gid=name)
@@ -207,6 +207,6 @@ def _hazard(axes: Axes, view: SweepView, name: str, *, floor: float, shift: int)
 
 
 def _alone(known: Bools) -> Bools:
-    """Tell which points have no neighbour that a line could join them with."""
+    """Return which points have no neighbour for a line to join."""
     padded = np.concatenate(([False], known, [False]))
     return padded[1:-1] & ~padded[:-2] & ~padded[2:]

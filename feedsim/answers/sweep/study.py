@@ -31,7 +31,7 @@ from feedsim.scenario import AS_WRITTEN, Scenario, scenario_from_dict, scenario_
 from feedsim.settings.limits import Closed
 
 Changes = tuple[tuple[str, str], ...]
-"""What sets a point apart: keys and their values, in the order of the axes."""
+"""What defines a point: keys and their values, in the order of the axes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class SweepPlan:
     replications : int
         Runs at each point, each with random numbers of its own; the same ones at every point.
     units : {"metric", "inch"}
-        Those of its text, unless others are asked for.
+        Of its text by default.
     written : mapping, optional
         The data that the scenario was read from.
     """
@@ -65,25 +65,25 @@ class SweepPlan:
 
     @property
     def carriers(self) -> int:
-        """How many are run in all, warm-ups included."""
+        """Number run in all, warm-ups included."""
         run = self.scenario.run
         return (run.warm_up + run.carriers) * self.replications * len(self.points)
 
     @property
     def fingerprint(self) -> str:
-        """A hash of all that is run; what runs it is in :mod:`feedsim.running.provenance`."""
+        """A hash of everything that is run; see :mod:`feedsim.running.provenance` for the code."""
         axes = [[axis.key, *axis.values] for axis in self.axes]
         what = [scenario_to_dict(self.scenario), axes, self.replications]
         return hashlib.sha256(json.dumps(what, sort_keys=True).encode()).hexdigest()
 
     def check(self) -> None:
-        """Make sure that every point can be run.
+        """Check that every point can be run.
 
         Raises
         ------
         FeedsimError
-            If more than two keys are crossed or one with itself, if there are more than
-            ``MOST_POINTS`` points, no such key, or a value that makes a scenario that cannot be.
+            If more than two keys are crossed, or one with itself; for more than ``MOST_POINTS``
+            points, an unknown key, or a value that makes an impossible scenario.
         """
         keys = [axis.key for axis in self.axes]
         if len(keys) > 2 or len(set(keys)) < len(keys):
@@ -111,7 +111,7 @@ class Point:
     varied : dict of str to str
         The value of each key that is not the line speed.
     placement_errors : tuple of ErrorCounts
-        Of each feeder, where one axis alone is swept.
+        Of each feeder, if there is only one axis.
     """
 
     results: Results = field(metadata=AMONG)
@@ -138,10 +138,10 @@ class Swept:
     points : tuple of Point
         In order; the last axis changes fastest.
     highest_accepted_speed_mm_s : float or None
-        The speed up to which every point is accepted; None if the first is not, and where the line
-        speed is not swept alone.
+        The speed up to which every point is accepted; None if the first is not, or if the line
+        speed is not the only axis.
     highest_accepted : tuple of HighestAccepted
-        Where it is crossed with a key: for each value of that.
+        If it is crossed with a key: for each value of that.
     islands : tuple of Island
         Speeds accepted above one that is not.
     closed_form : tuple of FeederLimit
@@ -213,15 +213,14 @@ class Swept:
 def highest_accepted(points: Sequence[Results]) -> float | None:
     """Return the speed (mm/s) up to which every point is accepted; None if the first is not.
 
-    A faster point that is accepted again beyond one that is not does not count: nobody
-    would run there.
+    A faster point accepted beyond a refused one does not count: nobody would run there.
     """
     refused = min((p.line_speed_mm_s for p in points if not p.accepted), default=math.inf)
     return max((p.line_speed_mm_s for p in points if p.line_speed_mm_s < refused), default=None)
 
 
 def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> Point:
-    """Run one point, in whatever process; the same results as a run of that scenario alone.
+    """Run one point, in any process; the same results as a run of that scenario alone.
 
     Parameters
     ----------
@@ -253,11 +252,11 @@ def run_sweep(
     where : Local or Cluster
         Where the points run; the results do not depend on it.
     known : mapping of int to Point
-        Points that an earlier, interrupted sweep has finished, by their place.
+        Points that an interrupted sweep finished, by place.
     on_point : callable
-        Told of each point as it is finished: its place and what it is.
+        Called with each finished point and its place.
     on_lost : callable
-        Told in words when a worker is lost.
+        Called with a message when a worker is lost.
     """
     results = dict(known)
     points = sweep.points

@@ -24,7 +24,7 @@ _FIGURES = ("mean", "sd", "in tolerance", "missed", "jam risk")
 
 
 def sweep_text(swept: Swept, *, units: System = "metric") -> str:
-    """Return the table: a line per point and feeder, and up to where it is accepted."""
+    """Return the table, a line per point and feeder, and the verdict."""
     lines = [swept.title]
     unit = display_unit("length", units).label
     for number, feeder in enumerate(swept.points[0].results.feeders):
@@ -36,7 +36,7 @@ def sweep_text(swept: Swept, *, units: System = "metric") -> str:
 
 
 def _needed(swept: Swept) -> list[str]:
-    """Say how many carriers would decide the undecided points, by the one that needs most."""
+    """Say how many carriers would decide the undecided points, from the one that needs most."""
     points = [point.results for point in swept.points]
     open_ones = [p for p in points if is_undecided(p)]
     met = [p.to_decide for p in open_ones if p.accepted]
@@ -50,7 +50,7 @@ def _needed(swept: Swept) -> list[str]:
 
 
 def _more(points: Sequence[Sequence[ToDecide]], replications: int) -> str:
-    """Say how many carriers decide all points that can be decided, and how many points cannot."""
+    """Say how many carriers decide all decidable points, and how many points are undecidable."""
     stuck = [rows for rows in points if any(row.carriers is None for row in rows)]
     can = [rows for rows in points if rows not in stuck]
     rows = [row for rows in can or stuck for row in rows]
@@ -61,7 +61,7 @@ def _more(points: Sequence[Sequence[ToDecide]], replications: int) -> str:
 
 
 def _products(swept: Swept, units: System) -> list[str]:
-    """Return a table of products, where they say more than the feeder does."""
+    """Return a table of products, if they say more than the feeder does."""
     first = swept.points[0].results
     if not tells_products(first):
         return []
@@ -86,7 +86,7 @@ def _stops(swept: Swept, units: System) -> list[str]:
 
 
 def key_heads(swept: Swept) -> tuple[str, ...]:
-    """Return the heads of the columns that set points apart: one per axis."""
+    """Return the heads of the columns that define points, one per axis."""
     keys = tuple(axis.key for axis in swept.axes)
     short = tuple("speed" if k == LINE_SPEED else ".".join(k.split(".")[-2:]) for k in keys)
     return short if len(set(short)) == len(short) else keys
@@ -126,7 +126,7 @@ def _ats(swept: Swept, point: Point, units: System) -> list[str]:
 
 
 def _told(swept: Swept, axis: Axis, point: Point | HighestAccepted, units: System) -> str:
-    """Return the value of a key as it was typed, or in other units where these are asked for."""
+    """Return the value of a key as typed, or in other units on request."""
     value = point.varied[axis.key]
     if units == swept.units or axis.kind is None or not axis.numbers:
         return value
@@ -162,7 +162,7 @@ def verdict_of(swept: Swept, *, units: System) -> str:
 
 
 def subtitle_of(swept: Swept, units: System) -> str:
-    """Say in one line what a sweep found, and what it ran."""
+    """Say in one line what a sweep found and ran."""
     first = swept.points[0].results
     per = f"{counted(first.carriers, 'carrier')} each"
     if not swept.by_speed:
@@ -194,7 +194,7 @@ def _verdict_of_speeds(swept: Swept, units: System) -> str:
 
 
 def _verdict_of_map(swept: Swept, units: System) -> str:
-    """Say how fast it runs with which value."""
+    """Say how fast the line runs with which value."""
     axis = swept.axes[0]
     fastest = max(row.line_speed_mm_s or 0.0 for row in swept.highest_accepted)
     if not fastest:
@@ -219,7 +219,7 @@ def _verdict_of_map(swept: Swept, units: System) -> str:
 
 
 def _stretches(swept: Swept, axis: Axis, units: System) -> Iterator[str]:
-    """Say which values are accepted, numbers in a row together."""
+    """Say which values are accepted, consecutive numbers together."""
     for accepted, group in groupby(swept.points, key=lambda point: point.results.accepted):
         values = [_told(swept, axis, point, units) for point in group]
         if accepted and axis.numbers and len(values) > 1:

@@ -1,4 +1,4 @@
-"""The finished points of a sweep that is not finished, kept until it is."""
+"""The finished points of an unfinished sweep, kept until it is finished."""
 
 from __future__ import annotations
 
@@ -30,17 +30,17 @@ _OTHER_SWEEP = "of another scenario or other points"
 class Unfinished:
     """A file for each finished point, in a folder that is this process's alone.
 
-    The first line of a point's file is the SHA-256 of all that follows: what the point is, what
-    made it, and its results, as JSON. A point is used only if this sweep would write it the same.
+    The first line of a point's file is the SHA-256 of the rest, JSON: the point, what made it, and
+    its results. A point is used only if this sweep would write the same.
 
     Parameters
     ----------
     folder : Path
         Hidden, in the output folder; it exists only while a sweep is unfinished.
     sweep : str
-        Fingerprint of the scenario and of all that is run.
+        Fingerprint of the scenario and of everything that is run.
     points : sequence of Changes
-        What sets each point apart, in order.
+        What defines each point, in order.
     made_by : mapping of str to str
         The versions of code and libraries that the results depend on.
     """
@@ -68,9 +68,9 @@ class Unfinished:
         return forgotten
 
     def resume(self) -> tuple[dict[int, Point], list[str]]:
-        """Return the points that can be used, by place, and in words what cannot.
+        """Return the usable points, by place, and in words what is not usable.
 
-        What cannot be used is removed, so that it is run again.
+        Unusable ones are removed, to be run again.
 
         Raises
         ------
@@ -135,7 +135,7 @@ class Unfinished:
         return f"{count} points are kept {where}; --resume runs the others"
 
     def forget_if_empty(self) -> None:
-        """Leave nothing behind where no point has been finished."""
+        """Leave nothing behind if no point has been finished."""
         if not self._kept:
             self.forget()
 

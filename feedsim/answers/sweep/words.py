@@ -20,7 +20,7 @@ FIGURES = {
     "jam_risk": "jam risk",
     "within_tolerance": "placement within tolerance",
 }
-"""What the acceptance figures are called."""
+"""Names of the acceptance figures."""
 
 _FAILING = {
     "tolerance": "too many inserts out of tolerance",
@@ -33,7 +33,7 @@ _MOST_LINES = 12
 
 
 def question(swept: Swept, units: System) -> str:
-    """Say what the sweep was run for."""
+    """Return the question behind a sweep."""
     keys = [axis.key for axis in swept.axes]
     if swept.by_speed_alone:
         return "How fast can this line run, and what stops it?"
@@ -44,14 +44,14 @@ def question(swept: Swept, units: System) -> str:
 
 
 def name_of(point: Point, units: System) -> str:
-    """Name a point by what sets it apart: its line speed, and the values of varied keys."""
+    """Name a point by its line speed and the values of varied keys."""
     varied = ", ".join(f"{key} = {value}" for key, value in point.varied.items())
     at = speed(point.results.line_speed_mm_s, units)
     return f"{at}, {varied}" if varied else at
 
 
 def first_refused(points: Sequence[Point]) -> Point | None:
-    """Return the first point that is not accepted; the slowest where speeds are swept."""
+    """Return the first point that is not accepted; the slowest if speeds are swept."""
     return next((point for point in points if not point.results.accepted), None)
 
 
@@ -71,7 +71,7 @@ def worth(swept: Swept) -> str:
 
 
 def refusals(points: Sequence[Point]) -> str:
-    """Say how many points fail, and by which figures; empty where all are accepted."""
+    """Say how many points fail, and by which figures; empty if none does."""
     refused = [point.results for point in points if not point.results.accepted]
     if not refused:
         return ""
@@ -85,7 +85,7 @@ def refusals(points: Sequence[Point]) -> str:
 
 
 def failing_values(swept: Swept) -> list[str]:
-    """Say which values of a single key fail by which figures, values in a row together."""
+    """Say which values of a single key fail by which figures, consecutive values together."""
     if len(swept.axes) > 1 or swept.by_speed:
         return []
     key, lines = swept.axes[0].key, []
@@ -158,7 +158,7 @@ def speed_words(speed_mm_s: float, units: System) -> str:
 
 
 def agreement(swept: Swept, units: System) -> str:
-    """Set where the runs end against the closed form; empty where there is nothing to set.
+    """Compare the end of the accepted range in runs and closed form; empty if there is none.
 
     Only for a sweep over line speeds alone.
     """

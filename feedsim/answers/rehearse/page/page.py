@@ -1,4 +1,4 @@
-"""``rehearse.html``: a stretch of a run to play and look into, one file without any address."""
+"""``rehearse.html``: a stretch of a run to play and inspect, one file without any address."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ def rehearse_page(
     units: System = "metric",
     linked: str = "",
 ) -> str:
-    """Return the page; whatever comes from a scenario is text there, never markup.
+    """Return the page; texts from a scenario are never markup there.
 
     Parameters
     ----------
@@ -127,8 +127,8 @@ def rehearse_page(
     changed : str
         What differs from the scenario's file.
     linked : str
-        Where a server has :func:`linked_parts`, with a slash at its end; left empty, all is in the
-        page, which then is one file that a browser opens from disk.
+        Where a server has :func:`linked_parts`, with a slash at its end; if empty, the page is one
+        file that a browser opens from disk.
     """
     two = len(scenes) > 1
     feeders = [feeder["name"] for feeder in max(scenes, key=_feeders)["feeders"]]
@@ -156,7 +156,7 @@ def rehearse_page(
 
 
 def linked_parts() -> dict[str, str]:
-    """Return what a page that is linked asks for, by name."""
+    """Return the parts that a linked page asks for, by name."""
     script = f'(() => {{\n"use strict";\n{_script()}\n}})();\n'
     return {"playing.css": str(part(_HERE, "page.css")), "playing.js": script}
 
@@ -219,8 +219,8 @@ def page_words(units: System) -> dict[str, object]:
     -------
     dict
         ``outcomes``: by number. ``causes``, ``hazards``: by name. ``margins``: unit of each
-        hazard's margin, None where it has none. ``events``: by part and event. ``none``: why there
-        is nothing to jump to. ``units``: label, factor from mm (mm/s, mm/s²) and decimal places.
+        hazard's margin, None for none. ``events``: by part and event. ``none``: why there is
+        nothing to jump to. ``units``: label, factor from mm (mm/s, mm/s²) and decimal places.
     """
     causes = {outcome.cause: outcome.cause.replace("_", " ") for outcome in Outcome}
     given_up = {f"feeder.program {cause}": f"given up: {text}" for cause, text in causes.items()}

@@ -1,4 +1,4 @@
-"""Which carriers a page shows: asked for by number, or by the first that is missed or at risk."""
+"""Which carriers a page shows: by number, or around the first that is missed or at risk."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ from feedsim.scenario import Scenario
 from feedsim.simulation.line import simulate
 
 SOME, A_FEW = 200, 21
-"""How many carriers by default: in a row, and around one."""
+"""Number of carriers by default: in a row, and around one."""
 
 _FIRST_LOOK, _GROWTH = 2000, 4
-_UNSURE = 100  # carriers at the end of a run that is cut short: a later cycle may still serve them
+_UNSURE = 100  # carriers at the end of a shortened run: a later cycle may still serve them
 
 Progress = Callable[[int], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What was asked for; at most one of all but ``count``.
+    """The request; at most one of these besides ``count``.
 
     ``around``: this carrier in the middle. ``first``: from this one on. ``miss``, ``hazard``:
     around the first counted carrier that is missed, or whose feed cycle has a hazard, at any
-    feeder. ``count``: how many carriers.
+    feeder. ``count``: number of carriers.
     """
 
     around: int | None = None
@@ -45,8 +45,8 @@ class Wanted:
 class ShownCarriers:
     """Carriers to show, by numbers that count the warm-up.
 
-    ``focus``: the one in the middle, None where there is none. ``because``: ``"miss"`` or
-    ``"hazard"`` if that was asked for, else empty.
+    ``focus``: the one in the middle, if any. ``because``: ``"miss"`` or ``"hazard"`` if requested,
+    else empty.
     """
 
     carriers: range
@@ -64,12 +64,12 @@ def choose(
     scenarios : sequence of Scenario
         One or more setups; the first carrier missed, or with a hazard, in any of them counts.
     progress : callable, optional
-        Told how many carriers have been looked through.
+        Called with the number of carriers searched.
 
     Raises
     ------
     FeedsimError
-        If there are no such carriers, or what is wanted contradicts itself.
+        If there are no such carriers, or the request contradicts itself.
     """
     total = min(s.run.warm_up + s.run.carriers for s in scenarios)
     _check(wanted, total)
@@ -110,7 +110,7 @@ def _check(wanted: Wanted, total: int) -> None:
 def _first(
     scenarios: Sequence[Scenario], because: str, *, total: int, progress: Progress | None
 ) -> int:
-    """Look through longer and longer runs: what comes later cannot change what went before."""
+    """Search longer and longer runs: later events cannot change earlier ones."""
     looked, wanted = 0, min(_FIRST_LOOK, total)
     while looked < total:
         sure = wanted if wanted == total else wanted - _UNSURE

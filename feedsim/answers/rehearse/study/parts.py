@@ -35,7 +35,7 @@ _TYPES: dict[Kind, str] = {"f8": "<f8", "f4": "<f4", "i4": "<i4", "u1": "u1"}
 
 
 def column(values: ArrayLike, kind: Kind = "f8") -> Column:
-    """Pack a column of numbers; a NaN stays one, which JSON could not say.
+    """Pack a column of numbers; NaN survives, unlike in JSON.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ def feed_plain(
     Returns
     -------
     dict
-        ``gain_per_s``: K, None where the servo is rigid. ``rises``: f1…f4 of each shape,
+        ``gain_per_s``: K, None for a rigid servo. ``rises``: f1…f4 of each shape,
         one shape after the other. ``pieces``: columns ``start_s``, ``f0_mm``, ``decay_mm``,
         ``shape`` (its number), and ``engagement``, ``slope`` (per s, or per mm of counted
         travel where ``in_travel``) of the clutch.
@@ -107,7 +107,7 @@ def belt_plain(belt: BeltMotion) -> dict[str, Plain]:
 
 
 def encoder_plain(encoder: Encoder, phases: Phases) -> dict[str, Plain]:
-    """Return what turns belt travel into counts: n = ⌊m/((1+ε)·q) + φ⌋ (model, section 2)."""
+    """Return the terms of n = ⌊m/((1+ε)·q) + φ⌋, counts of belt travel (model, section 2)."""
     return {
         "count_mm": encoder.count_mm,
         "scale_error": encoder.scale_error,
@@ -125,14 +125,14 @@ def carrier_eye_blocked(stretch: Excerpt) -> list[OnInterval]:
 
 
 def program_input(runs: list[OnInterval], eye: Eye, stretch: Excerpt) -> list[OnInterval]:
-    """Return what the program has of an output that has a filter, or is polled; else nothing."""
+    """Return what the program sees of a filtered or polled output; else nothing."""
     phase_s, scan_s = stretch.draws.phases().ticks_s, stretch.machine.controller.scan_s
     levels = program_levels(runs, eye, lambda t: next_tick(t, phase_s, period=scan_s))
     return in_stretch(levels, stretch)
 
 
 def in_stretch(found: list[OnInterval], stretch: Excerpt) -> list[OnInterval]:
-    """Return those that last, and overlap the stretch."""
+    """Return the intervals that last, and overlap the stretch."""
     return [
         b
         for b in found
@@ -141,7 +141,7 @@ def in_stretch(found: list[OnInterval], stretch: Excerpt) -> list[OnInterval]:
 
 
 def blocked_plain(found: list[OnInterval]) -> dict[str, Plain]:
-    """Return the stretches as columns; one that does not end has ``inf``."""
+    """Return the intervals as columns; an endless one has ``inf``."""
     return {
         "from_s": column([b.from_s for b in found]),
         "to_s": column([b.to_s for b in found]),
@@ -156,7 +156,7 @@ def carriers_plain(stretch: Excerpt) -> dict[str, Plain]:
     -------
     dict
         ``first``: number of the first one. Columns: ``leading_edge_mm``, ``eye_time_s``;
-        ``slip_mm``: its falling back between eye and placement point; ``known_s``: when the
+        ``slip_mm``: how far it falls back between eye and placement point; ``known_s``: when the
         program knew of its mark (NaN: never).
     """
     rows = slice(stretch.carriers.start, stretch.carriers.stop)
@@ -206,19 +206,19 @@ def needs_plain(stretch: Excerpt) -> list[Plain]:
 
 
 def complete_before(stretch: Excerpt) -> int:
-    """Return how many products before those in the picture were complete."""
+    """Return the number of complete products before those in the picture."""
     classes = _products(stretch).classes[: stretch.carriers.start]
     return int((classes == ProductClass.COMPLETE).sum())
 
 
 def gate_plain(stretch: Excerpt) -> dict[str, Plain] | None:
-    """Return the gate with columns for the carriers in the picture; None where there is none.
+    """Return the gate with columns for the carriers in the picture; None without a gate.
 
     Returns
     -------
     dict or None
-        ``at_mm``, ``decide_before_mm``. Columns: ``diverted``; ``known``, the number of its word
-        in ``words``; ``known_s``, when that was (NaN: never).
+        ``at_mm``, ``decide_before_mm``. Columns: ``diverted``; ``known``, an index into ``words``;
+        ``known_s``, when that was (NaN: never).
     """
     divert = stretch.machine.divert
     if divert is None:

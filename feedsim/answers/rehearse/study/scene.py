@@ -1,4 +1,4 @@
-"""What a page needs to play a stretch of a run: the machine, its motion, what became of whom."""
+"""What a page needs to play a stretch of a run: the machine, its motion, all outcomes."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def scene(
     choice : ShownCarriers
         Which carriers; the scenario has them.
     name : str
-        What the setup is called where there are two.
+        Name of the setup if there are two.
     units : {"metric", "inch"}
         Of lengths in sentences; all numbers are in mm and s.
 
@@ -76,9 +76,8 @@ def scene(
     -------
     dict
         Columns are packed (:mod:`feedsim.answers.rehearse.study.parts`); times are seconds of
-        the run, carriers and inserts have the numbers of the run. ``zero_s`` is when the carrier
-        that it is about (else the first chosen one) passes the carrier eye, ``begin_s`` where to
-        begin.
+        the run, carriers and inserts have the numbers of the run. ``zero_s``: when the focus (else
+        the first chosen carrier) passes the carrier eye; ``begin_s``: where to begin.
     """
     stretch = stretch_of(scenario, choice.carriers)
     machine, records, trace = stretch.machine, stretch.records, stretch.trace
@@ -179,7 +178,7 @@ def _feeder(
 
 
 def _input(key: str, stretch: Excerpt, eye: Eye, runs: list[OnInterval]) -> dict[str, Plain]:
-    """Return what the program has of an eye, and when it looks; nothing where it is the output."""
+    """Return what the program sees of an eye, and its scans; nothing if it sees the output."""
     if not filters(eye):
         return {}
     scan = stretch.machine.controller.scan_s if eye.polled else 0.0
@@ -243,7 +242,7 @@ def _before(stretch: Excerpt, number: int, hazards: Sequence[CycleHazard]) -> di
 
 
 def _events(stretch: Excerpt) -> dict[str, Plain]:
-    """Return the events of the stretch as columns; ``what`` is a number into ``names``."""
+    """Return the events of the stretch as columns; ``what`` is an index into ``names``."""
     here = [e for e in stretch.trace.events if stretch.from_s <= e.time_s <= stretch.to_s]
     names = sorted({(e.part, e.event) for e in here})
     numbers = {name: number for number, name in enumerate(names)}

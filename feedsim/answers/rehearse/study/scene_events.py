@@ -1,4 +1,4 @@
-"""Where a page jumps to: misses, hazards, stops, inserts off tolerance; when each is decided."""
+"""Events that a page jumps to: misses, hazards, stops, inserts out of tolerance."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ class SceneEvent(NamedTuple):
     """A miss, a hazard, a stop, or an insert out of tolerance.
 
     ``kind``: ``"miss"``, ``"hazard"``, ``"stop"`` or ``"outside"``. ``name``: the outcome, the
-    hazard or why it stops. ``carrier``, ``feeder``: −1 where it has none. ``margin``: of a hazard;
-    the placement error of what is outside; else NaN.
+    hazard or why it stops. ``carrier``, ``feeder``: −1 for none. ``margin``: of a hazard; for
+    ``"outside"`` the placement error; else NaN.
     """
 
     time_s: float
@@ -44,8 +44,8 @@ class SceneEvent(NamedTuple):
 def missed_times(records: RunRecords, trace: Trace, *, machine: Machine, feeder: int) -> Floats:
     """Return when each carrier was given up at a feeder (s); NaN for one that was not.
 
-    One that no event gives up, since its insert never got there, is given up as its target
-    passes the placement point.
+    Without such an event, since its insert never arrived, that is when its target passes the
+    placement point.
     """
     rows, machine_feeder = records.feeders[feeder], machine.feeders[feeder]
     times = np.full(len(rows.outcome), math.nan)
@@ -64,7 +64,7 @@ def _times_at(belt: BeltMotion, travels: Floats) -> Floats:
 
 
 def is_stop(event: TraceEvent) -> bool:
-    """Tell whether an event stops the line."""
+    """Return whether an event stops the line."""
     return event.part == "line" and event.event.startswith(_STOPPING)
 
 
@@ -97,7 +97,7 @@ def scene_events(
 
 
 def _stops(records: RunRecords, trace: Trace) -> Iterator[SceneEvent]:
-    """Yield the stops, by rule and cause where the records know them."""
+    """Yield the stops, by rule and cause if the records know them."""
     rules = {stop.time_s: stop for stop in getattr(records, "stops", ())}
     for event in filter(is_stop, trace.events):
         stop = rules.get(event.time_s)
@@ -126,7 +126,7 @@ def standing_plain(records: RunRecords, *, from_s: float, to_s: float) -> dict[s
 
 
 def _why(stop: Stop) -> str:
-    """Return the rule of a stop, with its cause where the rule does not name it."""
+    """Return the rule of a stop, with its cause unless the rule names it."""
     rule = str(stop.rule)
     return rule if stop.cause in {"", rule} else f"{rule} ({stop.cause})"
 
@@ -149,7 +149,7 @@ def _hazards(
 
 
 def scene_events_plain(found: Sequence[SceneEvent]) -> dict[str, Plain]:
-    """Return them as columns; ``what`` is a number into ``names``, pairs of kind and name."""
+    """Return them as columns; ``what`` is an index into ``names``, pairs of kind and name."""
     names = sorted({(h.kind, h.name) for h in found})
     numbers = {name: number for number, name in enumerate(names)}
     return {
@@ -181,10 +181,10 @@ def hazards_of_feeder(
 def hazard_times(
     records: RunRecords, trace: Trace, *, machine: Machine, feeder: int
 ) -> dict[str, Floats]:
-    """Return when each hazard of each cycle was decided (s), by name; NaN where it was not.
+    """Return when each hazard of each cycle was decided (s), by name; NaN for none.
 
-    A stray as the first one of the cycle goes by; an overload at the start of the ramp that
-    asks too much, of the ramp-in if both do.
+    Strays count from the first one of the cycle; an overload from the start of the first ramp that
+    asks too much.
     """
     rows = records.feeders[feeder]
     return {

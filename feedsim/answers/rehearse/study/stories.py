@@ -18,7 +18,7 @@ from feedsim.records.outcome import Outcome
 MOST_STORIES = 1000
 """Above this many, only carriers missed or out of tolerance have their stories."""
 
-_NOTHING_MM = 5e-4  # a part whose error is nowhere larger is left out
+_NOTHING_MM = 5e-4  # a part whose error never exceeds this is left out
 
 
 def stories_plain(
@@ -33,8 +33,8 @@ def stories_plain(
     -------
     dict
         ``reasons``: sentences, by the carrier's number as text. ``parts``: of placed inserts,
-        ``names`` in the order in which they arise, and as columns ``carriers``, rising, and
-        ``error_mm``, of each carrier one for each name.
+        ``names`` in the order in which they arise, and the columns ``carriers``, rising, and
+        ``error_mm``, one for each carrier and name.
     """
     source = source_of(stretch.scenario, stretch.records, stretch.trace)
     stories = [
@@ -56,7 +56,7 @@ def stories_plain(
 
 
 def _names() -> dict[str, str]:
-    """Return every part by its key; of two with one name the stage's is marked."""
+    """Return every part's name by its key; of two equal names the stage's is marked."""
     often = Counter(name for group in PARTS.values() for name in group.values())
     return {
         key: f"stage: {name}" if group == "stage" and often[name] > 1 else name

@@ -1,4 +1,4 @@
-"""The stretch of a run that a page shows: which carriers, and from when to when."""
+"""The stretch of a run that a page shows: its carriers, begin and end."""
 
 from __future__ import annotations
 
@@ -27,11 +27,11 @@ class Excerpt:
     Attributes
     ----------
     scenario, machine, records, trace, draws
-        Of the run, which ends when nothing later can be seen.
+        Of the run, which ends when nothing later is visible.
     chosen : range
-        Numbers of the carriers that were asked for, the warm-up counted.
+        Numbers of the requested carriers, the warm-up counted.
     carriers : range
-        Numbers of all that come into the picture while those pass through it.
+        Numbers of all carriers in the picture while those pass through it.
     left_mm, right_mm : float
         Ends of the line in the picture, along the line from the carrier eye.
     from_s, to_s : float
@@ -110,6 +110,6 @@ def _ends(machine: Machine) -> tuple[float, float]:
 
 
 def _path_mm(feeder: Feeder) -> float:
-    """Return how much of the insert path is upstream of the placement point (mm)."""
+    """Return the length of the insert path upstream of the placement point (mm)."""
     inserts = feeder.inserts
     return feeder.insert_eye_to_placement_mm + inserts.length_mm + inserts.gap_mm

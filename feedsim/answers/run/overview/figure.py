@@ -1,4 +1,4 @@
-"""The overview of a run: is it accepted, how do the errors lie, what came near, what happened."""
+"""The overview of a run: verdict, errors, margins, and what happened."""
 
 from __future__ import annotations
 
@@ -41,13 +41,13 @@ def overview_figures(
     criteria: Criteria,
     units: System = "metric",
 ) -> dict[str, Figure]:
-    """Draw all that matters of a run on a page for each feeder.
+    """Draw everything that matters in a run, a page for each feeder.
 
     The verdict with its reasons; a histogram of the placement errors in their tolerance, with the
-    normal curve where one speed and one setting ran and an outline for each of those between
-    changes; the margin of each hazard against zero; missed carriers by cause; the errors over the
-    carrier numbers, and below them what was missed or at risk, stops, faults and changes. Every
-    error outside the tolerance is drawn, also where only a part of very many dots is.
+    normal curve for a single speed and setting, or an outline between each two changes; the margin
+    of each hazard against zero; missed carriers by cause; the errors over the carrier numbers, and
+    below them what was missed or at risk, stops, faults and changes. Errors outside the tolerance
+    are always drawn, even if dots are thinned.
     """
 
     def draw(number: int) -> Figure:

@@ -1,4 +1,4 @@
-"""What happened to which carrier of a run: lanes of marks below its errors."""
+"""What happened to each carrier of a run: lanes of marks below its errors."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _MOST_REGIMES = 4
 
 
 class MarkRow(NamedTuple):
-    """Marks of one kind: at which carriers, and words for each of them, or none at all."""
+    """Marks of one kind: their carriers, and words for each of them, or none at all."""
 
     name: str
     carriers: Places
@@ -35,7 +35,7 @@ def mark_rows(
     number : int
         Of the feeder.
     hazard : bool array, shape (n,)
-        Which carriers had a hazard in their feed cycle, the warm-up included.
+        Carriers with a hazard in their feed cycle, the warm-up included.
     """
     first = records.warm_up
     missed = records.feeders[number].outcome[first:] != Outcome.PLACED
@@ -63,7 +63,7 @@ def _lane(
 
 
 def _stops(records: RunRecords, number: int) -> Iterator[tuple[int, str]]:
-    """Yield the first carrier that had not come to the eye at each stop, and why it stopped."""
+    """Yield the first carrier not yet at the eye at each stop, and why it stopped."""
     for stop in records.stops:
         if stop.feeder in {-1, number}:
             rule, cause = (word.replace("_", " ") for word in (stop.rule.value, stop.cause))
@@ -72,7 +72,7 @@ def _stops(records: RunRecords, number: int) -> Iterator[tuple[int, str]]:
 
 
 def _faults(records: RunRecords, machine: Machine, number: int) -> Iterator[tuple[int, str]]:
-    """Yield the planned faults of a single run; of several runs, only stops are shown."""
+    """Yield the planned faults of a single run; for several runs only stops are shown."""
     planned = machine.supervision.faults if machine.supervision else ()
     for fault in planned if len(records.begins) == 1 else ():
         if fault.feeder == number or fault.carrier_eye:
@@ -89,9 +89,9 @@ def _next_carrier(records: RunRecords, time_s: float) -> int:
 
 
 def regimes(records: RunRecords) -> NDArray[np.int8] | None:
-    """Return for each carrier how many changes its run had seen, the warm-up included.
+    """Return for each carrier the number of changes before it in its run, the warm-up included.
 
-    None where there were too many to distinguish in a picture.
+    None if there were too many to distinguish in a picture.
     """
     n = len(records.carriers.eye_time_s)
     found = np.zeros(n, dtype=np.int8)

@@ -22,7 +22,7 @@ def draw_margins(axes: Axes, shown: Shown) -> None:
     """Draw a row for each hazard: its margins against zero, each on a scale of its own.
 
     A line from the least to the largest margin, a bar over the middle 98 % of the feed cycles and
-    a dot at the mean; what lies left of zero is the hazard.
+    a dot at the mean; left of zero is the hazard.
     """
     axes.axvline(0.0, color=BLACK, linewidth=1.1, gid="no margin")
     for row, margin in enumerate(shown.margins):

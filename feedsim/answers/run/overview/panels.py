@@ -133,7 +133,7 @@ def _draw_limits(axes: Axes, shown: Shown, *, upright: bool) -> None:
 
 
 def _label_limits(axes: Axes, shown: Shown) -> None:
-    """Write above the histogram which line is which; no label reaches into another."""
+    """Label the lines above the histogram, without overlap."""
     low, high = shown.view
     wide = 2.0 * shown.tolerance > 0.3 * (high - low)
     text, sides = shown.tolerance_text, ("center", "center") if wide else ("right", "left")
@@ -163,7 +163,7 @@ def _tell_of_far_errors(axes: Axes, shown: Shown) -> None:
 
 
 def draw_run(axes: Axes, shown: Shown) -> None:
-    """Draw the errors over the carrier numbers, with lines where the line stopped or changed."""
+    """Draw the errors over the carrier numbers, with lines at stops and changes."""
     kept = thinned(shown.inside)
     below, over = shown.beyond
     in_view = ~np.isin(kept, np.concatenate((below, over)))
@@ -216,7 +216,7 @@ def draw_lanes(axes: Axes, shown: Shown) -> None:
 
 
 def _write_words(axes: Axes, row: int, lane: MarkRow, *, width: int) -> None:
-    """Write beside each mark what it is, where there is room until the next one."""
+    """Label each mark, if there is room before the next one."""
     if len(lane.carriers) > _MOST_WORDS:
         return
     ends = [*lane.carriers[1:].tolist(), axes.get_xlim()[1] + 0.02 * width]
@@ -251,7 +251,7 @@ def _tell_of_thinning(axes: Axes, *, drawn: int, all_dots: int) -> None:
 
 
 def _ticks(axes: Axes, *, whole: bool = False) -> MaxNLocator:
-    """Choose as many round numbers for an axis as have room."""
+    """Choose as many round numbers for an axis as fit."""
     from matplotlib.ticker import MaxNLocator
 
     most = 9 if axes.get_position().width > 0.3 else 5

@@ -34,9 +34,9 @@ MOST_VECTOR_DOTS = 2_000
 
 
 class Margin(NamedTuple):
-    """One hazard: how often it was seen, and of the finite margins how many there are.
+    """One hazard: how often it was seen, and the number of finite margins.
 
-    Then least, largest, the ends of the middle 98 %, and the mean; NaN where there are none.
+    Then their least, largest, the ends of the middle 98 %, and the mean; NaN for none.
     """
 
     hazard: str
@@ -56,22 +56,22 @@ class Shown:
     Attributes
     ----------
     placed : bool array
-        Which of all carriers got an insert.
+        Carriers that got an insert.
     errors : float64 array, shape (n,)
     inside : bool array, shape (n,)
-        Which errors lie within the tolerance.
+        Errors within the tolerance.
     regime : int8 array, shape (n,), or None
-        How many changes the line had seen; None where there is none, or they are too many to show.
+        Number of changes of the line so far; None for none, or too many to show.
     steady : bool
         Whether one speed and one setting ran all the time.
     margins : tuple of Margin
         Of the counted feed cycles, hazard by hazard.
     cycles : int
-        How many these are.
+        Number of these.
     numbers : tuple of int
         First and last counted carrier (equal to or below the first: none).
     view : tuple of float
-        Least and largest error shown; what lies beyond is far off the rest.
+        Least and largest error shown; errors beyond are far off the rest.
     """
 
     figures: FeederResults
@@ -133,7 +133,7 @@ def shown_of(
     criteria: Criteria,
     units: System,
 ) -> Shown:
-    """Take out of the records what is shown of one feeder."""
+    """Extract from the records what is shown of one feeder."""
     feeder = records.feeders[number]
     factor = display_unit("length", units).factor
     first, last = records.warm_up, len(feeder.outcome) - 1
@@ -208,10 +208,10 @@ def _view(errors: Floats, tolerance: float, middle: tuple[float, float]) -> tupl
 
 
 def bins(shown: Shown) -> Floats:
-    """Return bin edges over the view; the tolerance limits are among them where it can be.
+    """Return bin edges over the view, the tolerance limits among them if possible.
 
-    Widths near that of Freedman and Diaconis 1981, 2·IQR/n^(1/3), such that the tolerance
-    is a whole number of them; where they are wider, one bin from limit to limit and others like it.
+    Widths near that of Freedman and Diaconis 1981, 2·IQR/n^(1/3), so that the tolerance is a whole
+    number of them; if that is wider than the tolerance, bins from limit to limit and of that width.
     """
     (low, high), tolerance, n = shown.view, shown.tolerance, len(shown.errors)
     width = (high - low) / _MOST_BINS
@@ -239,13 +239,13 @@ def thinned(expendable: Bools) -> Places:
     Parameters
     ----------
     expendable : bool array, shape (n,)
-        Which of them may be left out; all others are kept.
+        Dots that may be left out; all others are kept.
 
     Returns
     -------
     intp array
-        Positions, rising: all that may not be left out, and at most ``MOST_DOTS`` of those that
-        may, at an even step, so that their density keeps its shape.
+        Positions, rising: all that must be kept, and at most ``MOST_DOTS`` of the others, at an
+        even step, so that their density keeps its shape.
     """
     free = int(np.count_nonzero(expendable))
     if free <= MOST_DOTS:

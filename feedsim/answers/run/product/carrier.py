@@ -24,13 +24,13 @@ _NAMES_POINTS = 230.0  # height of the panel (1/72 inch)
 _SIGMAS = 3.0
 _MANY = 8
 _SHIFTS = (0.0, -0.1, 0.1)
-"""Of dimensions that stand between the same layers."""
+"""Shifts of dimensions between the same layers."""
 
 
 class _Insert(NamedTuple):
     """One feeder's insert on the carrier; lengths in mm behind the leading edge.
 
-    ``mean_mm`` is where it lies on average, or its target where none was placed.
+    ``mean_mm``: its mean position, or its target if none was placed.
     """
 
     name: str
@@ -43,7 +43,7 @@ class _Insert(NamedTuple):
 
     @property
     def last_mm(self) -> float:
-        """Where its tail lies on average."""
+        """Mean position of its tail."""
         return self.mean_mm + self.length_mm
 
 
@@ -56,7 +56,7 @@ class _Style(NamedTuple):
 
 
 def draw_carrier(axes: Axes, results: Results, machine: Machine, *, units: System) -> None:
-    """Draw the carrier with its inserts, what is laid later higher."""
+    """Draw the carrier with its inserts, later ones higher."""
     unit = display_unit("length", units)
     inserts = _inserts(results, machine)
     look = _Style(unit.factor, units, 8.5 if len(inserts) <= _MANY else 5.5)
@@ -96,7 +96,7 @@ def draw_carrier(axes: Axes, results: Results, machine: Machine, *, units: Syste
 
 
 def _inserts(results: Results, machine: Machine) -> list[_Insert]:
-    """Return the inserts in the order in which they are laid."""
+    """Return the inserts in the order of laying."""
     found = []
     for layer, number in enumerate(machine.laying_order):
         feeder, figures = machine.feeders[number], results.feeders[number]
@@ -148,7 +148,7 @@ def _said(insert: _Insert, units: System) -> str:
 def _draw_dimensions(
     axes: Axes, inserts: Sequence[_Insert], overlaps: Sequence[Overlap], look: _Style
 ) -> None:
-    """Hatch every overlap, and dimension each; of very many only those of neighbouring layers."""
+    """Hatch and dimension every overlap; of very many only those of neighbouring layers."""
     at = {insert.name: insert for insert in inserts}
     used: Counter[float] = Counter()
     for overlap in overlaps:

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 def product_figure(results: Results, machine: Machine, *, units: System = "metric") -> Figure:
     """Draw the carrier with its inserts from the side, and the shares of what is wrong.
 
-    Above: each insert as it lies on average, in the order in which they are laid from below, with
-    three standard deviations at either end, its target, and the overlaps and clearances of
+    Above: each insert at its mean position, in the order of laying from below, with three standard
+    deviations at either end, its target, and the overlaps and clearances of
     :attr:`feedsim.metrics.products.Products.overlaps` as dimensions. Below: a bar with its 95 %
     interval for everything that may be wrong with a product.
     """

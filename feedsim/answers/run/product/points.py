@@ -11,7 +11,7 @@ from feedsim.render.wording import seldom
 
 
 def tells_products(results: Results) -> bool:
-    """Tell whether products say more than the feeder does: several feeders, or a gate."""
+    """Return whether products say more than the feeder does: several feeders, or a gate."""
     return len(results.feeders) > 1 or results.products.diverted is not None
 
 

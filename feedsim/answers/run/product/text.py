@@ -48,7 +48,7 @@ def _rows(products: Products, units: System) -> Iterator[tuple[str, str, list[st
 
 
 def _missing(products: Products) -> Iterator[str]:
-    """Yield which feeders missed together, each cause named once where they share it."""
+    """Yield which feeders missed together, each shared cause named once."""
     told = products.missing[:_MOST_MISSING]
     yield from (f"{whole(missed.count)} × {_together(missed)}" for missed in told)
     rest = sum(m.count for m in products.missing[len(told) :]) + products.missing_otherwise
@@ -64,7 +64,7 @@ def _together(missed: MissedTogether) -> str:
 
 
 def _overlap(overlap: Overlap, units: System) -> Iterator[str]:
-    """Describe an overlap, or a clearance where the targets keep the inserts apart."""
+    """Describe an overlap, or a clearance if the targets keep the inserts apart."""
     clear = overlap.nominal_mm <= 0.0
     sign = -1.0 if clear else 1.0
     names = (

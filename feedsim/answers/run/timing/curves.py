@@ -1,4 +1,4 @@
-"""Where noses, tails and targets are in a traced run: curves for the timing diagram."""
+"""Positions of noses, tails and targets in a traced run: curves for the timing diagram."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from feedsim.running.replay.inserts import nose_of_cycle_mm, tail_of_cycle_mm
 
 @dataclass(frozen=True, slots=True)
 class InsertPath:
-    """The way of one insert along the insert path (mm from the insert eye).
+    """One insert's motion along the insert path (mm from the insert eye).
 
     Attributes
     ----------
@@ -42,14 +42,13 @@ class InsertPath:
 
 @dataclass(frozen=True, slots=True)
 class TargetPath:
-    """Where the target point of a carrier is, on the scale of the insert path (mm).
+    """The target point of a carrier on the scale of the insert path (mm).
 
     Attributes
     ----------
     curve : Curve
-        Belt travel − leading edge − D − slip − target offset + S: it stands at S when the
-        insert should land. It ends at the landing, where it is past the nose by the
-        placement error.
+        Belt travel − leading edge − D − slip − target offset + S: it is S when the insert should
+        land. It ends at the landing, past the nose by the placement error.
     """
 
     carrier: int
@@ -79,7 +78,7 @@ def insert_paths(view: TimingView) -> list[InsertPath]:
 def _never_engaged(view: TimingView) -> list[InsertPath]:
     """Return the insert that was staged and never engaged, if the trace knows of it.
 
-    Records say nothing of it, so it is drawn as resting at the stage position that is set.
+    It has no record, so it is drawn at rest at the stage position that is set.
     """
     part, engaged = view.part("clutch"), set(view.rows.insert.tolist())
     staged = [

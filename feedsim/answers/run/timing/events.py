@@ -1,4 +1,4 @@
-"""Outputs and instants of a traced run: what the eyes and the program did, for the diagram."""
+"""Outputs and instants of a traced run, of eyes and program, for the diagram."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ def insert_eye_runs(view: TimingView) -> list[OnInterval]:
     """Return when the insert eye's output is on for the inserts that the program took.
 
     It goes off ``off_response`` after the tail, or after the insert was taken out; one that is
-    never engaged lies over the eye to the end. The tail of a cycle that a stop cut short is as far
-    behind its nose as an insert is long. Strays are marks of their own.
+    never engaged covers the eye to the end. In a cycle cut short by a stop the tail is an insert's
+    length behind its nose. Strays are marks of their own.
     """
     rows, feed, off = view.rows, view.feed, view.machine_feeder.eye.off_response_s
 
@@ -84,7 +84,7 @@ def program_input(view: TimingView, eye: Eye, runs: list[OnInterval]) -> list[On
 
 
 def scans(view: TimingView, eye: Eye) -> list[float]:
-    """Return the scans at which an eye is polled (s); none where they would be a blur."""
+    """Return the scans at which an eye is polled (s); none if too dense to draw."""
     if not eye.polled:
         return []
     tick, window = scan_ticks(view.trace.events, view.machine.controller), (view.from_s, view.to_s)
@@ -109,7 +109,7 @@ def instants(view: TimingView) -> list[Instant]:
         (view.part("clutch"), "search_ends"): "no insert\nfound",
         (view.part("clutch"), "staged"): "next insert\nstaged",
     }
-    if polled:  # it has switched for the program only as it is known
+    if polled:  # for the program it switches only when known
         del labels["carrier_eye", "switches"]
     for outcome in Outcome:
         cause = outcome.cause.replace("_", " ")
@@ -123,7 +123,7 @@ def instants(view: TimingView) -> list[Instant]:
 
 
 def _stops(view: TimingView) -> list[Instant]:
-    """Return what the line did in the window, where it was stopped."""
+    """Return what the line did in the window, if it was stopped."""
     words = {"trips": "line\ntrips", "at_rest": "line\nat rest", "restarts": "line\nrestarts"}
     return [
         Instant(event.time_s, words[event.event])

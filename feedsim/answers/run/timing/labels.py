@@ -1,4 +1,4 @@
-"""Where words go in the timing diagram, so that none stands over another."""
+"""Places of words in the timing diagram, without overlap."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def fitting(texts: Iterable[str], width_in: float) -> str:
-    """Return the first of these texts that is not too wide, or nothing."""
+    """Return the first of these texts that fits, or nothing."""
     for text in texts:
         if 0.075 * max(map(len, text.split("\n"))) < width_in - 0.05:
             return text
@@ -22,7 +22,7 @@ def fitting(texts: Iterable[str], width_in: float) -> str:
 
 
 def name_at_right(axes: Axes, named: list[tuple[float, str, str]]) -> None:
-    """Write names (value, text, colour) beside the right end of the axes, none over another."""
+    """Write names (value, text, colour) beside the right end of the axes, without overlap."""
     named = sorted(named, key=lambda name: name[0])
     low, high = axes.get_ylim()
     gap = 0.16 * (high - low) / (axes.get_position().height * A4_LANDSCAPE[1])
@@ -54,7 +54,7 @@ def _leader(colour: str, end: tuple[float, float]) -> dict[str, Any]:
 
 
 def label_instants(lanes: list[Axes], instants: list[Instant], scale: AxisUnits) -> None:
-    """Draw lines through all lanes where things happen for the chosen carrier; name them above."""
+    """Draw lines through all lanes at the chosen carrier's instants, named above."""
     top = lanes[0]
     left, right = scale.times(scale.window)
     places = scale.times(instant.time_s for instant in instants)

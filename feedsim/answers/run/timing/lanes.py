@@ -50,7 +50,7 @@ def draw_output(axes: Axes, blocked: list[OnInterval], scale: AxisUnits, *, word
 
 
 def steps(blocked: list[OnInterval], window: tuple[float, float]) -> tuple[list[float], list[int]]:
-    """Return when an output changes in a window, and to what; cards that overlap hold it on."""
+    """Return the changes of an output in a window, and its states; overlapping cards count as one."""
     runs: list[tuple[float, float]] = []
     for _, start, end in blocked:
         if runs and start <= runs[-1][1]:
@@ -65,7 +65,7 @@ def steps(blocked: list[OnInterval], window: tuple[float, float]) -> tuple[list[
 
 
 def draw_input(axes: Axes, levels: list[OnInterval], scans: list[float], scale: AxisUnits) -> None:
-    """Draw what the program has of an output, behind a filter or polled, and when it looks."""
+    """Draw what the program sees of a filtered or polled output, and its scans."""
     for _, start, end in levels:
         left, right = scale.times((start, end))
         bar: _Style = {"color": BLACK, "linewidth": 0, "zorder": 5, "gid": "input"}
@@ -133,7 +133,7 @@ def draw_paths(axes: Axes, paths: list[InsertPath], scale: AxisUnits) -> None:
 
 
 def draw_targets(axes: Axes, targets: list[TargetPath], scale: AxisUnits) -> None:
-    """Draw where the target points of the carriers are; a missed carrier's line is thin."""
+    """Draw the target points of the carriers; a missed carrier's line is thin."""
     for target in targets:
         own, placed = target.carrier == scale.chosen, target.outcome == Outcome.PLACED
         axes.plot(
@@ -173,7 +173,7 @@ def label_targets(axes: Axes, targets: list[TargetPath], scale: AxisUnits) -> No
 
 
 def draw_limits(axes: Axes, feeder: Feeder, scale: AxisUnits) -> None:
-    """Draw the places on the insert path that matter, and name them at the right."""
+    """Draw the important places on the insert path, named at the right."""
     dotted, dash_dot, short = (0, (1, 1.5)), (0, (8, 2, 1, 2)), (0, (3, 2))
     named: list[tuple[float, str, _Style]] = [
         (0.0, "insert eye", {"color": GREY, "linestyle": "-"}),
@@ -210,7 +210,7 @@ def draw_marks(
 
 
 def legend_handles(lanes: list[Axes]) -> list[Any]:
-    """Return what the figure's legend explains: the lines, and the marks that are drawn."""
+    """Return the handles of the figure's legend: the lines, and the marks drawn."""
     from matplotlib.lines import Line2D
 
     words = {

@@ -1,4 +1,4 @@
-"""What part of a traced run a timing diagram looks at."""
+"""The part of a traced run in a timing diagram."""
 
 from __future__ import annotations
 
@@ -70,8 +70,7 @@ def view_of(
 ) -> TimingView:
     """Choose the window: from before the carrier eye to after the feeder is ready again.
 
-    It is no longer than eight times the time between carriers; its beginning is left out
-    where that is not enough.
+    At most eight times the time between carriers; its beginning is cut off if that is too short.
     """
     from_s, to_s = _window(machine, records, trace, feeder=feeder, carrier=carrier)
     feed = _FeedWindow(trace.feeds[feeder], from_s=from_s, to_s=to_s)
@@ -103,7 +102,7 @@ def _window(
 def taken_out_s(view: TimingView, insert: int, since_s: float) -> float:
     """Return when an insert at its eye since an instant was taken out by hand; inf: never.
 
-    A clearing of the line takes all that are neither placed nor kept for later.
+    Clearing the line takes out all inserts that are neither placed nor kept for later.
     """
     rows, part = view.rows, view.part("insert_eye")
     row = np.flatnonzero(rows.insert == insert)
@@ -120,9 +119,9 @@ def taken_out_s(view: TimingView, insert: int, since_s: float) -> float:
 
 
 def carriers_around(machine: Machine, carrier: int) -> range:
-    """Return whose events a trace must hold for the timing figure of one carrier.
+    """Return the carriers whose events the timing figure of one carrier needs.
 
-    All that come by while an insert waits for this one, with some to either side; for
+    All that pass while an insert waits for this one, with some on either side; for
     ``around`` of :func:`feedsim.simulation.line.simulate_traced`.
     """
     longest = max(feeder.eye_to_placement_mm for feeder in machine.feeders)
@@ -133,7 +132,7 @@ def carriers_around(machine: Machine, carrier: int) -> range:
 
 @dataclass(frozen=True, slots=True)
 class AxisUnits:
-    """From seconds and mm to what the axes say: ms or s since an instant, and a unit of length.
+    """Conversion from seconds and mm to the axes: ms or s since an instant, and a unit of length.
 
     Attributes
     ----------
@@ -160,7 +159,7 @@ class AxisUnits:
 
     @property
     def time_unit(self) -> str:
-        """Label of the unit of time: ms, or s where the window is long."""
+        """Label of the unit of time: ms, or s for a long window."""
         return "ms" if self.window[1] - self.window[0] < _LONG_S else "s"
 
     def times(self, times_s: Iterable[float]) -> list[float]:
@@ -179,7 +178,7 @@ class AxisUnits:
         return [value * self.factor for value in values_mm]
 
     def inches(self, duration_s: float) -> float:
-        """Return how wide a duration is on paper."""
+        """Return the width of a duration on paper."""
         return self.width_in * duration_s / (self.window[1] - self.window[0])
 
 
@@ -207,7 +206,7 @@ class _FeedWindow(FeedTravel):
         self.from_s, self.to_s = from_s, to_s
 
     def positions(self, *, from_s: float, to_s: float, zero_mm: float) -> Curve:
-        """Return the curve of feed travel − ``zero_mm`` (mm), as far as it is in the window."""
+        """Return the curve of feed travel − ``zero_mm`` (mm) within the window."""
         from_s, to_s = max(from_s, self.from_s), min(to_s, self.to_s)
         if from_s >= to_s:
             return Curve([], [])
