@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -194,6 +195,7 @@ class _Model:
 
         known, design = value * self.design[:, place], self.design[:, 1 - place]
 
+        @cache  # asked at both ends more than once
         def slope(other: float) -> float:
             variance = known + other * design
             return float(((self.dof - self.squares / variance) / variance) @ design)
@@ -207,6 +209,7 @@ class _Model:
         """Return where the profile has fallen by ``drop``, on both sides."""
         floor = self.deviance(best) + drop
 
+        @cache
         def beyond(value: float) -> float:
             return self.profile(place, value) - floor
 
