@@ -5,12 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 import feedsim
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.settings import besides as module
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mean import MeanError, mean_error
+
+pytestmark = pytest.mark.usefixtures("quick_engine")
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 # 5 and 4 ms meet every 20 ms, which is 24 mm of travel: gaps spread by 3 mm
