@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ import feedsim
 from feedsim.answers.run.answer import Run, middle_of
 from feedsim.quantities import System
 from feedsim.running.run import trace
-from tests.figure_sheet import SHEET, line
+from tests.figure_sheet import answer, line
 
 # what a figure may show of a number in data: mm, mm/s, mm/s², s and shares
 FACTORS: dict[System, tuple[float, ...]] = {
@@ -29,18 +29,18 @@ OWN = {12.0}
 
 ASKED: dict[str, Callable[[], Any]] = {
     "run": lambda: feedsim.run(line(run__carriers=400)),
-    "run all missed": SHEET["run all missed"],
-    "run stops": SHEET["run stops"],
+    "run all missed": partial(answer, "run all missed"),
+    "run stops": partial(answer, "run stops"),
     "run two feeders": lambda: feedsim.run(line("two_feeders", run__carriers=400)),
-    "explain": SHEET["explain"],
+    "explain": partial(answer, "explain"),
     "sweep": lambda: feedsim.sweep(line(run__carriers=400), "40,160 m/min"),
-    "map": SHEET["map"],
-    "budget": SHEET["budget"],
-    "compare": SHEET["compare equal"],
-    "tune": SHEET["tune"],
-    "drive": SHEET["drive"],
-    "trial": SHEET["trial"],
-    "learn": SHEET["learn"],
+    "map": partial(answer, "map"),
+    "budget": partial(answer, "budget"),
+    "compare": partial(answer, "compare equal"),
+    "tune": partial(answer, "tune"),
+    "drive": partial(answer, "drive"),
+    "trial": partial(answer, "trial"),
+    "learn": partial(answer, "learn"),
 }
 """Of each kind of figure one at least."""
 

@@ -12,7 +12,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from feedsim.render.fonts import dress
-from tests.figure_sheet import SHEET, UNITS
+from tests.figure_sheet import UNITS, answer
 from tests.text_boxes import text_faults
 
 SOME = (
@@ -23,10 +23,9 @@ SOME = (
 
 def faults(name: str) -> list[Any]:
     """Return what is cut or crowded in the figures of a line of the sheet."""
-    answer = SHEET[name]()
     found = []
     for units in UNITS:
-        for file, figure in answer.figures(units=units).items():
+        for file, figure in answer(name).figures(units=units).items():
             dress(figure)
             found += [(units, file, fault) for fault in text_faults(figure)]
             assert figure.get_label(), f"{file} does not say what is seen"
@@ -40,7 +39,7 @@ def test_no_label_is_cut_or_on_another(name: str) -> None:
 
 
 def test_the_check_finds_what_is_cut_and_what_is_crowded() -> None:
-    figures = SHEET["sweep words"]().figures()
+    figures = answer("sweep words").figures()
     rows = figures["rows"]
     title = rows.texts[0]
     x, y = title.get_position()
@@ -61,7 +60,7 @@ def test_every_text_is_dark_enough_to_be_read_in_a_grey_print() -> None:
         ]
         return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
 
-    figure = SHEET["run one carrier"]().figures()["timing"]
+    figure = answer("run one carrier").figures()["timing"]
     texts = [text for text in figure.findobj(Text) if text.get_text().strip()]
     faint = [text for text in texts if 1.05 / (grey(text.get_color()) + 0.05) < 7.0]
     assert faint  # the colours of the lines that they name
@@ -73,7 +72,7 @@ def test_every_text_is_dark_enough_to_be_read_in_a_grey_print() -> None:
 
 def test_a_slow_line_counts_in_seconds_and_a_fast_one_in_milliseconds() -> None:
     for name, unit in (("run slow", "s"), ("run fast", "ms")):
-        figure = SHEET[name]().figures()["timing"]
+        figure = answer(name).figures()["timing"]
         assert figure.axes[-1].get_xlabel().endswith(f"carrier eye ({unit})")
         said = [t.get_text() for t in figure.axes[0].texts if "clutch\ncloses" in t.get_text()]
         assert all(text.endswith(f" {unit}") for text in said)
@@ -81,7 +80,7 @@ def test_a_slow_line_counts_in_seconds_and_a_fast_one_in_milliseconds() -> None:
 
 
 def test_both_of_two_equal_setups_are_seen() -> None:
-    figure = SHEET["compare equal"]().figures()["compare"]
+    figure = answer("compare equal").figures()["compare"]
     first, second = (
         next(line for line in figure.axes[2].lines if line.get_gid() == f"setup {letter}")
         for letter in "AB"
