@@ -12,6 +12,8 @@ import pytest
 from hypothesis import HealthCheck
 from hypothesis import settings as hypotheses
 
+from feedsim.running.threads import ONE_THREAD
+
 # the same examples on every machine, however long it takes for one
 hypotheses.register_profile(
     "suite", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
@@ -33,11 +35,14 @@ class Examples:
 def pytest_configure(config: pytest.Config) -> None:
     """Run lines on the event engine unless a test asks for the other, whose code stays in here.
 
+    Linear algebra has one thread, as in a command: two wait for each other at the price of a core.
     A shell has a Ctrl-C ignored by what it runs in the background; tests of interrupts send one.
     """
     config.pluginmanager.register(Examples())
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    for name, value in ONE_THREAD.items():
+        os.environ.setdefault(name, value)
     os.environ["FEEDSIM_ENGINE"] = "events"
     os.environ["FEEDSIM_CACHE"] = str(Path(config.rootpath) / ".pytest_cache" / "engine")
 
