@@ -56,6 +56,8 @@ def pytest_collection() -> Iterator[None]:
     finally:
         gc.collect()
         gc.freeze()
+        # what is left of figures is looked for when there are many of them, not of each
+        gc.set_threshold(5000, 10, 50)
         gc.enable()
 
 
