@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from itertools import product
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Clutch, Controller, Encoder, Inserts, Line, Machine, Servo
@@ -81,11 +83,15 @@ def engine(line: Machine) -> FeederRecords:
     return run(line, carriers=CARRIERS, seed=SEED).feeders[0]
 
 
+@cache
+def integrated_of(line: Machine) -> dict[str, NDArray[np.float64]]:
+    return Integration(line, RunDraws(line, SEED), carriers=CARRIERS).integrate()
+
+
 def differing(line: Machine, rows: FeederRecords) -> dict[str, float]:
     """Columns in which integration and engine differ, with the largest difference."""
     found = {}
-    integration = Integration(line, RunDraws(line, SEED), carriers=CARRIERS)
-    for name, integrated in integration.integrate().items():
+    for name, integrated in integrated_of(line).items():
         column = getattr(rows, name)
         same = np.array_equal(np.isnan(column), np.isnan(integrated))
         far = float(np.nanmax(np.abs(column - integrated))) if same else math.inf
