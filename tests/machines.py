@@ -140,6 +140,20 @@ def arriving(
     return replace(carriers, arrival=changed)
 
 
+def with_feeder(line: Machine, **changes: object) -> Machine:
+    """Return the line with other values of its first feeder."""
+    first, *others = line.feeders
+    return replace(line, feeders=(replace(first, **changes), *others))  # type: ignore[arg-type]
+
+
+def as_bytes(records: RunRecords) -> list[object]:
+    """Return all that records hold, bytes for columns."""
+    parts = [records.carriers, *records.feeders]
+    columns = [getattr(part, f.name) for part in parts for f in fields(part)]
+    plain = [x.tobytes() if isinstance(x, np.ndarray) else x for x in columns]
+    return [*plain, repr(records.stops)]
+
+
 def run(line: Machine, *, carriers: int, seed: int = 1) -> RunRecords:
     """Simulate a machine with its own draws, on the engine that the module asks for."""
     return simulated(line, RunDraws(line, seed), carriers=carriers)

@@ -45,38 +45,39 @@ def random_scenario(seed: int, *, wide: bool = True, **always: str) -> Scenario:
     raise RuntimeError(f"no valid scenario from seed {seed}")
 
 
-def _one(rng: Rng, *values: object) -> object:
+def pick(rng: Rng, *values: Any) -> Any:
+    """Return one of the values, each as likely as the others."""
     return values[int(rng.integers(len(values)))]
 
 
 def _line(rng: Rng, wide: bool) -> list[str]:
     length = float(rng.uniform(60.0, 300.0))
     pitch = length + float(np.exp(rng.uniform(np.log(8.0), np.log(300.0))))
-    law = str(_one(rng, "paced", "paced", "random", "recorded"))
+    law = str(pick(rng, "paced", "paced", "random", "recorded"))
     found = [f"carrier.length={length} mm", f"line.speed={rng.uniform(5.0, 130.0)} m/min"]
-    found += [f"controller.not_ready={_one(rng, 'skip', 'engage')}"]
-    found += [f"controller.late_mark={_one(rng, 'skip', 'engage')}"]
-    found += [f"controller.mark_memory={_one(rng, 1, 2, 3, 8, 8, 8)}"]
+    found += [f"controller.not_ready={pick(rng, 'skip', 'engage')}"]
+    found += [f"controller.late_mark={pick(rng, 'skip', 'engage')}"]
+    found += [f"controller.mark_memory={pick(rng, 1, 2, 3, 8, 8, 8)}"]
     ticks = [(0.0, 1.0), (1.0, 1.0), (2.0, 0.888), (5.0, 2.0), (10.0, 4.0)]
     if wide:
         ticks += [(0.0, 0.0), (3.1, 0.007), (50.0, 20.0), (1.0, 333.0), (7.0, 0.0)]
     scan, cycle = ticks[int(rng.integers(len(ticks)))]
     found += [f"controller.scan={scan} ms", f"controller.motion_cycle={cycle} ms"]
-    counts = _one(rng, 500, 2500, 10000, *((20, 100_000) if wide else ()))
+    counts = pick(rng, 500, 2500, 10000, *((20, 100_000) if wide else ()))
     found += [f"line.encoder.counts_per_rev={counts}"]
-    found += [f"line.encoder.scale_error={_one(rng, 0.0, 0.1, -0.3)} %"]
+    found += [f"line.encoder.scale_error={pick(rng, 0.0, 0.1, -0.3)} %"]
     if law == "recorded":
-        count = int(_one(rng, 40, 300, *((3, 5000) if wide else ())))
-        spread = float(_one(rng, 0.5, 4.0, 30.0))
+        count = int(pick(rng, 40, 300, *((3, 5000) if wide else ())))
+        spread = float(pick(rng, 0.5, 4.0, 30.0))
         pitches = np.maximum(length + 1.0, pitch + spread * rng.normal(size=count))
         rows = ", ".join(f'"{x:.3f} mm"' for x in pitches)
         return [*found, "carrier.arrival=recorded", f"carrier.record=[{rows}]"]
     found += [f"carrier.arrival={law}", f"carrier.pitch={pitch} mm"]
-    found += [f"carrier.min_gap={_one(rng, 0.0, 1.0, 5.0)} mm"]
-    found += [f"carrier.missing={_one(rng, 0.0, 0.0, 3.0, 30.0)} %"]
+    found += [f"carrier.min_gap={pick(rng, 0.0, 1.0, 5.0)} mm"]
+    found += [f"carrier.missing={pick(rng, 0.0, 0.0, 3.0, 30.0)} %"]
     if law == "paced":
         found += [
-            f"carrier.pitch_sd={_one(rng, 0.3, 2.0, 10.0, *((0.0, 80.0) if wide else ()))} mm"
+            f"carrier.pitch_sd={pick(rng, 0.3, 2.0, 10.0, *((0.0, 80.0) if wide else ()))} mm"
         ]
     return found
 
@@ -85,12 +86,12 @@ def _eyes(rng: Rng, wide: bool) -> list[str]:
     found = []
     for eye in ("carrier_eye.", F + "eye."):
         found += [
-            f"{eye}capture={_one(rng, 'latched', 'latched', 'scanned')}",
-            f"{eye}response={_one(rng, 0.3, 2.0)} ms",
-            f"{eye}response_jitter={_one(rng, 0.0, 0.2)} ms",
-            f"{eye}off_response={_one(rng, 0.5, 2.0, 15.0)} ms",
-            f"{eye}edge_sd={_one(rng, 0.02, 0.2, *((0.0, 2.0) if wide else ()))} mm",
-            f"{eye}missed={_one(rng, 0.0, 0.0, 0.1, 2.0)} %",
+            f"{eye}capture={pick(rng, 'latched', 'latched', 'scanned')}",
+            f"{eye}response={pick(rng, 0.3, 2.0)} ms",
+            f"{eye}response_jitter={pick(rng, 0.0, 0.2)} ms",
+            f"{eye}off_response={pick(rng, 0.5, 2.0, 15.0)} ms",
+            f"{eye}edge_sd={pick(rng, 0.02, 0.2, *((0.0, 2.0) if wide else ()))} mm",
+            f"{eye}missed={pick(rng, 0.0, 0.0, 0.1, 2.0)} %",
         ]
     return [x for x in found if wide or "response_jitter=0.0" not in x]
 
@@ -102,28 +103,28 @@ def _feeder(rng: Rng, wide: bool) -> list[str]:
     found = {
         "insert.length": f"{length} mm",
         "insert.gap": f"{gap} mm",
-        "insert.gap_sd": f"{_one(rng, 0.3, 2.0, *((0.0, 15.0) if wide else ()))} mm",
-        "insert.slip": f"{_one(rng, 0.0, 0.3, 1.0)} mm",
-        "insert.slip_sd": f"{_one(rng, 0.05, 0.3)} mm",
-        "insert.misfeed": f"{_one(rng, 0.0, 0.0, 0.3, 3.0)} %",
-        "insert.double": f"{_one(rng, 0.0, 0.0, 0.1, 1.0)} %",
+        "insert.gap_sd": f"{pick(rng, 0.3, 2.0, *((0.0, 15.0) if wide else ()))} mm",
+        "insert.slip": f"{pick(rng, 0.0, 0.3, 1.0)} mm",
+        "insert.slip_sd": f"{pick(rng, 0.05, 0.3)} mm",
+        "insert.misfeed": f"{pick(rng, 0.0, 0.0, 0.3, 3.0)} %",
+        "insert.double": f"{pick(rng, 0.0, 0.0, 0.1, 1.0)} %",
         "eye_to_placement": f"{rng.uniform(run_up + 40.0, 900.0)} mm",
         "insert_eye_to_placement": f"{stage + run_up} mm",
         "grip_end": f"{rng.uniform(10.0, stage + run_up - 2.0)} mm",
-        "nose_limit": f"{stage + float(_one(rng, 2.0, 8.0))} mm",
-        "clutch.ramp_in": f"{_one(rng, 10.0, 20.0, 40.0)} ms",
-        "clutch.ramp_out": f"{_one(rng, 10.0, 20.0, 40.0)} ms",
-        "clutch.settle": f"{_one(rng, 0.0, 5.0, 30.0)} ms",
-        "servo.loop_gain": f"{_one(rng, 100.0, 300.0, *((25.0,) if wide else ()))} 1/s",
-        "servo.velocity_feedforward": f"{_one(rng, 70.0, 95.0, 100.0)} %",
-        "servo.command_delay": f"{_one(rng, 0.0, 1.0)} ms",
+        "nose_limit": f"{stage + float(pick(rng, 2.0, 8.0))} mm",
+        "clutch.ramp_in": f"{pick(rng, 10.0, 20.0, 40.0)} ms",
+        "clutch.ramp_out": f"{pick(rng, 10.0, 20.0, 40.0)} ms",
+        "clutch.settle": f"{pick(rng, 0.0, 5.0, 30.0)} ms",
+        "servo.loop_gain": f"{pick(rng, 100.0, 300.0, *((25.0,) if wide else ()))} 1/s",
+        "servo.velocity_feedforward": f"{pick(rng, 70.0, 95.0, 100.0)} %",
+        "servo.command_delay": f"{pick(rng, 0.0, 1.0)} ms",
         "servo.max_acceleration": "200 m/s^2",
         "settings.stage_position": f"{stage} mm",
         "settings.target_offset": f"{rng.uniform(2.0, 40.0)} mm",
-        "settings.speed_ratio": f"{_one(rng, 1.0, 1.0, 1.0, 1.02, 0.97)}",
-        "settings.stage_correction": str(_one(rng, "true", "false", "false")),
+        "settings.speed_ratio": f"{pick(rng, 1.0, 1.0, 1.0, 1.02, 0.97)}",
+        "settings.stage_correction": str(pick(rng, "true", "false", "false")),
     }
-    tolerance, mismatch = _one(rng, 1.5, 3.0, 8.0), _one(rng, 2.0, 5.0, 25.0)
+    tolerance, mismatch = pick(rng, 1.5, 3.0, 8.0), pick(rng, 2.0, 5.0, 25.0)
     return [
         *(f"{F}{key}={value}" for key, value in found.items()),
         f"acceptance.placement_tolerance={tolerance} mm",
@@ -164,62 +165,65 @@ def _line_rest(rng: Rng, data: dict[str, Any]) -> None:
     """Draw what :func:`random_scenario` leaves as it is: run, belt, encoder, program, judgement."""
     data["title"], data["seed"] = f"drawn {rng.integers(1000)}", int(rng.integers(1, 1000))
     data["run"] = {
-        "carriers": int(_one(rng, 300, 500)),
-        "warm_up": int(_one(rng, 0, 20)),
-        "master": _one(rng, "encoder", "encoder", "virtual"),
-        "start": _one(rng, "staged", "staged", "empty"),
+        "carriers": int(pick(rng, 300, 500)),
+        "warm_up": int(pick(rng, 0, 20)),
+        "master": pick(rng, "encoder", "encoder", "virtual"),
+        "start": pick(rng, "staged", "staged", "empty"),
     }
     line = data["line"]
     line["acceleration"] = f"{rng.uniform(0.2, 2.0)} m/s^2"
     if rng.random() < 0.1:
         line["profile"] = [["0 s", line["speed"]], ["1 s", "10 m/min"], ["2 s", line["speed"]]]
     line["encoder"] |= {
-        "kind": _one(rng, "incremental", "absolute"),
+        "kind": pick(rng, "incremental", "absolute"),
         "wheel_circumference": f"{rng.uniform(200.0, 600.0)} mm",
         "home_time": f"{rng.uniform(1.0, 20.0)} s",
     }
     carrier = data["carrier"]
-    carrier |= {"slip": f"{_one(rng, 0.0, 0.5)} mm", "slip_sd": f"{_one(rng, 0.0, 0.2)} mm"}
+    carrier |= {"slip": f"{pick(rng, 0.0, 0.5)} mm", "slip_sd": f"{pick(rng, 0.0, 0.2)} mm"}
     if carrier.get("arrival") == "recorded":
         carrier["after_record"] = "repeat"
         if len(carrier["record"]) > data["run"]["carriers"] + 50 and rng.random() < 0.5:
             carrier["after_record"] = "end"
     data["controller"] |= {
-        "speed_filter": f"{_one(rng, 0.0, 0.0, 20.0)} ms",
-        "search_limit": f"{_one(rng, 10.0, 10.0, 0.6)} m",
+        "speed_filter": f"{pick(rng, 0.0, 0.0, 20.0)} ms",
+        "search_limit": f"{pick(rng, 10.0, 10.0, 0.6)} m",
     }
     for eye in (data["carrier_eye"], *(f["eye"] for f in data["feeder"])):
         if rng.random() < 0.3:
             eye |= {"capture": "polled"}
-        eye["filter_time"] = f"{_one(rng, 0.0, 0.0, 1.0, 4.0)} ms"
-    data["limits"]["overhang"] = f"{_one(rng, 0.0, 5.0)} mm"
+        eye["filter_time"] = f"{pick(rng, 0.0, 0.0, 1.0, 4.0)} ms"
+    data["limits"]["overhang"] = f"{pick(rng, 0.0, 5.0)} mm"
     data["acceptance"] |= {
-        "within_tolerance": f"{_one(rng, 97.0, 99.7, 99.7)} %",
-        "missed": f"{_one(rng, 0.1, 1.0, 3.0)} %",
-        "jam_risk": f"{_one(rng, 0.1, 0.5, 2.0)} %",
+        "within_tolerance": f"{pick(rng, 97.0, 99.7, 99.7)} %",
+        "missed": f"{pick(rng, 0.1, 1.0, 3.0)} %",
+        "jam_risk": f"{pick(rng, 0.1, 0.5, 2.0)} %",
     }
-    speeds = {"from": "20 m/min", "to": f"{_one(rng, 60, 100)} m/min", "step": "20 m/min"}
-    data["sweep"] = {"speeds": speeds, "replications": int(_one(rng, 1, 2))}
+    speeds = {"from": "20 m/min", "to": f"{pick(rng, 60, 100)} m/min", "step": "20 m/min"}
+    data["sweep"] = {"speeds": speeds, "replications": int(pick(rng, 1, 2))}
 
 
 def _feeder_rest(rng: Rng, feeder: dict[str, Any]) -> None:
     settings = feeder["settings"]
-    feeder["jog_speed"] = f"{_one(rng, 50.0, 150.0)} mm/s"
-    feeder["insert"]["min_gap"] = f"{_one(rng, 0.0, 1.0)} mm"
+    feeder["jog_speed"] = f"{pick(rng, 50.0, 150.0)} mm/s"
+    feeder["insert"]["min_gap"] = f"{pick(rng, 0.0, 1.0)} mm"
     if rng.random() < 0.3:
-        found = {"finds": f"{_one(rng, 0.0, 90.0)} %", "false_alarm": f"{_one(rng, 0.0, 0.5)} %"}
+        found = {
+            "finds": f"{pick(rng, 0.0, 90.0)} %",
+            "false_alarm": f"{pick(rng, 0.0, 0.5)} %",
+        }
         feeder["double_check"] |= found
     if rng.random() < 0.3:
         ramps = {"ramp_in": "12 mm", "ramp_out": "9 mm"}
         feeder["clutch"] |= {"ramp": "travel"} | ramps
-    settings["speed_trim"] = f"{_one(rng, 0.0, 0.0, 0.5)} %"
+    settings["speed_trim"] = f"{pick(rng, 0.0, 0.0, 0.5)} %"
     if rng.random() < 0.3:
-        distance, counts = _one(rng, ("0 mm", 1), ("0.1 mm", 0), ("0 mm", 0))  # type: ignore[misc]
+        distance, counts = pick(rng, ("0 mm", 1), ("0.1 mm", 0), ("0 mm", 0))  # type: ignore[misc]
         settings["resolution"] = {
             "distance": distance,
             "distance_counts": counts,
-            "lead": f"{_one(rng, 0.0, 0.1, 1.0)} ms",
-            "ratio": int(_one(rng, 0, 1000)),
+            "lead": f"{pick(rng, 0.0, 0.1, 1.0)} ms",
+            "ratio": int(pick(rng, 0, 1000)),
         }
     if rng.random() < 0.2:  # typed in, about right at a usual speed
         settings |= {"engage_lead": f"{rng.uniform(1.0, 25.0)} ms"}
@@ -231,7 +235,7 @@ def _feeder_rest(rng: Rng, feeder: dict[str, Any]) -> None:
         }
     if rng.random() < 0.2:
         feeder["drive"] = drive(rng)
-        feeder["servo"]["max_acceleration"] = str(_one(rng, "auto", "200 m/s^2"))
+        feeder["servo"]["max_acceleration"] = str(pick(rng, "auto", "200 m/s^2"))
 
 
 def drive(rng: Rng) -> dict[str, Any]:
@@ -242,7 +246,7 @@ def drive(rng: Rng) -> dict[str, Any]:
     }  # fmt: skip
     roller = {
         "diameter": "38 mm", "bore": "20 mm", "length": f"{rng.uniform(100.0, 300.0)} mm",
-        "density": "7850 kg/m^3", "inertia": "0 kg*m^2", "count": int(_one(rng, 1, 2)),
+        "density": "7850 kg/m^3", "inertia": "0 kg*m^2", "count": int(pick(rng, 1, 2)),
     }  # fmt: skip
     return {
         "roller_diameter": "40 mm", "belt_mass": "0.4 kg", "insert_mass": "0.005 kg",
@@ -268,7 +272,7 @@ def _product_rest(rng: Rng, data: dict[str, Any]) -> None:
         data["divert"] = {
             "at": f"{rng.uniform(1000.0, 2000.0)} mm",
             "decide_before": f"{rng.uniform(0.0, 100.0)} mm",
-            "gate_time": f"{_one(rng, 0.0, 50.0)} ms",
+            "gate_time": f"{pick(rng, 0.0, 50.0)} ms",
             "missed": True,
             "doubled": bool(rng.random() < 0.5),
             "late": bool(rng.random() < 0.5),
@@ -278,18 +282,18 @@ def _product_rest(rng: Rng, data: dict[str, Any]) -> None:
 def _stops_rest(rng: Rng, data: dict[str, Any]) -> None:
     data["supervision"] = {
         "no_insert": True, "insert_eye_blocked": "600 mm", "carrier_eye_blocked": "900 mm",
-        "carrier_eye_silent": "50 m", "misses_in_a_row": int(_one(rng, 0, 5)),
+        "carrier_eye_silent": "50 m", "misses_in_a_row": int(pick(rng, 0, 5)),
         "double_found": bool(rng.random() < 0.5), "jam": True, "drive_overload": False,
-        "stop_deceleration": "2 m/s^2", "emergency_deceleration": str(_one(rng, "auto", "4 m/s^2")),
-        "clearing_time": str(_one(rng, "30 s", "60 s")),
+        "stop_deceleration": "2 m/s^2", "emergency_deceleration": str(pick(rng, "auto", "4 m/s^2")),
+        "clearing_time": str(pick(rng, "30 s", "60 s")),
     }  # fmt: skip
     names = ("nose_strike", "tail_held", "speed_mismatch", "off_carrier", "stray_insert", "double")
-    data["limits"]["jam_probability"] = {name: f"{_one(rng, 0.0, 5.0)} %" for name in names}
+    data["limits"]["jam_probability"] = {name: f"{pick(rng, 0.0, 5.0)} %" for name in names}
     data["feeder"][0]["insert"] |= {
-        "magazine": 400, "magazine_warning": int(_one(rng, 0, 40)), "refill_time": "20 s"
+        "magazine": 400, "magazine_warning": int(pick(rng, 0, 40)), "refill_time": "20 s"
     }  # fmt: skip
-    data["feeder"][0]["double_check"] |= {"action": str(_one(rng, "count", "stop"))}
-    fault = _one(
+    data["feeder"][0]["double_check"] |= {"action": str(pick(rng, "count", "stop"))}
+    fault = pick(
         rng,
         {"carrier": 50, "kind": "eye_dirty", "eye": "carrier", "duration": "0.5 s"},
         {"at": "5 s", "kind": "emergency_stop"},
@@ -297,4 +301,4 @@ def _stops_rest(rng: Rng, data: dict[str, Any]) -> None:
     )
     data["fault"] = [fault]
     change = {"set": {"line.speed": "20 m/min"}}
-    data["adjust"] = [change | _one(rng, {"at": "6 s"}, {"carrier": 60})]  # type: ignore[operator]
+    data["adjust"] = [change | pick(rng, {"at": "6 s"}, {"carrier": 60})]  # type: ignore[operator]

@@ -20,7 +20,7 @@ import numpy as np
 from feedsim.errors import FeedsimError
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, scenario_from_dict, scenario_to_dict
-from tests.random_scenarios import Rng, drive
+from tests.random_scenarios import Rng, drive, pick
 
 __all__ = ["counted", "workable_scenario"]
 
@@ -78,10 +78,6 @@ def _drawn(rng: Rng, seed: int, *, stops: bool) -> Scenario:
     return _typed_in(rng, scenario_from_dict(data))
 
 
-def _one(rng: Rng, *values: Any) -> Any:
-    return values[int(rng.integers(len(values)))]
-
-
 def _mm(value: float) -> str:
     return f"{value:.3f} mm"
 
@@ -98,10 +94,10 @@ def _length(text: object) -> float:
 def _run(rng: Rng, data: dict[str, Any]) -> None:
     data["seed"] = int(rng.integers(1, 1000))
     data["run"] = {
-        "carriers": int(_one(rng, 2000, 5000, 5000)),
-        "warm_up": int(_one(rng, 0, 20, 50)),
-        "master": _one(rng, "encoder", "encoder", "encoder", "encoder", "virtual"),
-        "start": _one(rng, "staged", "staged", "staged", "empty"),
+        "carriers": int(pick(rng, 2000, 5000, 5000)),
+        "warm_up": int(pick(rng, 0, 20, 50)),
+        "master": pick(rng, "encoder", "encoder", "encoder", "encoder", "virtual"),
+        "start": pick(rng, "staged", "staged", "staged", "empty"),
     }
     line = data["line"] = {
         "speed": f"{_some(rng, 25.0, 90.0, 1)} m/min",
@@ -110,10 +106,10 @@ def _run(rng: Rng, data: dict[str, Any]) -> None:
     if rng.random() < 0.04:
         line["profile"] = [["0 s", line["speed"]], ["4 s", "20 m/min"], ["8 s", line["speed"]]]
     line["encoder"] = {
-        "kind": _one(rng, "incremental", "absolute"),
-        "counts_per_rev": int(_one(rng, 1000, 2000, 4096, 5000, 10_000, 20_000)),
+        "kind": pick(rng, "incremental", "absolute"),
+        "counts_per_rev": int(pick(rng, 1000, 2000, 4096, 5000, 10_000, 20_000)),
         "wheel_circumference": _mm(_some(rng, 200.0, 600.0, 0)),
-        "scale_error": f"{_one(rng, 0.0, 0.0, 0.0, 0.05, -0.05, 0.1)} %",
+        "scale_error": f"{pick(rng, 0.0, 0.0, 0.0, 0.05, -0.05, 0.1)} %",
         "home_time": f"{_some(rng, 3.0, 15.0, 0)} s",
     }
 
@@ -124,42 +120,42 @@ def _controller(rng: Rng, data: dict[str, Any]) -> None:
         (2.0, 1.0), (2.0, 2.0), (3.0, 2.0), (4.0, 1.0), (4.0, 2.0), (5.0, 2.0), (8.0, 1.0),
         (10.0, 4.0), (10.0, 5.0),
     )  # fmt: skip
-    scan, cycle = _one(rng, *ticks)
+    scan, cycle = pick(rng, *ticks)
     data["controller"] = {
         "scan": f"{scan} ms",
         "motion_cycle": f"{cycle} ms",
-        "speed_filter": f"{_one(rng, 0.0, 0.0, 10.0, 30.0)} ms",
-        "search_limit": f"{_one(rng, 10.0, 10.0, 2.0)} m",
-        "late_mark": _one(rng, "skip", "skip", "engage"),
-        "not_ready": _one(rng, "skip", "skip", "skip", "engage"),
+        "speed_filter": f"{pick(rng, 0.0, 0.0, 10.0, 30.0)} ms",
+        "search_limit": f"{pick(rng, 10.0, 10.0, 2.0)} m",
+        "late_mark": pick(rng, "skip", "skip", "engage"),
+        "not_ready": pick(rng, "skip", "skip", "skip", "engage"),
     }
 
 
 def _carriers(rng: Rng, data: dict[str, Any], length: float) -> None:
     """Draw carriers that come no sooner than the slowest feeder draws, with some room."""
-    law = _one(rng, data["carrier"].get("arrival", "paced"), "paced", "paced", "random", "recorded")
+    law = pick(rng, data["carrier"].get("arrival", "paced"), "paced", "paced", "random", "recorded")
     carrier: dict[str, Any] = {"length": _mm(length), "arrival": law}
     carrier |= {
-        "slip": _mm(_one(rng, 0.0, 0.1, 0.3)),
-        "slip_sd": _mm(_one(rng, 0.0, 0.05, 0.1, 0.2)),
+        "slip": _mm(pick(rng, 0.0, 0.1, 0.3)),
+        "slip_sd": _mm(pick(rng, 0.0, 0.05, 0.1, 0.2)),
     }
     busy = max(_length(f["insert"]["length"]) + _length(f["insert"]["gap"]) for f in data["feeder"])
     pitch = max(length + _some(rng, 15.0, 60.0, 1), busy + _some(rng, 25.0, 150.0, 1))
     spread = _some(rng, 0.4, 5.0, 1)
     if law == "recorded":
-        count, ends = int(_one(rng, 60, 200, 600)), rng.random() < 0.15
+        count, ends = int(pick(rng, 60, 200, 600)), rng.random() < 0.15
         rows = pitch + spread * rng.normal(size=5200 if ends else count)
         carrier["record"] = [_mm(max(length + 5.0, row)) for row in rows]
         carrier["after_record"] = "end" if ends else "repeat"
     else:
-        carrier["missing"] = f"{_one(rng, 0.0, 0.0, 0.0, 0.2, 2.0)} %"
-        carrier["min_gap"] = _mm(_one(rng, 0.0, 5.0, 10.0, 20.0))
+        carrier["missing"] = f"{pick(rng, 0.0, 0.0, 0.0, 0.2, 2.0)} %"
+        carrier["min_gap"] = _mm(pick(rng, 0.0, 5.0, 10.0, 20.0))
     if law == "paced":
         carrier |= {"pitch": _mm(pitch), "pitch_sd": _mm(spread)}
     data["acceptance"]["missed"] = ""
     if law == "random":
         # of exponential gaps some fall into a cycle at any speed: half of what may be missed
-        missed, shortest = _one(rng, 5.0, 10.0, 20.0, 30.0), length + _length(carrier["min_gap"])
+        missed, shortest = pick(rng, 5.0, 10.0, 20.0, 30.0), length + _length(carrier["min_gap"])
         free = max(20.0, (busy + 20.0 - shortest) / (0.005 * missed))
         carrier["pitch"] = _mm(shortest + free)
         data["acceptance"]["missed"] = f"{missed} %"
@@ -170,12 +166,12 @@ def _eye(rng: Rng) -> dict[str, Any]:
     response = _some(rng, 0.1, 1.2, 2)
     return {
         "response": f"{response} ms",
-        "response_jitter": f"{_one(rng, 0.0, 0.1, 0.2, 0.3) * response:.3f} ms",
+        "response_jitter": f"{pick(rng, 0.0, 0.1, 0.2, 0.3) * response:.3f} ms",
         "off_response": f"{_some(rng, 0.1, 1.5, 2)} ms",
-        "edge_sd": _mm(_one(rng, 0.02, 0.05, 0.1, 0.1, 0.2)),
-        "missed": f"{_one(rng, 0.0, 0.0, 0.0, 0.01, 0.05)} %",
-        "capture": _one(rng, "latched", "latched", "latched", "scanned", "polled"),
-        "filter_time": f"{_one(rng, 0.0, 0.0, 0.0, 0.5, 1.0, 2.0)} ms",
+        "edge_sd": _mm(pick(rng, 0.02, 0.05, 0.1, 0.1, 0.2)),
+        "missed": f"{pick(rng, 0.0, 0.0, 0.0, 0.01, 0.05)} %",
+        "capture": pick(rng, "latched", "latched", "latched", "scanned", "polled"),
+        "filter_time": f"{pick(rng, 0.0, 0.0, 0.0, 0.5, 1.0, 2.0)} ms",
     }
 
 
@@ -200,21 +196,21 @@ def _feeder(
             "length": _mm(insert),
             "gap": _mm(way - before_point + _some(rng, 15.0, 60.0, 1)),
             "gap_sd": _mm(_some(rng, 0.5, 4.0, 1)),
-            "min_gap": _mm(_one(rng, 0.0, 5.0, 20.0)),
-            "slip": _mm(_one(rng, 0.0, 0.2, 0.4)),
-            "slip_sd": _mm(_one(rng, 0.02, 0.1, 0.2)),
-            "misfeed": f"{_one(rng, 0.0, 0.0, 0.02, 0.1, 0.5)} %",
-            "double": f"{_one(rng, 0.0, 0.0, 0.01, 0.05, 0.2)} %",
+            "min_gap": _mm(pick(rng, 0.0, 5.0, 20.0)),
+            "slip": _mm(pick(rng, 0.0, 0.2, 0.4)),
+            "slip_sd": _mm(pick(rng, 0.02, 0.1, 0.2)),
+            "misfeed": f"{pick(rng, 0.0, 0.0, 0.02, 0.1, 0.5)} %",
+            "double": f"{pick(rng, 0.0, 0.0, 0.01, 0.05, 0.2)} %",
         },
         "double_check": {
-            "finds": f"{_one(rng, 0.0, 90.0, 99.0)} %",
-            "false_alarm": f"{_one(rng, 0.0, 0.01)} %",
+            "finds": f"{pick(rng, 0.0, 90.0, 99.0)} %",
+            "false_alarm": f"{pick(rng, 0.0, 0.01)} %",
         },
         "servo": {
-            "loop_gain": _one(rng, "inf 1/s", "60 1/s", "100 1/s", "200 1/s", "200 1/s", "400 1/s"),
-            "velocity_feedforward": f"{_one(rng, 0.0, 70.0, 80.0, 90.0, 95.0, 100.0)} %",
+            "loop_gain": pick(rng, "inf 1/s", "60 1/s", "100 1/s", "200 1/s", "200 1/s", "400 1/s"),
+            "velocity_feedforward": f"{pick(rng, 0.0, 70.0, 80.0, 90.0, 95.0, 100.0)} %",
             "max_acceleration": f"{_enough(clutch, fast):.1f} m/s^2",
-            "command_delay": f"{_one(rng, 0.0, 0.0, 0.5, 1.0, 2.0)} ms",
+            "command_delay": f"{pick(rng, 0.0, 0.0, 0.5, 1.0, 2.0)} ms",
         },
         "settings": _settings(rng, carrier - insert, stage, virtual=virtual),
     }
@@ -225,7 +221,7 @@ def _feeder(
 
 
 def _clutch(rng: Rng) -> dict[str, Any]:
-    settle = f"{_one(rng, 0.0, 0.0, 5.0, 10.0)} ms"
+    settle = f"{pick(rng, 0.0, 0.0, 5.0, 10.0)} ms"
     if rng.random() < 0.25:
         ends = {end: _mm(_some(rng, 8.0, 25.0, 0)) for end in ("ramp_in", "ramp_out")}
         return {"ramp": "travel", "settle": settle} | ends
@@ -245,17 +241,17 @@ def _settings(rng: Rng, room: float, stage: float, *, virtual: bool) -> dict[str
     settings: dict[str, Any] = {
         "target_offset": _mm(_some(rng, 5.0, max(6.0, room - 5.0), 1)),
         "stage_position": _mm(stage),
-        "speed_ratio": float(_one(rng, 1.0, 1.0, 1.0, 1.0, 1.01, 0.995)),
-        "speed_trim": f"{_one(rng, 0.0, 0.0, 0.0, 0.2, -0.1)} %",
+        "speed_ratio": float(pick(rng, 1.0, 1.0, 1.0, 1.0, 1.01, 0.995)),
+        "speed_trim": f"{pick(rng, 0.0, 0.0, 0.0, 0.2, -0.1)} %",
         "stage_correction": bool(rng.random() < 0.25),
     }
     if rng.random() < 0.25:
         by_count = not virtual and rng.random() < 0.5
         settings["resolution"] = {
-            "distance": _mm(0.0 if by_count else _one(rng, 0.0, 0.1, 0.25)),
+            "distance": _mm(0.0 if by_count else pick(rng, 0.0, 0.1, 0.25)),
             "distance_counts": int(by_count),
-            "lead": f"{_one(rng, 0.0, 0.1, 0.5, 1.0)} ms",
-            "ratio": int(_one(rng, 0, 0, 1000)),
+            "lead": f"{pick(rng, 0.0, 0.1, 0.5, 1.0)} ms",
+            "ratio": int(pick(rng, 0, 0, 1000)),
         }
     return settings
 
@@ -269,7 +265,7 @@ def _memory(rng: Rng, data: dict[str, Any]) -> None:
         pitch = 0.5 * (pitch + _length(carrier["length"]) + _length(carrier["min_gap"]))
     furthest = max(_length(feeder["eye_to_placement"]) for feeder in data["feeder"])
     needed = math.ceil(furthest / pitch)
-    data["controller"]["mark_memory"] = max(1, needed + int(_one(rng, 0, 1, 2, 8)))
+    data["controller"]["mark_memory"] = max(1, needed + int(pick(rng, 0, 1, 2, 8)))
 
 
 def _product(rng: Rng, data: dict[str, Any]) -> None:
@@ -277,7 +273,7 @@ def _product(rng: Rng, data: dict[str, Any]) -> None:
     data.pop("divert", None)
     names = [feeder["name"] for feeder in data["feeder"]]
     if len(names) > 1 and rng.random() < 0.7:
-        data["product"] = {"needs": _one(rng, "all", [names[0]]), "may_overlap": True}
+        data["product"] = {"needs": pick(rng, "all", [names[0]]), "may_overlap": True}
         if rng.random() < 0.5:
             pair = {"below": names[0], "above": names[1]}
             data["product"]["pair"] = [pair | {"min_overlap": "-300 mm", "max_overlap": "150 mm"}]
@@ -285,8 +281,8 @@ def _product(rng: Rng, data: dict[str, Any]) -> None:
         furthest = max(_length(feeder["eye_to_placement"]) for feeder in data["feeder"])
         data["divert"] = {
             "at": _mm(furthest + _some(rng, 200.0, 600.0, 0)),
-            "decide_before": _mm(_one(rng, 0.0, 50.0)),
-            "gate_time": f"{_one(rng, 0.0, 50.0)} ms",
+            "decide_before": _mm(pick(rng, 0.0, 50.0)),
+            "gate_time": f"{pick(rng, 0.0, 50.0)} ms",
             "missed": True,
             "doubled": bool(rng.random() < 0.5),
             "late": bool(rng.random() < 0.3),
@@ -300,21 +296,21 @@ def _acceptance(rng: Rng, data: dict[str, Any]) -> None:
         return sum(_length(part[key]) for key in keys)
 
     feeders = data["feeder"]
-    room = _one(rng, 1.2, 2.0, 3.0, 3.0)
+    room = pick(rng, 1.2, 2.0, 3.0, 3.0)
     misses = 2.0 * max(lost(f["insert"], "misfeed") + lost(f["eye"], "missed") for f in feeders)
     misses += lost(data["carrier_eye"], "missed")
     jams = max(lost(f["insert"], "double") + lost(f["eye"], "missed") for f in feeders)
-    few = _one(rng, 0.1, 0.2, 0.5)
+    few = pick(rng, 0.1, 0.2, 0.5)
     missed = data["acceptance"]["missed"] or f"{few + room * misses:.3f} %"
     data["acceptance"] = {
-        "placement_tolerance": _mm(_one(rng, 1.0, 1.5, 1.5, 2.0, 3.0, 5.0)),
-        "within_tolerance": f"{_one(rng, 95.0, 99.0, 99.7, 99.7)} %",
+        "placement_tolerance": _mm(pick(rng, 1.0, 1.5, 1.5, 2.0, 3.0, 5.0)),
+        "within_tolerance": f"{pick(rng, 95.0, 99.0, 99.7, 99.7)} %",
         "missed": missed,
-        "jam_risk": f"{_one(rng, 0.1, 0.2, 0.5) + room * jams:.3f} %",
+        "jam_risk": f"{pick(rng, 0.1, 0.2, 0.5) + room * jams:.3f} %",
     }
     data["limits"] = {
-        "speed_mismatch": f"{_one(rng, 3.0, 5.0, 8.0)} %",
-        "overhang": _mm(_one(rng, 0.0, 0.0, 3.0)),
+        "speed_mismatch": f"{pick(rng, 3.0, 5.0, 8.0)} %",
+        "overhang": _mm(pick(rng, 0.0, 0.0, 3.0)),
     }
     data["sweep"] = {"speeds": {"from": "20 m/min", "to": "100 m/min", "step": "20 m/min"}}
 
@@ -323,14 +319,14 @@ def _stops(rng: Rng, data: dict[str, Any]) -> None:
     data["run"]["carriers"] = 2000
     data["supervision"] = {
         "no_insert": True,
-        "insert_eye_blocked": _one(rng, "0 mm", "400 mm"),
-        "carrier_eye_blocked": _one(rng, "0 mm", "900 mm"),
-        "carrier_eye_silent": _one(rng, "0 mm", "50 m"),
-        "misses_in_a_row": int(_one(rng, 0, 5, 10)),
+        "insert_eye_blocked": pick(rng, "0 mm", "400 mm"),
+        "carrier_eye_blocked": pick(rng, "0 mm", "900 mm"),
+        "carrier_eye_silent": pick(rng, "0 mm", "50 m"),
+        "misses_in_a_row": int(pick(rng, 0, 5, 10)),
         "double_found": bool(rng.random() < 0.5),
         "jam": True,
         "drive_overload": bool(rng.random() < 0.3),
-        "clearing_time": _one(
+        "clearing_time": pick(
             rng, "30 s", {"mean": "60 s", "distribution": "lognormal", "cv": 0.5}
         ),
     }
@@ -339,7 +335,7 @@ def _stops(rng: Rng, data: dict[str, Any]) -> None:
         data["limits"]["jam_probability"] = chances
     if rng.random() < 0.5:
         data["feeder"][0]["insert"] |= {"magazine": 800, "refill_time": "20 s"}
-        data["feeder"][0]["insert"]["magazine_warning"] = int(_one(rng, 0, 60))
+        data["feeder"][0]["insert"]["magazine_warning"] = int(pick(rng, 0, 60))
     if rng.random() < 0.3:
         data["feeder"][0]["double_check"]["action"] = "stop"
 
@@ -349,7 +345,7 @@ def _typed_in(rng: Rng, made: Scenario) -> Scenario:
     if rng.random() > 0.2:
         return made
     data = scenario_to_dict(made)
-    whole, off = rng.random() < 0.5, _one(rng, 0.0, 0.0, 0.5, -1.0)
+    whole, off = rng.random() < 0.5, pick(rng, 0.0, 0.0, 0.5, -1.0)
     for feeder, keys in zip(machine_of(made).feeders, data["feeder"], strict=True):
         right, settings = feeder.settings, keys["settings"]
         if right.resolution.lead_s > 0.0:

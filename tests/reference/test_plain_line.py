@@ -23,6 +23,7 @@ from feedsim.machine import (
 )
 from feedsim.records.outcome import Outcome
 from tests import machines
+from tests.machines import with_feeder
 from tests.reference.plain_line import plain_run
 
 D, S, STAGE, TARGET = 700.0, 240.0, 120.0, 20.0
@@ -66,10 +67,6 @@ def machine(*, v=1000.0, travel=False, gain=math.inf, forward=0.0, ratio=1.0, **
         controller=Controller(search_limit_mm=1500.0),
     )
     return replace(whole, **change)
-
-
-def with_feeder(whole, **change):
-    return replace(whole, feeders=(replace(whole.feeders[0], **change),))
 
 
 class Cards:

@@ -25,7 +25,7 @@ from feedsim.scenario import (
 )
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import combined_sd, placement_sources
-from tests.machines import feeder, machine, run, settings
+from tests.machines import feeder, machine, run, settings, with_feeder
 
 pytestmark = pytest.mark.usefixtures("quick_engine")
 
@@ -213,14 +213,10 @@ def error_of(line: Machine) -> float:
 SLOPES = {
     # a source, and how the machine looks if all its draws are by a thousandth (mm or s) larger
     "carrier eye jitter": lambda m: replace(m, carrier_eye=Eye(response_s=0.0015)),
-    "insert eye jitter": lambda m: of_feeder(m, eye=Eye(response_s=0.0015)),
+    "insert eye jitter": lambda m: with_feeder(m, eye=Eye(response_s=0.0015)),
     "carrier slip": lambda m: replace(m, carriers=replace(m.carriers, slip_mm=0.001)),
-    "insert slip": lambda m: of_feeder(m, inserts=replace(m.feeders[0].inserts, slip_mm=0.001)),
+    "insert slip": lambda m: with_feeder(m, inserts=replace(m.feeders[0].inserts, slip_mm=0.001)),
 }
-
-
-def of_feeder(line: Machine, **changes: object) -> Machine:
-    return replace(line, feeders=(replace(line.feeders[0], **changes),))
 
 
 @pytest.mark.parametrize("name", SLOPES)
@@ -229,7 +225,7 @@ def test_a_sensitivity_is_what_the_simulation_moves_by(name: str, ratio: float) 
     # settings solved once: what then comes late, or falls back, is not made up for
     eye = Eye(response_s=0.0005)
     line = machine(feeder(eye=eye, settings=settings(speed_ratio=ratio)), carrier_eye=eye)
-    noisy = of_feeder(
+    noisy = with_feeder(
         replace(
             line,
             carrier_eye=replace(eye, response_jitter_s=1e-4),

@@ -25,6 +25,7 @@ from feedsim.scenario import Scenario
 from feedsim.settings.solve import solve
 from feedsim.simulation.line import simulate_traced
 from tests import machines
+from tests.machines import with_feeder
 from tests.unit.written_draws import WrittenDraws, evenly
 
 CRITERIA = Criteria(1.5, 0.99, 0.01, 0.01, 0.05, 0.0)
@@ -80,10 +81,6 @@ def plain(g: float = 1.0, error: float = 0.0, **changes: object) -> Machine:
 def with_settings(line: Machine, **changes: object) -> Machine:
     settings = replace(line.feeders[0].settings, **changes)  # type: ignore[arg-type]
     return solve(with_feeder(line, settings=settings))
-
-
-def with_feeder(line: Machine, **changes: object) -> Machine:
-    return replace(line, feeders=(replace(line.feeders[0], **changes),))  # type: ignore[arg-type]
 
 
 def draws_of(line: Machine, edges: Sequence[float] = EDGES, **phases: float) -> WrittenDraws:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -21,6 +20,7 @@ from feedsim.render.canvas import render
 from feedsim.running.axes import speeds_of
 from feedsim.running.executor import Local
 from feedsim.scenario import load_scenario
+from tests.unit.sweep_points import lines
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 M_MIN = 1000.0 / 60.0
@@ -45,10 +45,6 @@ def compared(
         comparison, where=Local(1), on_point=lambda _: None, on_lost=lambda _: None
     )
     return Comparisons.of(comparison, points, [()] * len(comparison.setups))
-
-
-def lines(axes: Any, gid: str) -> list[Any]:
-    return [line for line in axes.lines if line.get_gid() == gid]
 
 
 @pytest.mark.parametrize(("units", "factor", "unit"), [("metric", 1.0, "mm"), ("inch", 25.4, "in")])

@@ -27,10 +27,20 @@ from feedsim.machine import (
     Line,
     Machine,
 )
-from feedsim.records.columns import FeederRecords, RunRecords
+from feedsim.records.columns import FeederRecords
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.line import simulate, simulate_traced
-from tests.machines import QUIET_EYE, arriving, feeder, machine, mean_of, run, variance_of
+from tests.machines import (
+    QUIET_EYE,
+    arriving,
+    as_bytes,
+    feeder,
+    machine,
+    mean_of,
+    run,
+    variance_of,
+    with_feeder,
+)
 from tests.random_machines import any_machine
 
 CARRIERS = 24
@@ -150,13 +160,6 @@ def test_the_trace_is_in_order_and_changes_nothing(line: Machine, seed: int) -> 
 # -- seeds ---------------------------------------------------------------------------------------
 
 
-def as_bytes(records: RunRecords) -> list[object]:
-    """Return all that records hold, bytes for columns."""
-    parts = [records.carriers, *records.feeders]
-    columns = [getattr(part, f.name) for part in parts for f in fields(part)]
-    return [x.tobytes() if isinstance(x, np.ndarray) else x for x in columns]
-
-
 @few
 @given(any_machine(), seeds)
 def test_one_seed_gives_the_same_bytes_and_another_does_not(line: Machine, seed: int) -> None:
@@ -260,19 +263,15 @@ def carrier_eye_with(**changes: Any) -> Callable[[Machine], Machine]:
 
 
 def inserts_with(**changes: Any) -> Callable[[Machine], Machine]:
-    return lambda m: first_feeder(m, inserts=replace(m.feeders[0].inserts, **changes))
+    return lambda m: with_feeder(m, inserts=replace(m.feeders[0].inserts, **changes))
 
 
 def insert_eye_with(**changes: Any) -> Callable[[Machine], Machine]:
-    return lambda m: first_feeder(m, eye=replace(m.feeders[0].eye, **changes))
-
-
-def first_feeder(m: Machine, **changes: Any) -> Machine:
-    return replace(m, feeders=(replace(m.feeders[0], **changes), *m.feeders[1:]))
+    return lambda m: with_feeder(m, eye=replace(m.feeders[0].eye, **changes))
 
 
 def check_with(**changes: Any) -> Callable[[Machine], Machine]:
-    return lambda m: first_feeder(m, double_check=replace(m.feeders[0].double_check, **changes))
+    return lambda m: with_feeder(m, double_check=replace(m.feeders[0].double_check, **changes))
 
 
 CHANGES = [  # what is changed, and which draws it may move

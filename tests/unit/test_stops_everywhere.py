@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import fields, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -32,7 +32,7 @@ from feedsim.records.trace import TraceEvent
 from feedsim.simulation.clock import Order, Part, Steps
 from feedsim.simulation.line import LineRun, simulate_traced
 from feedsim.simulation.recorder import Tracer
-from tests.machines import LAGGING, NOISY_EYE, feeder, machine, mean_of, settings
+from tests.machines import LAGGING, NOISY_EYE, as_bytes, feeder, machine, mean_of, settings
 from tests.machines import run as simulated
 from tests.random_machines import random_machine
 
@@ -72,13 +72,6 @@ def tripped(
     run = LineRun(line, RunDraws(line, seed), carriers=CARRIERS, tracer=tracer)
     run.parts.append(Trips(run, t, order, rule))
     return run.run(), tracer.in_order()
-
-
-def as_bytes(records: RunRecords) -> list[object]:
-    parts = [records.carriers, *records.feeders]
-    columns = [getattr(part, f.name) for part in parts for f in fields(part)]
-    plain = [x.tobytes() if isinstance(x, np.ndarray) else x for x in columns]
-    return [*plain, repr(records.stops)]
 
 
 def faults(line: Machine, records: RunRecords, events: tuple[TraceEvent, ...]) -> list[str]:

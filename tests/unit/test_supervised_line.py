@@ -26,8 +26,10 @@ from feedsim.machine import (
 from feedsim.records.stop import Rule
 from feedsim.simulation.line import LineRun, simulate_traced
 from feedsim.simulation.recorder import Tracer
+from tests.machines import as_bytes
 from tests.random_machines import filtered_machine, random_machine
-from tests.unit.test_stops_everywhere import AFTER, BEFORE, Trips, as_bytes, faults
+from tests.random_scenarios import pick
+from tests.unit.test_stops_everywhere import AFTER, BEFORE, Trips, faults
 
 Rng = np.random.Generator
 
@@ -43,10 +45,6 @@ def test_supervision_that_never_trips_changes_nothing(
     watched, watched_trace = simulate_traced(idle, RunDraws(idle, seed), carriers=40)
     assert as_bytes(watched) == as_bytes(plain)
     assert repr(watched_trace.events) == repr(trace.events)
-
-
-def pick(rng: Rng, *values: object) -> object:
-    return values[int(rng.integers(len(values)))]
 
 
 def when(rng: Rng) -> When:

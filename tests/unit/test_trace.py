@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import fields, replace
+from dataclasses import replace
 from random import Random
 
-import numpy as np
 import pytest
 
 from feedsim.arrivals import Paced
@@ -29,7 +28,7 @@ from feedsim.records.trace import TraceEvent
 from feedsim.simulation.clock import Part
 from feedsim.simulation.line import LineRun, simulate_traced
 from feedsim.simulation.recorder import Tracer
-from tests.machines import feeder, machine, typed
+from tests.machines import as_bytes, feeder, machine, typed
 from tests.random_machines import random_machine
 from tests.unit.written_draws import WrittenDraws, carrier, insert
 
@@ -289,13 +288,6 @@ def run_in_order(
     tracer = Tracer()
     records = LineRun(line, draws, carriers=carriers, tracer=tracer).run(order=order)
     return records, tracer.in_order()
-
-
-def as_bytes(records: RunRecords) -> list[object]:
-    """Return all that records hold, bytes for columns."""
-    parts = [records.carriers, *records.feeders]
-    columns = [getattr(part, f.name) for part in parts for f in fields(part)]
-    return [x.tobytes() if isinstance(x, np.ndarray) else x for x in columns]
 
 
 def check_orders(line: Machine, draws: Draws, *, carriers: int) -> None:
