@@ -63,7 +63,7 @@ class Tag:
 
 
 def tags_of(limits: Sequence[FeederLimit], view: SweepView) -> list[Tag]:
-    """Number the limits from the lowest on; that of all together has none."""
+    """Give each limit a number, from the lowest on, and that of all together none."""
     tags: list[Tag] = []
     number = 0
     for limit in limits:

@@ -50,7 +50,7 @@ def draw_output(axes: Axes, blocked: list[OnInterval], scale: AxisUnits, *, word
 
 
 def steps(blocked: list[OnInterval], window: tuple[float, float]) -> tuple[list[float], list[int]]:
-    """Return the changes of an output in a window, and its states; overlapping cards count as one."""
+    """Return the changes of an output in a window, and its states; overlapping cards are one."""
     runs: list[tuple[float, float]] = []
     for _, start, end in blocked:
         if runs and start <= runs[-1][1]:
