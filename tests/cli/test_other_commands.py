@@ -11,9 +11,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from feedsim import __version__
-from feedsim.answers.data import names
+from feedsim.answers.data import described, names
 from feedsim.scenario import starter_text
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -90,6 +91,19 @@ WARNINGS = {
 
 def test_a_good_setup_has_no_warnings(feedsim: Run) -> None:
     assert "No warnings" in feedsim("check", CARD).out
+
+
+def test_check_prints_json_for_a_program_that_asks(feedsim: Run) -> None:
+    """As its schema describes it; what is wrong goes to standard error, as ever."""
+    found = json.loads(feedsim("check", CARD, "--set", "feeder.0.insert.double=3 %", "--json").out)
+    Draft202012Validator(described("check")).validate(found)
+    said = " ".join(feedsim("check", CARD, "--set", "feeder.0.insert.double=3 %").out.split())
+    warnings = [*found["warnings"], *(w for f in found["feeders"] for w in f["warnings"])]
+    assert warnings
+    assert all(warning in said for warning in warnings)
+    wrong = feedsim("check", CARD, "--set", "carrier.pitch=-1 mm", "--json")
+    assert (wrong.status, wrong.out) == (2, "")
+    assert "carrier.pitch" in wrong.err
 
 
 @pytest.mark.parametrize(("change", "fragment"), WARNINGS.items())
