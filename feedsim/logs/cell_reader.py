@@ -15,7 +15,7 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.clock import TimeOfDay
 from feedsim.logs.log import Remark
 from feedsim.logs.names import Head, TimeColumn
-from feedsim.scenario.csv_numbers import NEEDS_SEMICOLONS, plain_number
+from feedsim.scenario.csv_numbers import ALONE, NEEDS_SEMICOLONS, plain_number
 from feedsim.scenario.table_file import Table, is_blank_row
 from feedsim.scenario.wording import shown
 
@@ -107,7 +107,7 @@ class CellReader:
             return math.nan
         if level and text.casefold() in LEVEL_WORDS:
             return LEVEL_WORDS[text.casefold()]
-        allowed = "0 or 1" if level else "a number without its unit, such as 12.5"
+        allowed = "0 or 1" if level else f"a number, such as 12.5, {ALONE}"
         try:
             plain = plain_number(text, commas=self.table.commas)
         except ValueError as error:

@@ -7,6 +7,7 @@ Unless commas separate them, a number may have a decimal comma. A minus sign (U+
 from __future__ import annotations
 
 NEEDS_SEMICOLONS = "decimal commas need semicolons between the cells"
+ALONE = "without its unit, which is in the head of the column"
 
 
 def delimiter_of(head: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from feedsim.errors import Fault, FeedsimError
 from feedsim.measures import QuantityError, canonical, parse
 from feedsim.quantities import Kind, named
-from feedsim.scenario.csv_numbers import plain_number
+from feedsim.scenario.csv_numbers import ALONE, plain_number
 from feedsim.scenario.table_file import Table, cell_at, is_blank_row, read_table
 from feedsim.scenario.wording import dotted, shown, shown_path
 
@@ -214,7 +214,7 @@ def _value(text: str, name: str, unit: str, *, commas: bool) -> str | float:
         value = parse(f"{plain} {unit}", kind)
     except QuantityError as error:
         _, beyond, bound = str(error).partition("; ")
-        wanted = "a number of more than 0, without its unit, such as 1.25"
+        wanted = f"a number of more than 0, such as 1.25, {ALONE}"
         raise ValueError(f"{wanted}{beyond}{bound.removeprefix('0 or ')}") from None
     if not 0.0 < value < float("inf"):
         raise ValueError("a number of more than 0")

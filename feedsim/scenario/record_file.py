@@ -15,7 +15,7 @@ from pathlib import Path
 from feedsim.errors import Fault, FeedsimError
 from feedsim.measures import measure
 from feedsim.quantities import Kind
-from feedsim.scenario.csv_numbers import plain_number
+from feedsim.scenario.csv_numbers import ALONE, plain_number
 from feedsim.scenario.table_file import Table, cell_at, is_blank_row, read_table
 from feedsim.scenario.wording import shown, shown_path
 
@@ -203,7 +203,7 @@ def _number(cells: Sequence[str], table: Table, place: int) -> Fraction:
     except ValueError as error:
         raise ValueError(f"found {shown(text)}; needs {error}") from None
     if not _NUMBER.fullmatch(plain):
-        raise ValueError(f"found {shown(text)}; needs a number, such as 260.5, without its unit")
+        raise ValueError(f"found {shown(text)}; needs a number, such as 260.5, {ALONE}")
     number = Fraction(plain)
     if abs(number) > _HUGE:
         raise ValueError(f"found {shown(text)}; that is out of range")

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from feedsim.answers.trial.study.data import read_trial
+from feedsim.errors import FeedsimError
 from feedsim.scenario.csv_numbers import delimiter_of, plain_number
 from feedsim.scenario.motor_file import read_motors
 from feedsim.scenario.record_file import read_column
@@ -49,3 +50,18 @@ def test_what_is_no_decimal_comma_stays_as_it_is() -> None:
     with pytest.raises(ValueError, match="decimal commas need semicolons"):
         plain_number("1,5", commas=False)
     assert delimiter_of("a\tb;c\td") == "\t"
+
+
+@pytest.mark.parametrize("kind", TABLES)
+@pytest.mark.parametrize("cell", ["1.5 mm", "1.5mm", "0.06 in", "2 Nm"])
+def test_a_cell_with_a_unit_is_told_where_the_unit_belongs(
+    kind: str, cell: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "a.csv"
+    head, row, *_ = TABLES[kind]
+    path.write_text(",".join(head) + "\n" + ",".join((row[0], cell, *row[2:])) + "\n", "utf-8")
+    with pytest.raises(FeedsimError) as caught:
+        read(kind, path)
+    (said,) = caught.value.lines
+    assert f'found "{cell}"; needs a number' in said.replace("'", '"')
+    assert "without its unit, which is in the head of the column" in said

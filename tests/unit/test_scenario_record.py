@@ -130,7 +130,7 @@ NAMES = (
     '"eye_time_s"; it has'
 )
 LONG = "2" * 50
-A_NUMBER = "needs a number, such as 260.5, without its unit"
+A_NUMBER = "needs a number, such as 260.5, without its unit, which is in the head of the column"
 SHORT = "needs at least 210 mm (carrier.length): carriers would overlap"
 NO_TEXT = "FILE: is not UTF-8 text (line 1); save it as UTF-8"
 WRONG = {

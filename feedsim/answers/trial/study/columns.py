@@ -10,7 +10,7 @@ from typing import Literal, get_args
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import System
-from feedsim.scenario.csv_numbers import plain_number
+from feedsim.scenario.csv_numbers import ALONE, plain_number
 
 Measurand = Literal["speed", "error", "stage", "feeder", "carriers", "missed"]
 
@@ -42,7 +42,7 @@ class TrialColumn:
         try:
             value = math.nan if "_" in plain else float(plain)
         except ValueError:
-            return math.nan, "a number"
+            return math.nan, f"a number, such as 1.25, {ALONE}"
         if math.isfinite(value):
             return value * self.times / self.over, ""
         return math.nan, "a number, or nothing where none was measured"
