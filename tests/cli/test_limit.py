@@ -139,6 +139,17 @@ def test_a_narrow_stretch_of_locked_ticks_is_not_stepped_over(feedsim: Run) -> N
     assert speeds[-1] == found["simulated"]["accepted_speed_mm_s"] < end
 
 
+@pytest.mark.parametrize(("allowed", "far"), [("2 ppm", False), ("0.05 ppm", True)])
+def test_it_proposes_no_search_that_nobody_can_run(feedsim: Run, allowed: str, far: bool) -> None:
+    # none seen of n carriers shows a share below L from n = z²·(1 − L)/L on: 1.9 and 77 millions
+    calm = ("feeder.0.insert.misfeed=0 %", "feeder.0.insert.double=0 %", "acceptance.jam_risk=50 %")
+    keys = [word for key in (f"acceptance.missed={allowed}", *calm) for word in ("--set", key)]
+    few = ("--carriers", 200, "--at-most", 20_000, "--jobs", 1)
+    said = " ".join(feedsim("limit", CARD, *few, *keys).out.split())
+    assert ("To decide it, with some to spare: --carriers" in said) != far
+    assert ("What decides sooner is a limit in [acceptance]" in said) == far
+
+
 def test_no_limit_and_no_speed_at_all_are_told(feedsim: Run) -> None:
     # for sure by doubles; of so few missed nothing is known
     rough = ("--set", "feeder.0.insert.double=20 %", "--set", "acceptance.missed=0.001 %")

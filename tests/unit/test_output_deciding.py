@@ -58,7 +58,11 @@ def test_it_says_how_to_run_a_rare_figure() -> None:
     four = enough([row("jam_risk", needed)], accepted=True, replications=4)
     assert four.startswith("about 3,900,000 would (--carriers 980000), if")
     many = enough([row("jam_risk", 1000 * needed)], accepted=True)
-    assert many.startswith("about 3,900,000,000 would (a run has 100,000,000 at most), if")
+    assert many.startswith("about 3,900,000,000 would, more than can well be run (jam risk); what")
+    assert "a limit in [acceptance] further from the share seen" in many
+    # the last number that is told how to be run, and the first that is not
+    for carriers, runs in ((20_000_000, True), (20_000_001, False)):
+        assert ("--carriers" in enough([row("missed", carriers)], accepted=True)) == runs
 
 
 def test_several_feeders_are_named() -> None:

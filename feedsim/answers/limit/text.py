@@ -8,7 +8,7 @@ from feedsim.answers.limit.islands import stretch_words
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds, not_counted
 from feedsim.answers.limit.study.search import LOOKS
 from feedsim.answers.limit.study.simulated import FeederSeen, FoundLimits, SimulatedLimit, SpeedSeen
-from feedsim.answers.run.deciding import round_up
+from feedsim.answers.run.deciding import FAR, SOONER, round_up
 from feedsim.answers.tune.pointer import tune_words
 from feedsim.criteria import Figure
 from feedsim.metrics.intervals import upper95
@@ -231,7 +231,9 @@ def _open_figures(sim: SimulatedLimit, units: System) -> Iterator[str]:
                 f"do not separate {shown} {words} from {percent(share.limit)} at "
                 f"{feeder.name}; {takes}"
             )
-    if most:
+    if most > FAR:
+        yield f"{SOONER[0].upper()}{SOONER[1:]}"
+    elif most:
         each, in_all = (round_up(_TO_SPARE * most * by) for by in (1 / LOOKS[-1], len(sim.seen)))
         yield f"To decide it, with some to spare: --carriers {each} --at-most {in_all}"
 

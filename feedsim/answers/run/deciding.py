@@ -6,10 +6,15 @@ import math
 from collections.abc import Sequence
 
 from feedsim.metrics.acceptance import ToDecide
-from feedsim.metrics.sample_sizes import MOST
 from feedsim.quantities import whole
 
 _FIGURES = {"within_tolerance": "in tolerance", "missed": "missed", "jam_risk": "jam risk"}
+FAR = 20_000_000
+"""More carriers than anybody runs for a verdict."""
+SOONER = (
+    "what decides sooner is a limit in [acceptance] further from the share seen, or a slower line "
+    "speed where that lowers the share"
+)
 
 
 def round_up(number: float) -> int:
@@ -52,9 +57,11 @@ def enough(to_decide: Sequence[ToDecide], *, accepted: bool, replications: int =
         stuck = [row for row in open_ones if row.carriers is None]
         return f"more would not, as far as is known ({_named(stuck)}: right at the limit)"
     most = round_up(max(known))
+    if most > FAR:
+        return (
+            f"about {whole(most)} would, more than can well be run ({_named(open_ones)}); {SOONER}"
+        )
     how = f"--carriers {round_up(most / replications)}"
-    if most / replications > MOST:
-        how = f"a run has {whole(MOST)} at most"
     return f"about {whole(most)} would ({how}), if shares stay as they are ({_named(open_ones)})"
 
 
