@@ -13,11 +13,6 @@ _SIGMAS = 3.0
 """Where a normal law is cut off."""
 
 
-def seed_of(seed: int, what: str) -> int:
-    """Return a seed of 32 bits for a library."""
-    return int(stream(seed, what).integers(0, 2**32))
-
-
 def deviations(
     seed: int, kind: str, name: str, *, n: int, low: float, high: float, law: str
 ) -> list[float]:

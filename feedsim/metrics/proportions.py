@@ -64,7 +64,8 @@ def paired_difference(
     if n == 0:
         return None
     p, q = (only_other + 1.0) / (n + 2.0), (only_first + 1.0) / (n + 2.0)
-    half = _z(confidence) * math.sqrt((p + q - (p - q) ** 2) / (n + 2.0))
+    z = NormalDist().inv_cdf((1.0 + confidence) / 2.0)
+    half = z * math.sqrt((p + q - (p - q) ** 2) / (n + 2.0))
     return Interval(max(-1.0, p - q - half), min(1.0, p - q + half))
 
 
@@ -104,7 +105,3 @@ def unpaired_difference(
     a = share_interval(p, other[1], confidence=confidence)
     b = share_interval(q, first[1], confidence=confidence)
     return difference_interval(q, b, p, a)
-
-
-def _z(confidence: float) -> float:
-    return NormalDist().inv_cdf((1.0 + confidence) / 2.0)

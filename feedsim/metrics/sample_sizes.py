@@ -21,29 +21,6 @@ class Plan:
     most: int
 
 
-def size_without_any(share: float, *, confidence: float = 0.95) -> int:
-    """Return how many trials without a hit show that the share is below a limit.
-
-    Parameters
-    ----------
-    share : float
-        The limit, 0…1.
-    confidence : float
-        One-sided: probability of a hit if the share were at the limit.
-
-    Notes
-    -----
-    The least n with (1 − share)^n ≤ 1 − confidence: 59 for 5 % at 95 % (Wilks 1942, Annals of
-    Mathematical Statistics 13:400-409).
-
-    Examples
-    --------
-    >>> size_without_any(0.05), size_without_any(0.001)
-    (59, 2995)
-    """
-    return size_allowing(0, share, confidence=confidence)
-
-
 def size_allowing(hits: int, share: float, *, confidence: float = 0.95) -> int:
     """Return how many trials with at most this many hits show that the share is below a limit.
 
@@ -60,7 +37,8 @@ def size_allowing(hits: int, share: float, *, confidence: float = 0.95) -> int:
     -------
     int
         The least n > hits with P(X ≤ hits) ≤ 1 − confidence, X binomial (n, share); at most
-        ``MOST``.
+        ``MOST``. Without hits, (1 − share)^n: 59 for 5 % at 95 % (Wilks 1942, Annals of
+        Mathematical Statistics 13:400-409).
 
     Raises
     ------

@@ -157,15 +157,6 @@ def seldom(share: float | None, ci95: Interval | None, upper95: float | None) ->
     return percent(share, ci95)
 
 
-def plain_range(interval: Interval) -> str:
-    """Write an interval of a number without a unit; zero has no sign.
-
-    >>> plain_range(Interval(-0.0012, 1.333))
-    '0.00 to 1.33'
-    """
-    return " to ".join(number(end, 2) for end in interval)
-
-
 def tail(probability: float | None) -> str:
     """Write a probability of the tail of a distribution.
 

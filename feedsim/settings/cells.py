@@ -80,7 +80,7 @@ def look_everywhere(
         if lowest and place % _IN_A_ROW == 0:
             borne.update(_borne(shares, edges, place, min(place + _IN_A_ROW, many)))
         if place not in borne:
-            places, reach = _worst_of_cell(shares, low, high)
+            places, reach = worst_of_cell(shares, low, high)
             # mixed: some places refused or nearly, others not
             if _comes_and_goes(shares, [low, high, *places]):
                 fully = min(fully, _look_finely(shares, low, high, windows, reach))
@@ -121,16 +121,11 @@ def _reach(shares: SharesBySpeed, edges: Sequence[float]) -> float:
     return _jumps(shares, low, high, most=_JUMPS_OF_A_CELL, bent=bent).reach
 
 
-def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> list[float]:
-    """Return the speeds between two with the largest errors of acts, if jumps matter.
+def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> tuple[list[float], float]:
+    """Return the speeds between two with the largest errors of acts, and their difference (mm).
 
-    They do not if the lattice moves acts by less than a 50th of the tolerance.
+    None if jumps do not matter: the lattice moves acts by less than a 50th of the tolerance.
     """
-    return _worst_of_cell(shares, low, high)[0]
-
-
-def _worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> tuple[list[float], float]:
-    """Return them, and the largest difference of acts (mm)."""
     there = shares.at(high)
     most = high * there.controller.motion_cycle_s + there.count_mm
     if most <= _HARDLY * shares.allowed.placement_tolerance_mm:

@@ -181,7 +181,7 @@ def _end(shares: SharesBySpeed, speed: float, stride: float) -> float:
 def _on_the_way(shares: SharesBySpeed, start: float, end: float) -> Iterator[float]:
     """Yield the speeds to check from one to another, including those beside jumps."""
     low, high = sorted((start, end))
-    yield from sorted([end, *worst_of_cell(shares, low, high)], reverse=end < start)
+    yield from sorted([end, *worst_of_cell(shares, low, high)[0]], reverse=end < start)
 
 
 def _rising(limit: SpeedLimit) -> tuple[float, bool, float]:

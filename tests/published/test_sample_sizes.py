@@ -14,7 +14,6 @@ from feedsim.metrics.sample_sizes import (
     size_allowing,
     size_by_measuring,
     size_for_spread,
-    size_without_any,
     spread_band,
     spread_interval,
     tolerance_factor,
@@ -53,7 +52,7 @@ CHI_SQUARE = {
 
 @pytest.mark.parametrize(("share", "n"), WITHOUT_ANY)
 def test_runs_without_a_hit(share: float, n: int) -> None:
-    assert size_without_any(share) == n
+    assert size_allowing(0, share) == n
 
 
 @pytest.mark.parametrize("share", ALLOWING)
@@ -122,4 +121,4 @@ def test_tolerance_factor() -> None:
 @pytest.mark.parametrize(("share", "confidence"), [(0.0, 0.95), (1.0, 0.95), (0.1, 1.0)])
 def test_wrong_calls(share: float, confidence: float) -> None:
     with pytest.raises(ValueError, match="between 0 and 1"):
-        size_without_any(share, confidence=confidence)
+        size_allowing(0, share, confidence=confidence)

@@ -90,6 +90,7 @@ def budget_view(
     length, speed = display_unit("length", units), display_unit("speed", units)
     accept = scenario.acceptance
     tolerance = f"±{accept.placement_tolerance * length.factor:.4g} {length.label}"
+    allowed = np.array([point.allowed_sd_mm for _, point in curve], np.float64)  # of None: NaN
     return BudgetView(
         name=row[0][1].budget.name,
         line_speed=scenario.line.speed * speed.factor,
@@ -97,15 +98,11 @@ def budget_view(
         bands=tuple(_bands([point for _, point in curve])),
         combined=np.array([point.combined_sd_mm for _, point in curve]) * length.factor,
         runs=tuple(_runs(row, speed.factor, length.factor)),
-        allowed=np.array([_or_nan(point.allowed_sd_mm) for _, point in curve]) * length.factor,
+        allowed=allowed * length.factor,
         allowed_words=f"{100.0 * accept.within_tolerance:.6g} % within {tolerance}",
         speed_unit=speed.label,
         length_unit=length.label,
     )
-
-
-def _or_nan(value: float | None) -> float:
-    return np.nan if value is None else value
 
 
 def _bands(curve: Sequence[_CurvePoint]) -> list[CauseShare]:

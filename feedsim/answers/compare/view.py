@@ -90,15 +90,15 @@ class CompareView:
 
     def column(self, place: int, get: Callable[[FeederResults], float | None]) -> Floats:
         """Return one figure of setup number ``place`` at every speed, shape (n,)."""
-        found = (get(point.results[place].results.feeders[self.number]) for point in self.points)
-        return np.array([math.nan if value is None else value for value in found])
+        found = [get(point.results[place].results.feeders[self.number]) for point in self.points]
+        return np.array(found, np.float64)  # of None: NaN
 
     def differences(self, place: int, figure: ComparedFigure, factor: float) -> Differences:
         """Return one figure's differences, other setup number ``place`` less the first."""
         found = [figure.of(p.differences[place].feeders[self.number]) for p in self.points]
         nowhere = Interval(math.nan, math.nan)
         ends = np.array([d.interval or nowhere for d in found])
-        sizes = np.array([math.nan if d.size is None else d.size for d in found])
+        sizes = np.array([d.size for d in found], np.float64)
         return Differences(
             factor * sizes, factor * ends[:, 0], factor * ends[:, 1], tuple(map(state_of, found))
         )

@@ -43,7 +43,7 @@ class DriveSizing(Sizing, Answer):
         return drive_text(self, units=units)
 
     def _csv(self) -> dict[str, bytes]:
-        return {"drive": _drive_csv(self.feeders), "cycle": _cycle_csv(self.feeders)}
+        return {"drive": csv_table(list(_rows(self.feeders))), "cycle": _cycle_csv(self.feeders)}
 
     def _figures(self, units: System) -> dict[str, Figure]:
         from feedsim.answers.drive.figure import drive_figures
@@ -89,14 +89,6 @@ def sized(line: Line, speeds_mm_s: Sequence[float]) -> DriveSizing:
         feeders=size(scenario, speeds_mm_s),
         scenario=scenario,
     )
-
-
-def _drive_csv(feeders: Sequence[FeederSizing]) -> bytes:
-    """Return the table of a sizing, its columns with units in their names.
-
-    Without candidates, a speed has one row, of the load alone.
-    """
-    return csv_table(list(_rows(feeders)))
 
 
 def _rows(feeders: Sequence[FeederSizing]) -> Iterator[dict[str, Plain]]:

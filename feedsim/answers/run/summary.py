@@ -27,7 +27,7 @@ from feedsim.render.wording import (
     hazard_name,
     length,
     length_range,
-    plain_range,
+    number,
     speed,
     tail,
     time,
@@ -162,7 +162,7 @@ def _placement(feeder: FeederResults, units: System) -> Iterator[str]:
 
 
 def _ends(interval: Interval | None) -> str:
-    return "" if interval is None else f" ({plain_range(interval)})"
+    return "" if interval is None else f" ({number(interval.low, 2)} to {number(interval.high, 2)})"
 
 
 def _judged_rows(feeder: FeederResults, criteria: Criteria, units: System) -> Iterator[_Row]:

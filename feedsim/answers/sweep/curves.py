@@ -84,8 +84,7 @@ class SweepView:
 
     def column(self, get: Callable[[FeederResults], float | None]) -> Floats:
         """Return one figure at every point, shape (n,)."""
-        values = (get(feeder) for feeder in self.feeders)
-        return np.array([math.nan if value is None else value for value in values])
+        return np.array([get(feeder) for feeder in self.feeders], np.float64)  # of None: NaN
 
     def hazard(self, name: str, get: Callable[[HazardShare], float | None]) -> Floats:
         """Return a figure of one hazard at every point, shape (n,)."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,6 @@ from feedsim.answers.sweep.scale import every, round_numbers
 from feedsim.answers.sweep.study import highest_accepted
 from feedsim.arrays import Floats
 from feedsim.metrics.feeder_results import FeederResults
-from feedsim.metrics.results import Results
 from feedsim.quantities import display_unit
 from feedsim.render.canvas import BLACK, GREY
 from feedsim.render.fonts import width_points
@@ -215,7 +214,7 @@ def draw_highest(axes: Axes, grid: Grid, *, space: PanelPlace) -> None:
     for number in range(rows):
         row = grid.row(number)
         highest = highest_accepted(row)
-        count = 0 if highest is None else _count_up_to(row, highest)
+        count = sum(point.line_speed_mm_s <= (highest or 0.0) for point in row)
         below, above = edges[number], edges[number + 1]
         axes.barh(
             0.5 * (below + above), speeds[count - 1] - begin if count else 0.0, left=begin,
@@ -226,10 +225,6 @@ def draw_highest(axes: Axes, grid: Grid, *, space: PanelPlace) -> None:
             _write(axes, grid, number, count, space=space, size=min(SMALL, max(6.0, 0.8 * tall)))
     unit = display_unit("speed", grid.units).label
     _head(axes, f"Highest accepted speed ({unit}), and what fails beyond")
-
-
-def _count_up_to(row: Sequence[Results], highest: float) -> int:
-    return sum(1 for point in row if point.line_speed_mm_s <= highest)
 
 
 def _write(

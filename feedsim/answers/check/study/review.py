@@ -115,7 +115,7 @@ def _feeder_review(s: CheckedFeeder, words: list[str]) -> FeederReview:
         name=s.scenario.feeder[s.number].name,
         words=[*words, *automatic_words(s), *mean_words(s)],
         settings=machine_settings(s.feeder.settings, s.machine.encoder),
-        warnings=[*refused_words(s, figures), *_warnings_of(s)],
+        warnings=[*refused_words(s, figures), *(line for check in _CHECKS for line in check(s))],
         refused=[each.figure for each in figures],
     )
 
@@ -200,8 +200,3 @@ def _unusual(scenario: Scenario) -> Iterator[str]:
                 f"{key} is {display(time_s, 'time')}: more than {display(most, 'time')} is rare. "
                 f"Is the unit right?"
             )
-
-
-def _warnings_of(checked: CheckedFeeder) -> list[str]:
-    """Return the warnings about one feeder, the gravest kinds first, a sentence or two each."""
-    return [line for check in _CHECKS for line in check(checked)]

@@ -18,7 +18,7 @@ from feedsim.metrics.gate_rows import Known, gate_rows
 from feedsim.metrics.plain import Plain
 from feedsim.metrics.product_rows import ProductClass, ProductRows, needed, product_rows
 from feedsim.motion.belt import BeltMotion
-from feedsim.motion.feed_piece import FeedPiece, Rate
+from feedsim.motion.feed_piece import Rate
 from feedsim.motion.ticks import SAME_TRAVEL_MM, next_tick
 from feedsim.running.replay.eyes import OnInterval, carrier_eye_runs, program_levels
 from feedsim.running.replay.feed import FeedTravel
@@ -86,13 +86,9 @@ def feed_plain(
             "shape": column(numbers, "i4"),
             "engagement": column([piece.engagement for piece in pieces]),
             "slope": column([piece.slope for piece in pieces]),
-            "in_travel": column([_in_travel(piece) for piece in pieces], "u1"),
+            "in_travel": column([p.in_travel and p.slope != 0.0 for p in pieces], "u1"),
         },
     }
-
-
-def _in_travel(piece: FeedPiece) -> int:
-    return int(piece.in_travel and piece.slope != 0.0)
 
 
 def belt_plain(belt: BeltMotion) -> dict[str, Plain]:
@@ -198,11 +194,6 @@ def inserts_plain(inserts: ReplayedInserts, stretch: Excerpt, feeder: int) -> di
         "drawn": column([int(card.drawn) for card in cards], "u1"),
         "stray": column(inserts.stray[first:], "u1"),
     }
-
-
-def needs_plain(stretch: Excerpt) -> list[Plain]:
-    """Return the feeders, by number, that must have placed for a product to be complete."""
-    return list(needed(stretch.machine, criteria_of(stretch.scenario)))
 
 
 def complete_before(stretch: Excerpt) -> int:

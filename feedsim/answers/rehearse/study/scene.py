@@ -20,7 +20,6 @@ from feedsim.answers.rehearse.study.parts import (
     gate_plain,
     in_stretch,
     inserts_plain,
-    needs_plain,
     program_input,
 )
 from feedsim.answers.rehearse.study.scene_events import (
@@ -38,6 +37,7 @@ from feedsim.arrays import Bools, Floats
 from feedsim.machine import Eye, Feeder
 from feedsim.metrics.cycle_hazards import CycleHazard
 from feedsim.metrics.plain import Plain, plain
+from feedsim.metrics.product_rows import needed
 from feedsim.metrics.spread import resolution_mm
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
@@ -123,7 +123,7 @@ def scene(
             | stories_plain(stretch, j, units=units, outside=outside[j])
             for j in numbers
         ],
-        "needs": needs_plain(stretch),
+        "needs": list(needed(stretch.machine, criteria_of(stretch.scenario))),
         "gate": gate_plain(stretch),
         "complete_before": complete_before(stretch),
         "events": _events(stretch),

@@ -15,7 +15,6 @@ from feedsim.machine import Machine
 from feedsim.metrics.cycle_hazards import SAME_RATIO, CycleHazard, cycle_hazards
 from feedsim.metrics.plain import Plain
 from feedsim.metrics.spread import resolution_mm
-from feedsim.motion.belt import BeltMotion
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Stop
@@ -55,12 +54,9 @@ def missed_times(records: RunRecords, trace: Trace, *, machine: Machine, feeder:
             times[event.carrier] = event.time_s
     way = machine_feeder.eye_to_placement_mm + machine_feeder.settings.target_offset_mm
     unknown = np.isnan(times) & (rows.outcome != Outcome.PLACED)
-    times[unknown] = _times_at(trace.belt, records.carriers.leading_edge_mm[unknown] + way)
+    travels = records.carriers.leading_edge_mm[unknown] + way
+    times[unknown] = [trace.belt.time_at(travel) for travel in travels.tolist()]
     return times
-
-
-def _times_at(belt: BeltMotion, travels: Floats) -> Floats:
-    return np.array([belt.time_at(float(travel)) for travel in travels])
 
 
 def is_stop(event: TraceEvent) -> bool:

@@ -23,9 +23,9 @@ from feedsim.metrics.sample_sizes import (
     Plan,
     chance_to_pass,
     plan_for,
+    size_allowing,
     size_by_measuring,
     size_for_spread,
-    size_without_any,
 )
 from feedsim.quantities import System, display_unit
 from feedsim.running.run import criteria_of, machine_of
@@ -199,7 +199,7 @@ def _to_show(
 ) -> Showing:
     if not 1e-7 <= limit < 1.0:
         return Showing(figure, limit, expected, None, None, None, None, measuring)
-    without = size_without_any(limit, confidence=confidence)
+    without = size_allowing(0, limit, confidence=confidence)
     plan = plan_for(limit, expected, confidence=confidence, chance=CHANCE)
     return Showing(
         figure=figure,

@@ -170,11 +170,6 @@ def draws_of(space: Space) -> tuple[Draw, ...]:
     return space.draws(max(_DRAWS, math.ceil(_MAY_FAIL / short)))
 
 
-def _allowed_of(space: Space, n: int) -> int:
-    """Return how many of n machines may be refused."""
-    return math.floor((1.0 - space.tune.assurance) * n + 1e-9)
-
-
 class Judge:
     """Whether enough of some machines are accepted at a speed."""
 
@@ -186,7 +181,8 @@ class Judge:
         may_fail: int | None = None,
     ) -> None:
         self.draws = list(draws)
-        some = _allowed_of(space, len(draws)) if draws[0] is not None else 0
+        may_fail = math.floor((1.0 - space.tune.assurance) * len(draws) + 1e-9)
+        some = may_fail if draws[0] is not None else 0
         self.may_fail = some if may_fail is None else may_fail
         self._line = line
 

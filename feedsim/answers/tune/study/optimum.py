@@ -12,7 +12,7 @@ from feedsim.answers.tune.study.closed import Looked
 from feedsim.answers.tune.study.knob import AS_IS, Knob
 from feedsim.answers.tune.study.look import SAME_RISK
 from feedsim.answers.tune.study.space import Setup, Space
-from feedsim.draws.unsure import seed_of
+from feedsim.draws.streams import stream
 
 _ALL = 240
 """Up to this many setups, all are looked at."""
@@ -91,7 +91,7 @@ def _evolved(bench: Bench, found: dict[Setup, Looked]) -> None:
         polish=False,
         updating="deferred",
         vectorized=True,
-        seed=seed_of(space.scenario.seed, "tune.evolution"),
+        seed=int(stream(space.scenario.seed, "tune.evolution").integers(0, 2**32)),
     )
 
 
