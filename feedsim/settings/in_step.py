@@ -69,7 +69,7 @@ def _keeps_step(at: FeederAtSpeed) -> bool:
 
 
 def _harmonics(at: FeederAtSpeed, *, near: bool) -> tuple[Floats, Floats, Floats]:
-    """Return h, δ and e^(−2π²δ²σ²) of the harmonics that the steps of locked ticks leave."""
+    """Return h, δ and e^(−2π²δ²σ²) (any textbook) of harmonics that steps of locked ticks leave."""
     h = np.arange(1.0, _HARMONICS)
     scans = h * (at.controller.scan_s / at.controller.motion_cycle_s)
     off = scans - np.rint(scans)
