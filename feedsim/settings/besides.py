@@ -123,13 +123,16 @@ def _waits_off(at: FeederAtSpeed, allowed: Criteria, waits: Waits) -> float:
 
     Lateness comes in whole counts, and behind a scanned carrier eye in scans. The law ignores these
     steps: a wait is off by up to half a step, and one that near to the end of the reach may be
-    served or not. A full memory may keep carriers waiting, or not, for a long time.
+    served or not, as one near to 0 may be corrected or not. A full memory may keep carriers
+    waiting, or not, for a long time.
     """
     scan = at.speed_mm_s * at.controller.scan_s if at.carrier_eye.scanned else 0.0
     half, room = 0.5 * max(scan, at.scale * at.count_mm), waits.room_mm
-    waiting, ends = (float(waits.served_beyond(x)) for x in (half, max(half, room - half)))
-    unsure = (_UNSURE + _crowded(at, allowed)) * waits.mean_mm
-    return unsure + waits.lasting_mm + half * waiting + room * ends
+    at_once, waiting, ends = (float(waits.waiting(x)) for x in (0.0, half, max(half, room - half)))
+    corrected = waits.corrected_mm
+    unsure = (_UNSURE + _crowded(at, allowed)) * (waits.mean_wait_mm + corrected * at_once)
+    hardly = corrected * (at_once - waiting)
+    return unsure + waits.lasting_mm + half * waiting + room * ends + hardly
 
 
 def _crowded(at: FeederAtSpeed, allowed: Criteria) -> float:

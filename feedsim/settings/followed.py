@@ -76,7 +76,8 @@ class Followed:
     """Outcome of the carriers that the eye did not miss.
 
     ``busy``: found the feeder busy, or waited until out of reach. ``waits_mm``: of those that came
-    to the feeder, rising. ``lasting_mm``: as in :class:`feedsim.settings.waits.Waits`.
+    to the feeder, rising. ``lasting_mm``, ``corrected_mm``: as in
+    :class:`feedsim.settings.waits.Waits`.
     """
 
     carriers: int
@@ -86,6 +87,7 @@ class Followed:
     waits_mm: Floats
     room_mm: float
     lasting_mm: float = 0.0
+    corrected_mm: float = 0.0
 
     @property
     def lost(self) -> float:
@@ -100,7 +102,7 @@ class Followed:
         def beyond(travel: Floats | float) -> Floats:
             return 1.0 - np.searchsorted(waited, travel, side="right") / max(1, len(waited))
 
-        return Waits(beyond, self.room_mm, self.lasting_mm)
+        return Waits(beyond, self.room_mm, self.lasting_mm, self.corrected_mm)
 
 
 class _Comes(NamedTuple):
@@ -131,7 +133,10 @@ def follow(stream: Stream) -> Followed:
     full = here - len(waits)
     lasting = _lasting(np.maximum(waits[waits <= stream.room_mm], 0.0)) if full else 0.0
     waits = np.sort(np.maximum(waits, 0.0))
-    return Followed(len(comes.edge), merged, full, busy, waits, stream.queue.room_mm, lasting)
+    queue = stream.queue
+    return Followed(
+        len(comes.edge), merged, full, busy, waits, queue.room_mm, lasting, queue.corrected_mm
+    )
 
 
 def _lasting(served: Floats) -> float:
@@ -156,7 +161,7 @@ def _remembered(stream: Stream) -> list[tuple[_Marks, Floats]]:
     )
     ends = np.flatnonzero(np.diff(comes.lap[here])) + 1
     laps = zip(*(np.split(column, ends) for column in marks), strict=True)
-    return [(lap, _served(lap, stream.room_mm)) for lap in map(_Marks._make, laps)]
+    return [(lap, _served(lap, stream)) for lap in map(_Marks._make, laps)]
 
 
 class _Marks(NamedTuple):
@@ -177,19 +182,20 @@ def _waits(marks: _Marks, waits: Floats, stream: Stream) -> Floats:
     if not places:
         return waits
     later = np.where(waits > room, marks.point + room, marks.noisy + waits)
-    acts = np.where(waits > 0.0, later, marks.point)
+    acts = np.where(waits > 0.0, later, marks.point + stream.queue.corrected_mm)
     latest = np.maximum.accumulate(acts) + _NEAR_MM
     if np.all(latest[:-places] <= marks.free[places:]):
         return waits  # a place is always free: earlier marks have been acted on in time
     return _walked(marks, stream)
 
 
-def _served(marks: _Marks, room: float) -> Floats:
+def _served(marks: _Marks, stream: Stream) -> Floats:
     """Return each mark's wait (mm), as if all were remembered; below 0 the feeder waits.
 
     Only stretches in which a mark waits for another are followed one by one.
     """
-    alone = marks.noisy + marks.takes
+    room, later = stream.room_mm, stream.queue.corrected_mm
+    alone = marks.noisy + later + marks.takes
     waits = np.concatenate(([-math.inf], alone[:-1] - marks.noisy[1:]))[: len(alone)]
     starts = np.flatnonzero(waits > 0.0).tolist()
     if not starts:
@@ -199,7 +205,7 @@ def _served(marks: _Marks, room: float) -> Floats:
     for start in starts:
         if start <= at:
             continue
-        ready = noisy[start - 1] + takes[start - 1]
+        ready = noisy[start - 1] + later + takes[start - 1]
         for at in range(start, len(noisy)):
             found[at] = wait = ready - noisy[at]
             if wait <= 0.0:
@@ -211,7 +217,7 @@ def _served(marks: _Marks, room: float) -> Floats:
 
 def _walked(marks: _Marks, stream: Stream) -> Floats:
     """Return the waits (mm) of marks that find a place; places come free first in, first out."""
-    room, first = stream.room_mm, 0
+    room, first, later = stream.room_mm, 0, stream.queue.corrected_mm
     ready = at = -math.inf
     waits: list[float] = []
     acts: list[float] = []
@@ -223,7 +229,7 @@ def _walked(marks: _Marks, stream: Stream) -> Floats:
         wait = ready - noisy
         waits.append(wait)
         if wait <= 0.0:
-            at, ready = point, noisy + takes
+            at, ready = point + later, noisy + later + takes
         elif wait <= room:
             at, ready = ready, ready + takes
         else:

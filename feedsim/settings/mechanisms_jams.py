@@ -48,7 +48,8 @@ def off_carrier(at: FeederAtSpeed, allowed: Criteria) -> float:
     room = length - at.inserts.length_mm + over - target
     late = 0.0
     if at.controller.not_ready_engages:
-        late = float(waiting(at, allowed).served_beyond(room))
+        waits = waiting(at, allowed)
+        late = float(waits.served_beyond(room)) + waits.served_before(target + over)
     if at.controller.late_mark_engages:
         marks = [late_marks_by(at, x) for x in (room, length - target)]
         late = 1.0 - (1.0 - late) * (1.0 - max(0.0, marks[0] - marks[1]))

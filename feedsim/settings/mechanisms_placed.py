@@ -15,11 +15,15 @@ from feedsim.settings.waiting import waiting
 
 
 def late_service(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts placed too late because the carrier waited for the feeder."""
+    """Share of inserts out of tolerance because the carrier waited for the feeder.
+
+    Too late, or too early if the stage correction was not yet in force at its point.
+    """
     if not at.controller.not_ready_engages:
         return 0.0
     waits = waiting(at, allowed)
-    return float(waits.served_beyond(allowed.placement_tolerance_mm))
+    tolerance = allowed.placement_tolerance_mm
+    return float(waits.served_beyond(tolerance)) + waits.served_before(tolerance)
 
 
 def late_engages(at: FeederAtSpeed, allowed: Criteria) -> float:

@@ -140,6 +140,18 @@ def staged_off(at: FeederAtSpeed, *, late: bool = True) -> float:
     return settings_off(at).stage_mm + at.settings.speed_ratio * acts
 
 
+@term
+def corrected_later(at: FeederAtSpeed) -> float:
+    """Return how much later (mm of belt travel) stage correction engages on average.
+
+    Only while an insert is staged (feedsim/MODEL.md, section 5). 0 if it engages sooner: a point
+    that is past is acted on at once.
+    """
+    if not at.settings.stage_correction:
+        return 0.0
+    return max(0.0, staged_off(at) * at.belt_per_feed)
+
+
 @line_term
 def _usual_landing(at: FeederAtSpeed) -> float | None:
     return nominal_landing(at)

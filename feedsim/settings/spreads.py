@@ -10,6 +10,7 @@ from feedsim.settings.acts import is_locked
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.predict import (
+    corrected_later,
     cycle_time,
     nose_at_opening,
     opening_acts,
@@ -88,12 +89,13 @@ def _half_widths(at: FeederAtSpeed, eye: Eye, *, tick: bool = True) -> list[floa
 
 @term
 def busy_travel(at: FeederAtSpeed) -> Distribution:
-    """Return the belt travel (mm) from a carrier's engage tick until another may be engaged.
+    """Return the belt travel (mm) from a carrier's engage tick to the earliest next point.
 
     One feed cycle moves the feed by one insert pitch plus the stage errors before and after;
     engaging and opening each wait for a tick; and since engage ticks and readiness share one grid,
     the time from opening to readiness is rounded up, less half a cycle (feedsim/MODEL.md,
-    section 13, fact 6).
+    section 13, fact 6). Without an insert staged points are not corrected, so may come earlier than
+    the one before by as much as it was.
     """
     per_feed = at.belt_per_feed
     busy = cycle_time(at) + (until_next_tick(at) - 0.5 * at.controller.motion_cycle_s)
@@ -101,7 +103,7 @@ def busy_travel(at: FeederAtSpeed) -> Distribution:
     staged = _half_widths(at, at.eye)
     eyes = (at.carrier_eye.edge_sd_mm, at.eye.edge_sd_mm * per_feed)
     timing = Distribution(
-        mean=at.speed_mm_s * busy - at.inserts.gap_mm * per_feed,
+        mean=at.speed_mm_s * busy - at.inserts.gap_mm * per_feed + corrected_later(at),
         normal_sd=math.hypot(*(math.sqrt(2.0) * sd for sd in eyes)),
         half_widths=(*before, *after, *staged, *staged),
         rarely=((at.inserts.double, at.inserts.length_mm * per_feed),),
@@ -120,7 +122,7 @@ def mark_to_act(at: FeederAtSpeed) -> Distribution:
     scan = 0.0 if eye.scanned else at.speed_mm_s * at.controller.scan_s
     captured = captures(at, eye)
     return Distribution(
-        at.engage_travel_mm + 0.5 * (cycle - at.count_mm - scan),
+        at.engage_travel_mm + corrected_later(at) + 0.5 * (cycle - at.count_mm - scan),
         math.sqrt(2.0) * eye.edge_sd_mm,
         (*captured, *captured, 0.5 * scan, 0.5 * cycle),
     )

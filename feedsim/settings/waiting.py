@@ -10,7 +10,7 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import Followed, Stream, follow
 from feedsim.settings.marks import blind_travel, may_be_full, share_merged
 from feedsim.settings.mechanisms_unseen import searched_on, searches
-from feedsim.settings.predict import cycle_time, until_next_tick
+from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
 from feedsim.settings.sources import sd_without_slips
 from feedsim.settings.spreads import mark_to_act
 from feedsim.settings.waits import Queue, Waits, waits_of
@@ -74,7 +74,7 @@ def followed(
             seen=1.0 - eye.missed,
             waits=at.controller.not_ready_engages,
             places=at.controller.mark_memory if memory else 0,
-            kept_mm=kept.average,
+            kept_mm=kept.average - corrected_later(at),
             kept_sd_mm=kept.sd,
             blind_mm=blind_travel(at) if merging else -math.inf,
             edge_sd_mm=eye.edge_sd_mm,
@@ -108,4 +108,5 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
         noise_sd_mm=noise,
         room_mm=max(0.0, room),
         fine_mm=max(_FEW, 0.25 * min(allowed.placement_tolerance_mm, spread)),
+        corrected_mm=corrected_later(at),
     )

@@ -5,6 +5,10 @@ waits W = max(0, D − U), U the noise of its own point and tick. If the wait do
 it is served, and the next one finds D' = max(U, D) + service − pitch; else it is dropped, and the
 next finds D' = D − pitch, as after a pitch that brings no mark.
 
+A stage correction that moves points later by c is in force only while an insert is staged. A
+carrier whose feeder is not ready by its point without it is served as soon as the feeder is, and
+comes W − c late; else it is served at U + c, and the next finds D' = U + c + service − pitch.
+
 That is Lindley's recursion (Lindley 1952, Proceedings of the Cambridge Philosophical Society
 48:277-289, from memory) with limited patience. Its stationary law is solved on a row of nodes, fine
 near 0 and a thirtieth of D apart far from it: a value between two nodes is shared between them so
@@ -67,6 +71,9 @@ class Queue:
         The longest wait that is served.
     fine_mm : float
         Resolution of waits.
+    corrected_mm : float
+        By how much later than its point a carrier is served if the feeder is ready by then: the
+        stage correction, which is in force only while an insert is staged.
     """
 
     arrival: Arrival
@@ -81,6 +88,7 @@ class Queue:
     noise_sd_mm: float
     room_mm: float
     fine_mm: float
+    corrected_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,18 +97,30 @@ class Waits:
 
     ``beyond``: travel (mm, not below 0; one or an array) → share of the marked carriers that wait
     longer. ``dropped``: share that waits longer than its room. ``lasting_mm``: how far the mean
-    wait may stay from ``mean_mm`` for a long time (:mod:`feedsim.settings.followed`).
+    wait may stay from its own for a long time (:mod:`feedsim.settings.followed`).
+    ``corrected_mm``: of the queue; a carrier that waits W is served W less that late.
     """
 
     beyond: Callable[[Floats | float], Floats]
     room_mm: float
     lasting_mm: float = 0.0
+    corrected_mm: float = 0.0
     dropped: float = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "dropped", float(self.beyond(self.room_mm)))
 
     def served_beyond(self, travel: Floats | float) -> Floats:
+        """Return the share of served carriers that come more than a travel (mm) late, or each."""
+        return self.waiting(np.maximum(0.0, travel) + self.corrected_mm)
+
+    def served_before(self, travel: float) -> float:
+        """Return the share of served carriers that come more than a travel (mm) early."""
+        if travel >= self.corrected_mm:
+            return 0.0
+        return float(self.waiting(0.0) - self.waiting(self.corrected_mm - travel))
+
+    def waiting(self, travel: Floats | float) -> Floats:
         """Return the share of served carriers that wait more than a travel (mm), or each."""
         if self.dropped >= 1.0:
             return np.zeros_like(travel)
@@ -109,10 +129,15 @@ class Waits:
 
     @property
     def mean_mm(self) -> float:
+        """Mean lateness of served carriers (mm): their mean wait, less what was not corrected."""
+        return self.mean_wait_mm - self.corrected_mm * float(self.waiting(0.0))
+
+    @property
+    def mean_wait_mm(self) -> float:
         """Mean wait of served carriers (mm): ∫ P(wait > x) dx up to the room (elementary)."""
         # denser near 0, where the share falls fastest
         places = self.room_mm * np.linspace(0.0, 1.0, _PLACES) ** 2
-        heights, widths = self.served_beyond(places), np.diff(places)
+        heights, widths = self.waiting(places), np.diff(places)
         return float(0.5 * np.sum((heights[1:] + heights[:-1]) * widths))
 
 
@@ -131,7 +156,7 @@ def waits_of(queue: Queue) -> Waits:
         law = _Settled.of(queue, steps, law.finer(many), noise, chances)
         if abs(law.mean_mm - coarse) < _SAME * coarse:
             break
-    return Waits(law.beyond, queue.room_mm)
+    return Waits(law.beyond, queue.room_mm, corrected_mm=queue.corrected_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,10 +182,11 @@ class _Settled:
     ) -> _Settled:
         # served at once, from the noise's point (nodes × noise), or later, from D
         waits = nodes[:, None] - noise
-        sooner = (waits < 0.0) * chances * queue.come
-        later = ((waits >= 0.0) & (waits <= queue.room_mm)) @ chances * queue.come
+        sooner = (waits <= 0.0) * chances * queue.come
+        later = ((waits > 0.0) & (waits <= queue.room_mm)) @ chances * queue.come
         stay = 1.0 - later - sooner.sum(axis=1)
-        points, serving = _between(noise, nodes), _moves(steps.serving, nodes)
+        points = _between(noise + queue.corrected_mm, nodes)
+        serving = _moves(steps.serving, nodes)
         moved = later[:, None] * serving + stay[:, None] * _moves(steps.passing, nodes)
         # einsum, not BLAS, whose threads each occupy a core while they wait for the others
         moved += np.einsum("ij,jk->ik", sooner, np.einsum("ij,jk->ik", points, serving))
@@ -321,7 +347,8 @@ class _Steps:
 
     def highest(self, queue: Queue, noise: float) -> float:
         """Return the highest possible D."""
-        return max(queue.fine_mm, queue.room_mm + noise + max(0.0, self.longest_mm))
+        latest = max(queue.room_mm, queue.corrected_mm)
+        return max(queue.fine_mm, latest + noise + max(0.0, self.longest_mm))
 
 
 def _tents(beyond: Callable[[Floats], Floats], *, start: float, width: float) -> Floats:

@@ -167,3 +167,15 @@ def test_a_gap_passes_slowly_while_the_feed_speeds_up(monkeypatch: pytest.Monkey
     # the twin: every gap passes the eye at feed speed
     monkeypatch.setattr(mechanisms_unseen, "mean_speed", lambda at, *_: at.feed_mm_s)
     assert "at most" in (hunted_auto(line) or "")
+
+
+def test_a_carrier_without_a_staged_insert_is_not_corrected(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Late openings stage 30 mm further on; who finds the feeder not ready is served as it is."""
+    line = override(scenario_of_all_keys(2263, stops=False), ["run.carriers=1000"])
+    assert hunted_auto(line) == ""
+    # the twin: all are corrected
+    for module in ("waiting", "spreads"):
+        monkeypatch.setattr(f"feedsim.settings.{module}.corrected_later", lambda _: 0.0)
+    assert "at most" in (hunted_auto(line) or "")

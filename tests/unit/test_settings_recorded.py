@@ -160,7 +160,7 @@ def test_waits_of_a_record_that_ends_begin_anew() -> None:
 
 def one_by_one(pitches: list[float], stream: Stream) -> tuple[int, int, list[float]]:
     """Walk along carriers as MODEL.md has it (section 5; facts 11 and 12): full, busy, waits."""
-    room = stream.queue.room_mm if stream.waits else 0.0
+    room, later = stream.queue.room_mm if stream.waits else 0.0, stream.queue.corrected_mm
     x, ready, full, waits = 0.0, -math.inf, 0, []
     kept: list[float] = []  # until when, of those in the memory
     for pitch in pitches:
@@ -172,8 +172,8 @@ def one_by_one(pitches: list[float], stream: Stream) -> tuple[int, int, list[flo
         wait = max(0.0, ready - x - stream.kept_mm)
         waits.append(wait)
         if wait <= room:
-            ready = x + stream.kept_mm + wait + stream.queue.service_mm
-        kept.append(x + stream.kept_mm + min(wait, room))
+            ready = x + stream.kept_mm + (wait or later) + stream.queue.service_mm
+        kept.append(x + stream.kept_mm + (min(wait, room) if wait else later))
     return full, sum(wait > room for wait in waits), sorted(waits)
 
 
@@ -181,12 +181,14 @@ def one_by_one(pitches: list[float], stream: Stream) -> tuple[int, int, list[flo
 @pytest.mark.parametrize("places", [0, 1, 2, 3])
 @pytest.mark.parametrize("kept", [150.0, 420.0, 680.0])
 @pytest.mark.parametrize("service", [205.0, 226.0, 228.5, 290.0])
+@pytest.mark.parametrize("later", [0.0, 15.0])
 def test_marks_are_those_that_a_walk_finds(
-    service: float, kept: float, places: int, *, waits: bool
+    later: float, service: float, kept: float, places: int, *, waits: bool
 ) -> None:
     # from a feeder that hardly anybody waits for to one that most do, and a memory that is never
     # full, now and then, and at every second carrier
-    of, queue = drifting(7), replace(served_always(service), room_mm=60.0)
+    queue = replace(served_always(service), room_mm=60.0, corrected_mm=later)
+    of = drifting(7)
     base = Stream(Carriers(of), queue, 1.0, waits=waits, places=places, kept_mm=kept,
                   kept_sd_mm=0.0, blind_mm=-math.inf, edge_sd_mm=0.0)  # fmt: skip
     found = follow(base)
