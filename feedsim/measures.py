@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
@@ -36,6 +37,7 @@ _PARTS = re.compile(
     r"(\d{1,6})[ ]*(?:/|:|per|in|of|out of)[ ]*(?:a )?([1-9]\d{0,14}|thousand|million)",
     re.ASCII | re.IGNORECASE,
 )
+_IN_QUOTES = re.compile(r'"([^"]+)"')
 _WORDS = {"thousand": "1000", "million": "1,000,000"}
 _INFINITE = re.compile(r"[+-]?(?:inf|infinity|∞)(?![A-Za-z])")
 _NOT_A_NUMBER = re.compile(r"[+-]?nan(?![A-Za-z])", re.IGNORECASE)
@@ -74,6 +76,34 @@ def with_unit(number: str, kind: Kind, *, quotes: bool = False) -> str:
     """
     how = "with its unit, in quotes" if quotes else "with its unit"
     return f"{named(kind)} {how}; write {_readings(number, kind)}"
+
+
+def only_taken(says: str, takes: Callable[[str], bool], instead: str) -> str:
+    """Return what an error says is needed, with no value proposed that is not taken either.
+
+    Parameters
+    ----------
+    says : str
+        The words of a :class:`QuantityError`.
+    takes : callable
+        Whether a proposed value is taken.
+    instead : str
+        What is needed, to say where none of the proposed values is taken.
+
+    Examples
+    --------
+    >>> says = 'a share with its unit; write "95 %" if a fraction was meant, or "0.95 %"'
+    >>> only_taken(says, lambda value: parse(value, "share") > 0.5, "a share of more than 50 %")
+    'a share with its unit; write "95 %"'
+    >>> only_taken(says, lambda value: False, "a share of more than 99 %")
+    'a share of more than 99 %'
+    """
+    needed, _, proposed = says.partition("; write ")
+    values = _IN_QUOTES.findall(proposed)
+    taken = [value for value in values if takes(value)]
+    if taken == values:
+        return says
+    return f'{needed}; write "{taken[0]}"' if taken else instead
 
 
 def _readings(number: str, kind: Kind) -> str:

@@ -212,10 +212,8 @@ def quantity_of(
     FeedsimError
         If it is no quantity of this kind, or does not fit.
     """
-    import re
-
     from feedsim.errors import Fault, FeedsimError
-    from feedsim.measures import QuantityError, parse
+    from feedsim.measures import QuantityError, only_taken, parse
 
     def is_taken(proposed: str) -> bool:
         try:
@@ -226,10 +224,8 @@ def quantity_of(
     try:
         value = parse(text, kind)
     except QuantityError as error:
-        says = str(error)
-        proposed = re.findall('"([^"]+)"', says.partition("; write ")[2])
-        if ";" in says and all(map(is_taken, proposed)):
-            allowed = says
+        if ";" in str(error):
+            allowed = only_taken(str(error), is_taken, allowed)
     else:
         if fits(value):
             return value

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any, Literal
 
 from feedsim.answers.explain.answer import explain
-from feedsim.answers.limit.answer import MOST_CARRIERS, enough, searched
+from feedsim.answers.limit.answer import MOST_CARRIERS, NARROWEST, WIDEST, enough, searched
 from feedsim.answers.limit.study.closed import in_closed_form
 from feedsim.answers.limit.text import binding_words
 from feedsim.answers.line import Line
@@ -16,7 +16,7 @@ from feedsim.answers.sweep.study import Point, SweepPlan
 from feedsim.desk import told
 from feedsim.desk.lanes import Job, TooLong
 from feedsim.errors import Fault, FeedsimError
-from feedsim.measures import QuantityError, parse
+from feedsim.measures import QuantityError, only_taken, parse
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.quantities import System
 from feedsim.render.canvas import pictures
@@ -107,12 +107,20 @@ def _feeder(feeder: FeederResults) -> dict[str, Any]:
     }
 
 
+def _is_width(proposed: str) -> bool:
+    try:
+        return NARROWEST <= parse(proposed, "share") <= WIDEST
+    except QuantityError:
+        return False
+
+
 def limit(line: Line, within: str, units: System, job: Job) -> dict[str, Any]:
     """Return the highest accepted speed, found by simulation."""
     try:
         narrow = parse(within, "share")
     except QuantityError as error:
-        raise FeedsimError(Fault("within", message=f"needs {error}")) from None
+        needed = only_taken(str(error), _is_width, 'a share from "0.01 %" to "50 %"')
+        raise FeedsimError(Fault("within", message=f"needs {needed}")) from None
     enough(line, within=narrow, at_most=MOST_CARRIERS)
     job.reached(0, MOST_CARRIERS, "carriers at most")
     closed = in_closed_form(line.scenario, look=job.look)

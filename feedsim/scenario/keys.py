@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from feedsim.measures import QuantityError, canonical, parse, with_unit
+from feedsim.measures import QuantityError, canonical, only_taken, parse, with_unit
 from feedsim.quantities import Kind, display, example, phrase
 from feedsim.scenario.wording import shown
 
@@ -134,17 +134,29 @@ class Quantity(KeyType):
     may_be_infinite: bool = False
 
     def _read(self, raw: Any) -> float:
-        if not isinstance(raw, str):
-            raise RefusedValue(unit_missing(raw, self.kind))
         try:
+            if not isinstance(raw, str):
+                raise QuantityError(unit_missing(raw, self.kind))
             value = parse(raw, self.kind)
         except QuantityError as error:
-            raise RefusedValue(str(error)) from None
+            bounded = math.isfinite(max(self.at_least, self.above))
+            needed = f"{self.bounds}, with its unit" if bounded else phrase(self.kind)
+            says = only_taken(str(error), self._takes, needed)
+            if not self._takes(example(self.kind)):
+                says = says.replace(phrase(self.kind), self.bounds)
+            raise RefusedValue(says) from None
         if math.isinf(value) and not self.may_be_infinite:
             raise RefusedValue(f"{phrase(self.kind)}; it cannot be infinite here")
         if not (self.at_least <= value <= self.at_most and value > self.above):
             raise RefusedValue(self.bounds)
         return value
+
+    def _takes(self, proposed: str) -> bool:
+        try:
+            self._read(proposed)
+        except RefusedValue:
+            return False
+        return True
 
     def _write(self, value: Any) -> str:
         return canonical(value, self.kind)

@@ -53,6 +53,8 @@ def test_the_limit_by_simulation_is_that_of_the_command(quick_engine: None) -> N
     line = feedsim.load(SCENARIOS / "bench.toml", ["run.carriers=200"])
     assert told["text"] == feedsim.limit(line, within=0.5).text()
     assert asked.lines("limit", within="wide")[-1]["faults"][0]["path"] == "within"
+    for wrong, needed in (("5", '; write "5 %"'), ("500", 'needs a share from "0.01 %" to "50 %"')):
+        assert asked.lines("limit", within=wrong)[-1]["faults"][0]["text"].endswith(needed)
 
 
 def test_progress_comes_before_the_answer(asked: Asked, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,10 +5,12 @@ import os
 import pickle
 import re
 import tomllib
+from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
 
+import feedsim
 from feedsim.errors import Fault, FeedsimError
 from feedsim.scenario import (
     load_scenario,
@@ -374,3 +376,27 @@ def test_an_error_survives_its_way_between_processes():
     again = pickle.loads(pickle.dumps(error))  # noqa: S301 - our own
     assert again.faults == error.faults
     assert str(again) == "a.b: found 1; needs 2\nplain words"
+
+
+CARD = Path(__file__).parents[2] / "scenarios/membership_card.toml"
+
+
+@pytest.mark.parametrize(
+    ("change", "needed"),
+    [
+        ("line.speed=0", "a speed of more than 0 m/min, with its unit"),
+        ("line.speed=-60", "a speed of more than 0 m/min, with its unit"),
+        ("feeder.0.insert.double=500", "a share of 0 % to 100 %, with its unit"),
+        ("feeder.0.insert.double=0.5", 'a share with its unit, in quotes; write "50 %" if a '),
+        ("feeder.0.insert.gap=-5", "a length of"),
+        ("tune.assurance=most", "a share of 50 % to 99.9 %"),
+        ("line.speed=60", 'a speed with its unit, in quotes; write "60 m/min"'),
+    ],
+)
+def test_no_value_is_proposed_that_the_key_refuses(change: str, needed: str) -> None:
+    with pytest.raises(FeedsimError) as caught:
+        feedsim.load(CARD, [change])
+    (fault,) = caught.value.faults
+    assert fault.allowed.startswith(needed)
+    for proposed in re.findall('write "([^"]+)"', fault.allowed):
+        feedsim.load(CARD, [f"{fault.key}={proposed}"])
