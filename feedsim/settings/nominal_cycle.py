@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import fmean
 from typing import NamedTuple
 
 from feedsim.machine import Clutch, Feeder, Servo
@@ -18,7 +19,7 @@ from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, line_term, term
 from feedsim.settings.nominal import clipped_slip_mean, following_time
 
-_MOST_CYCLES = 8
+_MOST_CYCLES, _PLACES = 8, 4
 _SAME = 1e-9
 _LONG_S = 5.0
 _SURELY = 40.0  # e^-40 is 4e-18
@@ -29,12 +30,15 @@ class NominalCycle:
     """Times of a cycle among equal ones (s from the tick that closes the clutch).
 
     ``edge_s``: the next insert's edge passes its eye. ``opening_s``: the tick at which the clutch
-    must open to stage that insert at its position. ``landing_s``: the insert lands.
+    must open to stage that insert at its position. ``landing_s``: the insert lands. ``seen_mm``: by
+    how much the stage estimate is too far on, which takes the feed to run g·v while an edge
+    becomes known (mm of feed; 0 once ramp and lag have ended).
     """
 
     edge_s: float
     opening_s: float
     landing_s: float
+    seen_mm: float = 0.0
 
 
 class _Parts(NamedTuple):
@@ -74,12 +78,23 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
         return None
     pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
     edge = cycles.start_mm + pitch - feeder.settings.stage_position_mm
-    edge_s = cycles.feed.time_at(edge) - cycles.start_s
-    if edge_s > cycles.opening_s + feeder.servo.command_delay_s:
+    edge_s, opening_s = cycles.feed.time_at(edge) - cycles.start_s, cycles.opening_s
+    known_s = at.eye.response_s + at.eye.filter_s + at.eye.scanned * at.controller.scan_s
+    if edge_s + known_s > opening_s + feeder.servo.command_delay_s:
         # the clutch cannot open before the edge is known, so the feed runs on until then
-        running = _cycles(parts, opens=False) or cycles
-        edge_s = running.feed.time_at(edge) - running.start_s
-    return NominalCycle(edge_s=edge_s, opening_s=cycles.opening_s, landing_s=landing_s)
+        cycles = _cycles(parts, opens=False) or cycles
+        edge_s = cycles.feed.time_at(edge) - cycles.start_s
+    seen = _seen_further(at, cycles.feed, cycles.start_s + edge_s)
+    return NominalCycle(edge_s, opening_s=opening_s, landing_s=landing_s, seen_mm=seen)
+
+
+def _seen_further(at: FeederAtSpeed, feed: FeedMotion, edge_s: float) -> float:
+    """Return g·v·d less what the feed runs from an edge to its capture (mm), over scan phases."""
+    scan_s = at.controller.scan_s if at.eye.scanned else 0.0
+    sooner = at.eye.response_s + at.eye.filter_s
+    waits = [sooner + scan_s * (n + 0.5) / _PLACES for n in range(_PLACES if scan_s else 1)]
+    runs = [feed.position(edge_s + wait) - feed.position(edge_s) for wait in waits]
+    return at.settings.speed_ratio * at.line_mm_s * fmean(waits) - fmean(runs)
 
 
 def nominal_landing(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float | None:

@@ -166,6 +166,7 @@ def _exact(at: FeederAtSpeed, cycle: NominalCycle, *, leads: Solution) -> Soluti
     """Return the distances for the cycle as it runs at line speed, with the leads kept.
 
     From its edge to the act of the clutch it takes d + cycle/2 + (point − lead·v_c − q/2)/v_c.
+    Stage correction moves the engage point by the stage estimate, so by its error too.
     """
     v, half_count = at.line_mm_s, 0.5 * at.count_mm
     half_cycle = 0.5 * at.controller.motion_cycle_s
@@ -174,7 +175,8 @@ def _exact(at: FeederAtSpeed, cycle: NominalCycle, *, leads: Solution) -> Soluti
     return Solution(
         engage_distance_mm=sum(engage_distance(at)[:3])
         + half_count
-        + v * (leads.engage_lead_s - engage_s),
+        + v * (leads.engage_lead_s - engage_s)
+        - (cycle.seen_mm / at.settings.speed_ratio if at.settings.stage_correction else 0.0),
         engage_lead_s=leads.engage_lead_s,
         disengage_distance_mm=half_count
         + v * (cycle.opening_s + leads.disengage_lead_s - disengage_s),

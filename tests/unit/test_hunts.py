@@ -179,3 +179,14 @@ def test_a_carrier_without_a_staged_insert_is_not_corrected(
     for module in ("waiting", "spreads"):
         monkeypatch.setattr(f"feedsim.settings.{module}.corrected_later", lambda _: 0.0)
     assert "at most" in (hunted_auto(line) or "")
+
+
+def test_a_stage_that_is_estimated_in_a_lag_is_estimated_right(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The feed still makes up for its lag of 12 ms while the eye's filter runs for 4 ms."""
+    line = override(scenario_of_all_keys(2893, stops=False), ["run.carriers=2000"])
+    assert hunted_auto(line) == ""
+    # the twin: the feed runs as fast as the belt there
+    monkeypatch.setattr("feedsim.settings.nominal_cycle._seen_further", lambda *_: 0.0)
+    assert "at most" in (hunted_auto(override(line, ["seed=2"])) or "")
