@@ -7,10 +7,10 @@ gaps are even that the fraction is still known where a tick is not a whole numbe
 The closing is y counts past its point: uniform on 0…w behind a latched carrier eye; behind a
 scanned one u + j·w − N with u uniform on 0…1, N the point in counts and j the first tick not before
 it. The edge is seen x ticks later: as in the nominal cycle, moved by what inserts are staged off,
-with the spread of gap and edges and a tick's width for the stage's own. Counts are stored at x, or
-behind a scanned eye at the next scan tick, and the opening is the first tick known to be at its
-count. Its mean over y and x, less the one for y and x at any phase, is taken from their grid
-(derived from feedsim/MODEL.md, sections 5 and 8).
+with the spread of gap and edges and, for the stage's own, the widths of a tick and a count. Counts
+are stored at x, or behind a scanned eye at the next scan tick, and the opening is the first tick
+known to be at its count. Its mean over y and x, less the one for y and x at any phase, is taken
+from their grid (derived from feedsim/MODEL.md, sections 5 and 8).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from feedsim.settings.nominal_cycle import nominal_cycle
 from feedsim.settings.predict import staged_off
 
 _PHASES, _PER_TICK, _MOST_SD, _FAR = 192, 8, 40.0, 5.0
-_MOST_SCANS, _MOST_COUNTS, _SAME = 16, 40.0, 1e-9
+_MOST_SCANS, _FEWEST_COUNTS, _MOST_COUNTS, _SAME = 16, 0.01, 40.0, 1e-9
 _UNSURE = 0.15
 """By how many ticks an edge may lie elsewhere than is known."""
 
@@ -84,7 +84,7 @@ class _Steps(NamedTuple):
         many, per_tick = round(scan / tick), at.counted_mm_s * tick / q
         if not 1 <= many <= _MOST_SCANS or abs(many * tick - scan) > _SAME * scan:
             return None
-        if per_tick > _MOST_COUNTS:
+        if not _FEWEST_COUNTS < per_tick < _MOST_COUNTS:
             return None
         u = (np.arange(_PHASES) + 0.5) / _PHASES
         if at.carrier_eye.scanned:
@@ -102,11 +102,13 @@ class _Steps(NamedTuple):
 
         ``seen``, ``sd``: ticks from a closing to its edge, and their spread.
         """
-        reach = _FAR * sd + 1.0
+        of_count = np.ones(1 + 2 * round(0.5 * _PER_TICK / self.per_tick))
+        reach = _FAR * sd + 1.0 + len(of_count) / _PER_TICK
         edges = np.arange(math.floor(seen - reach), math.ceil(seen + reach), 1.0 / _PER_TICK)
         edges += 0.5 / _PER_TICK
         normal = np.exp(-0.5 * ((edges - seen) / sd) ** 2)
-        weights = np.convolve(normal, [0.5, *np.ones(_PER_TICK - 1), 0.5], "same")
+        of_tick = [0.5, *np.ones(_PER_TICK - 1), 0.5]
+        weights = np.convolve(np.convolve(normal, of_tick, "same"), of_count, "same")
         acts = self._acts(self.past, self.scanned, edges) @ weights / weights.sum()
         u = np.repeat((np.arange(_PHASES) + 0.5) / _PHASES, self.scan)
         scanned = np.tile(np.arange(float(self.scan)), _PHASES)

@@ -144,7 +144,11 @@ def test_corrected_closings_keep_step_with_openings(monkeypatch: pytest.MonkeyPa
 def test_counts_at_openings_keep_step_with_the_count_at_the_closing(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """A motion cycle is 1.15 counts of 0.86 mm, and gaps spread by 0.3 mm."""
+    """A motion cycle is 1.15 counts of 0.86 mm, and gaps spread by 0.3 mm.
+
+    Counts of 26 mm instead spread the stage by themselves, so that nothing is in step with them.
+    """
+    assert hunted_auto(scenario_of_all_keys(104, stops=False)) == ""
     line = override(scenario_of_all_keys(2355, stops=False), ["run.carriers=3000"])
     assert hunted_auto(line) == ""
     # the twin: a count's fraction at the edge is anything
