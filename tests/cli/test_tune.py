@@ -160,7 +160,7 @@ def test_where_nothing_is_better_it_says_so_and_on_what(tmp_path: Path, feedsim:
                     "--aim", "spread", "--out", tmp_path / "out")  # fmt: skip
     assert ended.status == 0, ended.err
     said = " ".join(ended.out.split())
-    assert "Nothing that may be chosen is better than what is now." in said
+    assert "No other choice is better than the present setup." in said
     assert "All changes together" not in said
     assert "on 0 fresh carriers" not in said
 

@@ -17,7 +17,7 @@ _COUNTED = {
     "marks_twice": "acted on twice",
     "order_swapped": "served in another order",
     "no_mark": "without an edge",
-    "not_asked": "where these settings let the carrier go by",
+    "not_asked": "where these settings let the carrier pass",
 }
 _ELSE = {
     "late_by_ticks": "whole ticks",
@@ -45,7 +45,7 @@ def program_words(
     if not read.faults and read.judged:
         yield (
             f"All {counted(read.judged, 'act')} judged, of {counted(read.marks, 'mark')}, lie "
-            "where these settings may have them."
+            "where these settings allow."
         )
     yield from read.not_judged
     if not read.judged and not read.not_judged and not read.faults:
@@ -65,10 +65,10 @@ _SAID = {
     "marks_lost": (
         "The mark of {at}{where} was lost: the feeder was ready, and nothing closed; {share} were."
     ),
-    "marks_twice": "{act} once more, for a mark that had been acted on; so did {share}.",
+    "marks_twice": "{act} again, for a mark that had been acted on; so did {share}.",
     "order_swapped": "{act} for a mark whose follower had been served first; so did {share}.",
     "no_mark": "{act} without an edge at its eye; so did {share}.",
-    "not_asked": "{act} where these settings let the carrier go by; so did {share}.",
+    "not_asked": "{act} where these settings let the carrier pass; so did {share}.",
 }
 
 

@@ -231,9 +231,9 @@ def _table(rows: list[Learned], units: System) -> list[str]:
 def _law_words(arrival: ArrivalFound) -> Iterator[str]:
     law, has = arrival.found, arrival.scenario
     if law.law is None:
-        yield from wrapped(f"The arrival law cannot be told: {law.why}.", "  ")
+        yield from wrapped(f"The logs do not show the arrival law: {law.why}.", "  ")
         return
-    verdict = {True: "as the scenario has it", False: f"the scenario DIFFERS: {has}", None: ""}
+    verdict = {True: "as in the scenario", False: f"the scenario DIFFERS: {has}", None: ""}
     named = {
         "paced": "They come paced (normal pitches)",
         "random": "They come at random (exponential gaps behind a smallest one)",

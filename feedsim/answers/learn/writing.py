@@ -67,7 +67,7 @@ def written_values(
     if values:
         for number in range(len(found.machine.feeders)):
             for path, text in _typed(found, number, units):
-                note = 'as the machine has it typed in: "auto" would follow the learned values'
+                note = 'as typed in on the machine: "auto" would follow the learned values'
                 values.setdefault(path, Written(text, note))
     return values
 

@@ -70,7 +70,7 @@ def _sentence(name: str, dependence: Dependence) -> str:
         told += f"; {runs.seen} runs, {runs.expected:.0f} expected, p {_p(runs.chance)}"
     process = dependence.process
     if process == 0.0:
-        return f"{name} are taken as independent of the card before, as the rows have it ({told})."
+        return f"{name} are taken as independent of the card before, as in row order ({told})."
     word = "ARE NOT" if dependence.sure else "may not be"
     return (
         f"{name} {word} independent of the card before ({told}, in the order of the rows). "
@@ -183,7 +183,7 @@ def missed_words(feeder: FeederFit, fit: TrialFit) -> Iterator[str]:
         side = "more" if missed.count > missed.expected_count else "fewer"
         yield from wrapped(f"{side} than the scenario explains ({_exact(missed)})", "  ")
     else:
-        yield from wrapped(f"as the scenario has it ({_exact(missed)})", "  ")
+        yield from wrapped(f"as the scenario expects ({_exact(missed)})", "  ")
 
 
 def _exact(missed: MissedInTrial) -> str:
@@ -194,7 +194,7 @@ def _exact(missed: MissedInTrial) -> str:
         worth = max(1.0, missed.carriers / effect)
         taken = f"misses cluster: {whole(missed.carriers)} carriers are worth {whole(worth)}"
     else:
-        taken = "misses as independent as the rows have them"
+        taken = "misses show no clusters in row order"
     return f"exact test, {taken}, p {_p(missed.probability or 0.0, '1e-9')}"
 
 

@@ -110,7 +110,7 @@ def needs(line: Line) -> str:
         return ""
     return (
         f"to show {percent(tune.assurance)} of what is unsure takes {whole(least)} drawn machines, "
-        f"so as many are run, not {whole(tune.draws)} (tune.draws)"
+        f"so {whole(least)} are run, not {whole(tune.draws)} (tune.draws)"
     )
 
 

@@ -56,7 +56,7 @@ def _nothing(found: Tuned, units: System) -> Iterator[str]:
     there = f"{FIGURES[near.figure]} {percent(near.share)}{at} in closed form"
     if near.share > near.limit:
         most = percent(near.limit)
-        said = f"What cannot be met comes nearest with these: {there}, and {most} may be."
+        said = f"The nearest setup: {there}; {most} is allowed."
     else:
         said = (
             f"In closed form these would be accepted ({there}), but no simulation has shown it: "
@@ -120,7 +120,7 @@ def _gains(found: Tuned, units: System) -> Iterator[str]:
     unit, told = unit_of(found.aim, units), []
     unchanged = all(same(knob.now, knob.best) for knob in found.knobs)
     if unchanged:
-        told.append("nothing that may be chosen is better than what is now")
+        told.append("no other choice is better than the present setup")
     elif found.gain is not None:
         together = gained(found.gain, found.gain_interval, found.aim, units)
         told.append(f"all changes together: {together}")
@@ -238,7 +238,7 @@ def _from_to(window: KnobWindow, low: str | None, high: str | None, units: Syste
     if low is None or high is None:
         return "nothing"
     if (low, high) == window.had:
-        return "all that can be had"
+        return "the whole range"
     one, other = shown(low, units), shown(high, units)
     if low == high:
         return f"{one} alone"

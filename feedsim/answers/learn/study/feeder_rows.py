@@ -116,7 +116,7 @@ def _side_rows(
     told = travels_asked(logs, number, name)
     why = ""
     if not told:
-        why = f"too few {act}s with an edge that they belong to, or no such signals in the log"
+        why = f"too few {act}s with an edge of their own, or no such signals in the log"
     elif not all(log.measured for _, _, log in told):
         why = NO_ENCODER
     elif name == "engage" and s.stage_correction:
@@ -164,7 +164,9 @@ def _ramp_rows(logs: Sequence[InLog], feeder: Feeder, number: int) -> Iterator[L
             continue
         note = ""
         if _alike(usual) < _UNLIKE and _alike(other) > _LIKE:
-            note = f"logs at several speeds have it over a {'time' if over_travel else 'travel'}"
+            note = (
+                f"logs at several speeds show a ramp over a {'time' if over_travel else 'travel'}"
+            )
         yield row.told(figure, getattr(clutch, name), note)
     delay = of_all(part.delay for _, part in parts)
     row = Subject(f"{path}.servo.command_delay", "command delay", "time")
@@ -205,7 +207,7 @@ def _servo_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Iter
     if gains is None or forwards is None:
         why = "no command and actual feed of one kind in the log"
         if seen:
-            why = "the feed follows its command as closely as the log tells"
+            why = "the log shows no lag of the feed"
         yield gain.untold(has, why)
         yield forward.untold(forward_has, why)
         return

@@ -59,9 +59,9 @@ def less_unseen(row: Subject, share: Finding, scenario: float, *, unseen: float)
 
     value, low, high = (max(0.0, x - unseen) for x in share[:3])
     note = (
-        "less those that the scenario has the eye not see"
+        "less those that the eye misses by the scenario"
         if unseen > 0.0
-        else "what the eye does not see looks the same"
+        else "those that the eye misses look the same"
     )
     hits, expected = round(share.value * share.n), 1.0 - (1.0 - scenario) * (1.0 - unseen)
     more = float(bdtrc(hits - 1, share.n, expected)) if hits else 1.0
@@ -151,8 +151,8 @@ def _without_grid(logs: Sequence[InLog]) -> tuple[str, float | None]:
         most = max(count for count, _ in many)
         return f"{most} acts in a log are too few: a grid shows from some {_ACTS} on", None
     why = (
-        "acts fall on no grid that the log would show: it is finer than twice the log's step, or "
-        "they are not regular"
+        "acts fall on no grid that shows in the log: it is finer than twice the log's step, or "
+        "acts are not regular"
     )
     return why, 2.0 * min(enough)
 
@@ -206,7 +206,7 @@ def carrier_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
     least = min(float(pitches.mm.min()) + 4.0 * log.edge_noise_mm for log, pitches in seen)
     yield gap.untold(
         arrival.min_gap_mm,
-        "carriers came no closer: so much was the shortest gap seen",
+        "the shortest gap seen: carriers came no closer",
         low=0.0,
         high=max(0.0, least * scale - arrival.length_mm),
     )
@@ -250,13 +250,13 @@ def _random_rows(
     has = machine.carriers.missing
     if none:
         yield missing.untold(
-            has, "by no known law a missing carrier looks like a long gap", low=0.0
+            has, "without a known law a missing carrier looks like a long gap", low=0.0
         )
         return
     shares, most = zip(*(missing_of_random(pitches.mm) for _, pitches in seen), strict=True)
     share = max(shares, key=lambda one: one.n)
     if share.high < _TELLS * max(most):
-        note = "by pitches that are longer than gaps at random make them"
+        note = "from pitches longer than random gaps explain"
         unseen = machine.carrier_eye.missed
         value, low, high = (max(0.0, end - unseen) for end in share[:3])
         yield missing.told(Finding(value, low, high, share.n), has, note)
