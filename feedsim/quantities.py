@@ -261,7 +261,7 @@ def listed(names: Sequence[object], joint: str = "and") -> str:
 
 
 def first_of(names: Sequence[object], most: int) -> str:
-    """Write so many names at most, and how many more there are.
+    """Write at most some names, and how many more there are.
 
     >>> first_of([3, 4], 2), first_of([3, 4, 7], 2)
     ('3, 4', '3, 4 and 1 more')

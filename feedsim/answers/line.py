@@ -87,7 +87,7 @@ class Line:
         Raises
         ------
         FeedsimError
-            With all that is wrong in it.
+            With all its faults.
         """
         return cls(scenario_from_dict(dict(data)), name, units_of(data), data)
 
@@ -154,8 +154,8 @@ def load(path: str | Path, changes: Changes | Sequence[str] = ()) -> Line:
     Raises
     ------
     FeedsimError
-        If the file cannot be read, or with all that is wrong in it; ``error.faults`` has each
-        fault with its key, what stood there and what is allowed.
+        If the file cannot be read, or with all its faults; ``error.faults`` has each fault with its
+        key, the value found and what is allowed.
     """
     path = Path(path)
     overrides = _overrides(changes) if isinstance(changes, Mapping) else changes
@@ -175,7 +175,7 @@ def line_of(
     Raises
     ------
     FeedsimError
-        With all that is wrong in it.
+        With all its faults.
     """
     data = dict(data)
     scenario = scenario_from_dict(data, overrides=overrides, folder=folder)

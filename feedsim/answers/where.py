@@ -13,7 +13,7 @@ MOST_JOBS = 1000
 
 
 def where_of(jobs: int | None, cluster: str | None = None) -> Where:
-    """Return where runs are to be made.
+    """Return where to make runs.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def where_of(jobs: int | None, cluster: str | None = None) -> Where:
 
 
 def quickest(machine: Machine, carriers: int, *, jobs: int | None, cluster: str | None) -> Where:
-    """Return where so many carriers run soonest, unless that is asked for; get this process ready.
+    """Return where these carriers run soonest, unless given; get this process ready.
 
     Parameters and what is refused: see :func:`where_of`.
     """

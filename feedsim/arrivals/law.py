@@ -158,13 +158,13 @@ class Arrival(ABC):
         return _total(self.shortest_mm, self.pitch_mm, self.pitch_sd_mm, many)
 
     def share_over(self, many: int, within: Distribution) -> float:
-        """Return the probability that so many pitches pass within a travel (mm)."""
+        """Return the probability that some number of pitches passes within a travel (mm)."""
         return self.total(many).plus(within.times(-1.0)).share_below(0.0)
 
     def share_over_before(
         self, many: int, busy: Distribution, more: Mapping[float, float]
     ) -> float:
-        """Return the probability that so many pitches pass before a feeder is ready.
+        """Return the probability that some number of pitches passes before a feeder is ready.
 
         ``busy``: belt travel (mm) until it is. ``more``: extra travels of a service (mm), with
         probabilities.

@@ -106,13 +106,13 @@ class RandomGaps(Arrival):
         return above
 
     def share_over(self, many: int, within: Distribution) -> float:
-        """Return the probability that so many pitches pass within a travel, at its mean."""
+        """Return the probability that a number of pitches passes within a travel, at its mean."""
         return self._within(many, within.average)
 
     def share_over_before(
         self, many: int, busy: Distribution, more: Mapping[float, float]
     ) -> float:
-        """Return the probability that so many pitches pass before a feeder is ready.
+        """Return the probability that some number of pitches passes before a feeder is ready.
 
         Averaged over ``busy``, taken as normal, by Gauss-Hermite nodes.
         """
@@ -127,7 +127,7 @@ class RandomGaps(Arrival):
         )
 
     def _within(self, many: int, travel: float) -> float:
-        """Return the probability that so many pitches pass within a travel (mm).
+        """Return the probability that some number of pitches passes within a travel (mm).
 
         P(n, x/m), the regularised incomplete gamma function: a sum of n exponentials of mean m is
         gamma distributed (any textbook on queues).

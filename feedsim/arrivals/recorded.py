@@ -176,7 +176,7 @@ class Recorded(Arrival):
         return chances
 
     def _sums(self, in_a_row: int) -> Floats:
-        """Return the sums (mm) of so many successive pitches, for each possible start."""
+        """Return the sums (mm) of some successive pitches, for each possible start."""
         edges, pitches = _arrays(self.record_mm, self.repeats)
         starts, ends = edges[:-in_a_row], edges[in_a_row:]
         if self.repeats:

@@ -31,7 +31,7 @@ _SAYS = "feedsim: compiling the engine for this machine; that is done once and t
 def compiled_driver() -> Driver:
     """Return the compiled functions, from the cache or compiled now and cached.
 
-    They are in the user's cache folder under a key of all that they depend on: the sources and
+    They are in the user's cache folder under a key of everything they depend on: the sources and
     their place, the versions of Python and the libraries, the processor. A process waits while
     another one compiles. If the cache cannot be written, or is damaged, the functions are compiled
     again.

@@ -1,4 +1,4 @@
-"""What became of each product: one row per counted carrier."""
+"""The outcome of each product: one row per counted carrier."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def needed(machine: Machine, criteria: Criteria) -> tuple[int, ...]:
 
 
 def product_rows(records: RunRecords, machine: Machine, *, criteria: Criteria) -> ProductRows:
-    """Return what became of each counted carrier's product.
+    """Return the outcome of each counted carrier's product.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What became of a carrier at a feeder."""
+"""The outcome of a carrier at a feeder."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ _PLACES: dict[System, int] = {"metric": 3, "inch": 4}  # a thousandth of a mm; 2
 
 
 def number(value: float, places: int, *, sign: bool = False) -> str:
-    """Write a number to so many decimal places; zero has no sign.
+    """Write a number to some decimal places; zero has no sign.
 
     >>> number(-0.004, 2), number(1.5, 2, sign=True)
     ('0.00', '+1.50')

@@ -193,7 +193,7 @@ class _Kind:
         return found, whole
 
     def keeps_its_step(self, low: float, high: float) -> bool:
-        """Return whether it always reaches the same step of the ticks, whatever its count."""
+        """Return whether it reaches the same step of the ticks at any count."""
         if self.step_s == 0.0:
             return False
         steps = {

@@ -242,7 +242,7 @@ def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Pa
     if steps:
         moved = Distribution(choices=steps)
         yield _of_steps(name, "carrier", MOTION_CYCLE, moved, sd_mm=moved.sd)
-    else:  # a count has so many steps that it is as good as uniform
+    else:  # a count has so many steps that it is practically uniform
         yield insert.count()
 
 

@@ -27,7 +27,7 @@ def after_searches(at: FeederAtSpeed) -> float:
 
 
 def unlike(at: FeederAtSpeed, lost: float) -> float:
-    """Return the size (mm) of what cycles after a longer wait or search do besides.
+    """Return the extra error (mm) of cycles after a longer wait or search.
 
     ``lost``: share of carriers that get no insert.
     """

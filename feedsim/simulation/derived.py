@@ -42,7 +42,7 @@ def landing(
 
 
 def divert_by(divert: Divert | None, leading_edge_mm: Floats, *, belt: BeltMotion) -> Floats:
-    """Return the latest time to know that a carrier is to be diverted (s; model, section 17).
+    """Return the latest time to know that a carrier must be diverted (s; model, section 17).
 
     The first instant at which it is ``decide_before`` short of the gate, less the time that the
     gate takes; infinite if it never gets there. Without a gate: no values.

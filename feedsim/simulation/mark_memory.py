@@ -56,7 +56,7 @@ class MarkMemory(Part):
         self._idle: Event | None = None
         state.on_change = self.feeder_changed
 
-    # -- what comes in ---------------------------------------------------------------
+    # -- arriving marks --------------------------------------------------------------
 
     def offer(self, mark: Mark, t: float) -> None:
         """Take a mark that becomes known at scan tick ``t`` (s), or lose it."""

@@ -99,7 +99,7 @@ def trial_plan(
     confidence : float
         How sure to be, 0.5 to 0.9999.
     spread_within : float
-        How well each spread is to be known, a share of it, 0.02 to 2.
+        Wanted half width of each spread's interval, as a share of it, 0.02 to 2.
     units : {"metric", "inch"}, optional
         In which the speeds are round.
 

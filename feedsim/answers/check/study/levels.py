@@ -70,7 +70,7 @@ def _rows(s: CheckedFeeder) -> Iterator[_Row]:
 
 
 def _longest(s: CheckedFeeder, eye: Eye) -> float:
-    """Return how long a level must last to be seen for sure (s)."""
+    """Return how long a level must last to be surely seen (s)."""
     return max(eye.filter_s, s.machine.controller.scan_s if eye.polled else 0.0)
 
 

@@ -80,7 +80,7 @@ def _known_mm(s: CheckedFeeder) -> float:
 
 
 def product_warnings(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterator[str]:
-    """Warn of overlaps that the recipe does not allow, and of a gate that is told too late."""
+    """Warn of overlaps that the recipe does not allow, and of a gate that learns too late."""
     recipe = criteria_of(scenario).recipe
     if len(checked) > 1:
         for pair in all_pairs(checked[0].machine, recipe):

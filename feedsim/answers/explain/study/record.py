@@ -164,7 +164,7 @@ class HazardMargin:
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """What became of one carrier at one feeder, and why.
+    """The outcome of one carrier at one feeder, and why.
 
     Attributes
     ----------

@@ -15,7 +15,7 @@ from feedsim.logs import Log, LoggedFeeder, OnOffSignal, SampledSignal
 
 _WINDOW_S = 1.0
 _LEAST_ROWS = 20
-_EXACT = 4e-15  # of a number: so far off may it be by its own digits
+_EXACT = 4e-15  # relative error of a number by its own digits
 _SAME_STEP = 0.01
 _Run = tuple[float, float, float]
 _SECOND_S = 1.0

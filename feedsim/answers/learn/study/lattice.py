@@ -20,7 +20,7 @@ _FALSE_ALARM = 1e-6
 _OUTLIERS = 0.02
 _LOOSEST = 0.06
 _TRIED = 12
-_EXACT = 4e-15  # of a number: so far off may it be by its own digits
+_EXACT = 4e-15  # relative error of a number by its own digits
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,7 +70,7 @@ class GoodFor:
 
 @dataclass(frozen=True, slots=True)
 class TwoSpeedCorrection:
-    """What to correct where the mean B at the fast speed exceeds A at the slow one by so much.
+    """The correction if the mean B at the fast speed exceeds A at the slow one by a difference.
 
     ``standstill_less_a_mm``: mean at standstill, less A.
     """
@@ -81,7 +81,7 @@ class TwoSpeedCorrection:
 
 
 def corrected(b_less_a_mm: float, slow_mm_s: float, fast_mm_s: float) -> TwoSpeedCorrection:
-    """Return what to correct where the means A (slow) and B (fast) differ by so much.
+    """Return the correction for a difference of the means A (slow) and B (fast).
 
     If the mean is linear in speed, it is A - (B - A)·slow/(fast - slow) at standstill and grows
     by (B - A)/(fast - slow).
