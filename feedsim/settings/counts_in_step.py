@@ -25,8 +25,8 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.nominal_cycle import nominal_cycle
 from feedsim.settings.predict import staged_off
 
-_PHASES, _PER_TICK, _MOST_SD, _FAR = 192, 8, 40.0, 5.0
-_MOST_SCANS, _FEWEST_COUNTS, _MOST_COUNTS, _SAME = 16, 0.01, 40.0, 1e-9
+_PHASES, _PER_TICK, _MOST_SD, _FAR = 192, 8, 12.0, 4.0
+_MOST_SCANS, _FEWEST_COUNTS, _MOST_COUNTS, _SAME = 16, 0.05, 40.0, 1e-9
 _UNSURE = 0.15
 """By how many ticks an edge may lie elsewhere than is known."""
 
@@ -43,7 +43,8 @@ def opened_in_counts(at: FeederAtSpeed) -> Opened:
     """Return the shift of the placement by openings whose counts keep step with the closing's.
 
     None is known with stage correction, without counts or motion cycle, or where the scan is not a
-    whole number of motion cycles.
+    whole number of motion cycles; next to none is there for a spread of more than 12 ticks, which
+    keeps 0.003 of a count at most, or for counts of more than 20 ticks.
     """
     steps = _Steps.of(at)
     cycle = nominal_cycle(at) if steps else None
@@ -53,7 +54,9 @@ def opened_in_counts(at: FeederAtSpeed) -> Opened:
     seen = cycle.edge_s + eye.response_s + eye.filter_s - staged_off(at) / at.feed_mm_s
     edges = math.hypot(at.inserts.gap_sd_mm, math.sqrt(2.0) * eye.edge_sd_mm)
     sd = at.belt_per_feed * edges / (at.speed_mm_s * tick)
-    sd = min(_MOST_SD, max(2.0 / _PER_TICK, sd))
+    if sd > _MOST_SD:
+        return Opened(0.0, 0.0)
+    sd = max(2.0 / _PER_TICK, sd)
     here, *beside = (
         -at.scale * at.count_mm * steps.longer(seen / tick + by, sd)
         for by in (0.0, _UNSURE, -_UNSURE)
@@ -86,14 +89,14 @@ class _Steps(NamedTuple):
             return None
         if not _FEWEST_COUNTS < per_tick < _MOST_COUNTS:
             return None
-        u = (np.arange(_PHASES) + 0.5) / _PHASES
+        u = _any_phase(many)
         if at.carrier_eye.scanned:
             point = round(at.engage_travel_mm / q)
             ticks = np.maximum(0.0, np.ceil((point - u) / per_tick - _SAME))
             past, scanned = u + ticks * per_tick, -ticks % many
         else:
             past = np.repeat(u * per_tick, many)
-            scanned = np.tile(np.arange(float(many)), _PHASES)
+            scanned = np.tile(np.arange(float(many)), len(u))
         opening = round(at.opening_travel_mm / q)
         return cls(per_tick, opening, many, past, scanned, at.eye.scanned)
 
@@ -110,10 +113,10 @@ class _Steps(NamedTuple):
         of_tick = [0.5, *np.ones(_PER_TICK - 1), 0.5]
         weights = np.convolve(np.convolve(normal, of_tick, "same"), of_count, "same")
         acts = self._acts(self.past, self.scanned, edges) @ weights / weights.sum()
-        u = np.repeat((np.arange(_PHASES) + 0.5) / _PHASES, self.scan)
-        scanned = np.tile(np.arange(float(self.scan)), _PHASES)
+        u = _any_phase(self.scan)
+        scanned = np.tile(np.arange(float(self.scan)), len(u))
         any_phase = (np.arange(_PER_TICK) + 0.5) / _PER_TICK
-        return float(acts.mean() - self._acts(u, scanned, any_phase).mean())
+        return float(acts.mean() - self._acts(np.repeat(u, self.scan), scanned, any_phase).mean())
 
     def _acts(self, past: Floats, scanned: Floats, edges: Floats) -> Floats:
         """Return the counts from an edge (its scan tick) to its opening: closings × edges."""
@@ -124,3 +127,10 @@ class _Steps(NamedTuple):
         acts = np.maximum(known, np.ceil((counts - y) / self.per_tick - _SAME))
         whole: Floats = (acts - stored) * self.per_tick
         return whole
+
+
+def _any_phase(scan: int) -> Floats:
+    """Return fractions of a count, the fewer the more ticks a scan has."""
+    many = max(_PHASES // scan, 12)
+    phases: Floats = (np.arange(many) + 0.5) / many
+    return phases
