@@ -31,8 +31,8 @@ class NominalCycle:
 
     ``edge_s``: the next insert's edge passes its eye. ``opening_s``: the tick at which the clutch
     must open to stage that insert at its position. ``landing_s``: the insert lands. ``seen_mm``: by
-    how much the stage estimate is too far on, which takes the feed to run g·v while an edge
-    becomes known (mm of feed; 0 once ramp and lag have ended).
+    how much the stage estimate is too far on (mm of feed; 0 once ramp and lag have ended), which
+    takes the feed to run at line speed while an edge becomes known.
     """
 
     edge_s: float
@@ -89,7 +89,10 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
 
 
 def _seen_further(at: FeederAtSpeed, feed: FeedMotion, edge_s: float) -> float:
-    """Return g·v·d less what the feed runs from an edge to its capture (mm), over scan phases."""
+    """Return g·v·d less the feed's run from an edge to its capture (mm), over scan phases.
+
+    Derived from the stage estimate of feedsim/MODEL.md, section 8.
+    """
     scan_s = at.controller.scan_s if at.eye.scanned else 0.0
     sooner = at.eye.response_s + at.eye.filter_s
     waits = [sooner + scan_s * (n + 0.5) / _PLACES for n in range(_PLACES if scan_s else 1)]
