@@ -15,12 +15,14 @@ from dataclasses import replace
 from itertools import pairwise
 
 from feedsim.criteria import Criteria, Figure
-from feedsim.settings.jumps import Jumps, jumps_between
+from feedsim.settings.acts import locked_step
+from feedsim.settings.jumps import Jumps, act, jumps_between
 from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.mechanisms_jams import landing_late, run_up
 from feedsim.settings.right import right_settings
 from feedsim.settings.shares_by_speed import EASILY, FIGURES, Excess, SharesBySpeed
+from feedsim.settings.sources import placement_sd
 
 SLOWEST_MM_S, FASTEST_MM_S = 1.0, 20_000.0
 NARROWEST = 2e-5
@@ -29,12 +31,18 @@ its speed that closely."""
 PARTS = 24
 _CELLS, _IN_A_ROW = 96, 8
 _JUMPS_OF_A_CELL, _JUMPS_OF_A_PART = 24, 80
+_STRETCHES, _JUMPS_OF_A_STRETCH = 16, 8
+_LONG = 0.1
+"""Steps shorter than this share of the tolerance leave too little to look between thinned jumps."""
 _HARDLY, _NEXT_TO_NOTHING = 0.02, 1e-3
 _SMALL = 0.005
 """Jumps smaller than this fraction of the tolerance and of the room before the nose limit are not
 checked: they change a share near its limit, three standard deviations off, by a 40th."""
 _OF_WAY = tuple(n for n, m in enumerate(MECHANISMS) if m.share in (run_up, landing_late))
-_MOST_SPEEDS = 600
+_MOST_SPEEDS = 900
+_NOTHING_MM2 = 1e-12
+_SHORTEST = 5e-3
+"""A stretch of this share of a cell is not made shorter, however many jumps it has."""
 
 
 def worst_between(at: At, allowed: Criteria, low: float, high: float) -> tuple[float, Excess]:
@@ -131,7 +139,35 @@ def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> tuple[list[
     if most <= _HARDLY * shares.allowed.placement_tolerance_mm:
         return [], most
     jumps = _jumps(shares, low, high, most=_JUMPS_OF_A_CELL)
-    return [] if _bears(shares, low, high, jumps.reach) else jumps.extremes(), jumps.reach
+    if _bears(shares, low, high, jumps.reach):
+        return [], jumps.reach
+    longest = max(there.count_mm, high * locked_step(there.controller))
+    if jumps.whole or longest < _LONG * shares.allowed.placement_tolerance_mm:
+        return jumps.extremes(), jumps.reach
+    closer = list(_stretches(shares, low, high))
+    tolerance = shares.allowed.placement_tolerance_mm
+    rest = max(_NOTHING_MM2, placement_sd(there) ** 2 - act(there)[2])
+    worst = (each.worst(tolerance_mm=tolerance, variance_mm2=rest) for each in closer)
+    places = {*jumps.extremes()}.union(*worst)
+    return sorted(places), max(each.reach for each in (jumps, *closer))
+
+
+def _stretches(shares: SharesBySpeed, low: float, high: float) -> Iterator[Jumps]:
+    """Yield the jumps of short stretches, evenly apart in a cell that has too many.
+
+    Those of the whole cell are then thinned, and stand about where settings jump; of a few in a row
+    both sides are enclosed.
+    """
+    part = 1.0 / PARTS
+    for k in range(_STRETCHES):
+        start = (k + 0.5) / _STRETCHES
+        while True:
+            ends = (geometric(low, high, start + half * part) for half in (-0.5, 0.5))
+            jumps = _jumps(shares, *ends, most=_JUMPS_OF_A_STRETCH)
+            if jumps.whole or part < _SHORTEST:
+                yield jumps
+                break
+            part *= 0.5
 
 
 def _jumps(

@@ -28,6 +28,7 @@ from feedsim.settings.right import right_settings
 _BESIDE = 1e-7
 """Distance of a checked speed from its jump, as a fraction of the speed."""
 _NARROW = 2e-5
+_FAR = 5.0  # standard deviations beyond which a share is nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,25 @@ class Jumps:
             found.add(max(places, key=lambda n: self.acts[n][which]))
         found.add(max(places, key=lambda n: self.acts[n][0] ** 2 + self.acts[n][2]))
         return sorted(self.speeds_mm_s[n] for n in found)
+
+    def worst(self, *, tolerance_mm: float, variance_mm2: float) -> set[float]:
+        """Return where the tolerance is fewest standard deviations away, to either side.
+
+        None where it is so far that nothing is out of it. ``variance_mm2``: what all but steps and
+        counts give the placement.
+        """
+
+        def beyond(place: int, side: float) -> float:
+            mean, _, variance = self.acts[place]
+            return (side * mean - tolerance_mm) / math.sqrt(variance_mm2 + variance)
+
+        found: set[float] = set()
+        for side in (-1.0, 1.0):
+            off = {place: beyond(place, side) for place in self._wide_enough()}
+            worst = max(off, key=off.__getitem__, default=None)
+            if worst is not None and off[worst] > -_FAR:
+                found.add(self.speeds_mm_s[worst])
+        return found
 
     def _wide_enough(self) -> list[int]:
         """Return the places without those on narrow stretches, if most are wide.
@@ -139,13 +159,13 @@ def jumps_between(
             found += [speed for speed in speeds if start < speed < end]
             whole &= all_of_them
     speeds = _apart(sorted(speed for speed in found if low < speed < high))
-    acts = [_act(each) for each in (ends[0], *map(there, speeds), ends[1])]
-    reached = [*acts, *(_act(at(v)) for v in bent)]
+    acts = [act(each) for each in (ends[0], *map(there, speeds), ends[1])]
+    reached = [*acts, *(act(at(v)) for v in bent)]
     reach = max(max(column) - min(column) for column in list(zip(*reached, strict=True))[:2])
     return Jumps(tuple(speeds), tuple(acts[1:-1]), reach, whole)
 
 
-def _act(at: FeederAtSpeed) -> tuple[float, float, float]:
+def act(at: FeederAtSpeed) -> tuple[float, float, float]:
     """Return the values that :class:`Jumps` keeps for a line speed."""
     off = expected_offsets(at)
     if at.settings.stage_correction:

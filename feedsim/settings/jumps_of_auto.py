@@ -11,9 +11,11 @@ travels of the right settings, straight over speed while they hold at every spee
   whole number of steps, up to the rounding of that opening; neither locked: where E − U is half of
   an odd number of counts.
 
-Between two such speeds each point keeps its step. A controller with its own steps for settings
-(``resolution``) changes them in between, but within a step of the ticks: the step in which a point
-acts is compared between all speeds found, and the jump is enclosed where it differs. A controller
+Between two such speeds a locked point keeps its step. An opening that is not locked makes up for
+what a locked closing leaves, so it moves on by counts, and turns round where the closing begins to
+fall on two steps (:func:`_partly`). A controller with its own steps for settings (``resolution``)
+changes them in between, but within a step of the ticks. So the steps and counts in which points
+act are compared between all speeds found, and each jump is enclosed where they differ. A controller
 whose steps are longer than those of the ticks has more jumps than are checked.
 """
 
@@ -26,6 +28,7 @@ from itertools import pairwise
 
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.known import FEW_COUNTS
 from feedsim.settings.right import right_settings
 
 At = Callable[[float], FeederAtSpeed]
@@ -34,6 +37,8 @@ At = Callable[[float], FeederAtSpeed]
 _BESIDE = 1e-7
 _ALIKE = 2e-7
 _EVENLY = 4
+_HARDLY = 0.05
+_MOST_IN_A_ROW = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,15 +99,47 @@ def jumps_of_settings(
     marks = [low, *_rising(expected), high]
     between = [0.5 * (a + b) for a, b in pairwise(marks)]
     evenly = [low + (high - low) * k / _EVENLY for k in range(1, _EVENLY)]
-    looked = sorted({low, high, *between, *evenly})
-    steps = {v: _steps(at, v) for v in looked}
-    found = []
+    looked = sorted({low, high, *between, *evenly, *_partly(at, low, high, least_mm=least_mm)})
+    found: list[tuple[float, float]] = []
     for a, b in pairwise(looked):
-        if steps[a] == steps[b]:
-            continue
-        here = next((v for v in expected if a < v < b), None)
-        found.append(_enclosed(at, a, b, steps[a], here))
+        here = [v for v in expected if a < v < b]
+        found += _between(at, a, b, here, least_mm=least_mm)
     return found, not _are_coarse(at(high))
+
+
+def _between(
+    at: At, low: float, high: float, expected: list[float], *, least_mm: float
+) -> Iterator[tuple[float, float]]:
+    """Yield the speeds right below and above each jump between two (mm/s), rising."""
+    last = _steps(at, high, least_mm)
+    for _ in range(_MOST_IN_A_ROW):
+        below = _steps(at, low, least_mm)
+        if below == last or high - low <= 2.0 * _BESIDE * high:
+            return
+        here = next((v for v in expected if low < v), None)
+        sides = _enclosed(at, low, high, below, here, least_mm=least_mm)
+        yield sides
+        low = sides[1]
+
+
+def _partly(at: At, low: float, high: float, *, least_mm: float) -> Iterator[float]:
+    """Yield the speeds between two from or up to which a point is reached in two steps.
+
+    Where locked ticks are shorter than a few counts a point of N counts is put anywhere: from
+    N − 1 to N counts in n steps it is reached now in n, now in one more. Behind an insert eye that
+    is not locked the opening makes up for what that leaves, so that its point turns round there.
+    """
+    ends = at(low), at(high)
+    step, count = locked_step(ends[0].controller) / ends[0].scale, ends[0].count_mm
+    coarse = least_mm < ends[1].speed_mm_s * step < FEW_COUNTS * count
+    if not coarse or not is_locked(ends[0].carrier_eye, ends[0].controller):
+        return
+    counts = [end.engage_travel_mm / count for end in ends]
+    steps = [c * count / (end.speed_mm_s * step) for c, end in zip(counts, ends, strict=True)]
+    for n in range(math.floor(min(steps)) - 1, math.ceil(max(steps)) + 2):
+        for c in range(math.floor(min(counts)) - 2, math.ceil(max(counts)) + 2):
+            if n > 0 and low < c * count / (n * step) < high:
+                yield c * count / (n * step)
 
 
 def _finest(at: FeederAtSpeed) -> float:
@@ -164,40 +201,47 @@ def _right_lines(low: FeederAtSpeed, high: FeederAtSpeed) -> tuple[_Line, _Line]
 Steps = tuple[object, ...]
 
 
-def _steps(at: At, v: float) -> Steps:
-    """Return the step or count in which each point acts, and the settings without either."""
+def _steps(at: At, v: float, least_mm: float) -> Steps:
+    """Return the step or count in which each point acts, and the settings without either.
+
+    Counts that are shorter than that, or hardly anything of a step of the ticks, are none.
+    """
     here, found = at(v), list[object]()
     settings = here.settings
-    for side, travel, eye in (
+    sides = (
         ("engage", here.engage_travel_mm, here.carrier_eye),
         ("disengage", here.opening_travel_mm, here.eye),
-    ):
-        if is_locked(eye, here.controller):
-            step = here.counted_mm_s * locked_step(here.controller)
+    )
+    locked = any(is_locked(eye, here.controller) for _, _, eye in sides)
+    step = here.counted_mm_s * locked_step(here.controller) if locked else 0.0
+    for side, travel, eye in sides:
+        if is_locked(eye, here.controller) and step > least_mm:
             found.append(math.ceil((travel - 0.5 * here.count_mm) / step - 1e-9))
+            if step < FEW_COUNTS * here.count_mm:
+                found.append(round(travel / here.count_mm))
         elif _finest(here) > 0.0:
             found += [getattr(settings, f"{side}_{x}") for x in ("distance_mm", "lead_s")]
-        elif here.count_mm > 0.0:
+        elif here.count_mm > max(least_mm, _HARDLY * step):
             found.append(round(travel / here.count_mm))
     return tuple(found)
 
 
 def _enclosed(
-    at: At, low: float, high: float, below: Steps, expected: float | None
+    at: At, low: float, high: float, below: Steps, expected: float | None, *, least_mm: float
 ) -> tuple[float, float]:
-    """Return the speeds just below and above the jump between two (mm/s)."""
+    """Return the speeds just below and above the first jump between two (mm/s)."""
     if expected is not None:
         sides = expected * (1.0 - _BESIDE), expected * (1.0 + _BESIDE)
         if low < sides[0] and sides[1] < high:
-            if _steps(at, sides[0]) != below:
+            if _steps(at, sides[0], least_mm) != below:
                 high = sides[0]
-            elif _steps(at, sides[1]) != below:
+            elif _steps(at, sides[1], least_mm) != below:
                 return sides
             else:
                 low = sides[1]
     while high - low > 2.0 * _BESIDE * high:
         middle = 0.5 * (low + high)
-        if _steps(at, middle) == below:
+        if _steps(at, middle, least_mm) == below:
             low = middle
         else:
             high = middle

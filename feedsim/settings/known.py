@@ -35,7 +35,8 @@ WORTH_MM = 0.05
 """A mean error (mm) up to this is accepted, since right settings are right at every speed."""
 
 _NEXT = (-2, -1, 0, 1, 2)
-_FEW_COUNTS = 3.0
+FEW_COUNTS = 3.0
+"""Of locked ticks that are shorter than so many counts any whole count about a step is tried."""
 _SAME_MM = 1e-6
 
 
@@ -144,7 +145,7 @@ class AtLineSpeed:
         """
         if travel <= 0.0:
             return (travel,)
-        if self.step < _FEW_COUNTS * self.count:
+        if self.step < FEW_COUNTS * self.count:
             reach = round(_NEXT[-1] * self.step / self.count) + 1
             here = round(travel / self.count)
             return [self.count * (here + n) for n in range(-reach, reach + 1)]

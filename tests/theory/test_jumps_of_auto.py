@@ -5,15 +5,18 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from feedsim.answers.limit.study.closed import _at, closed_between
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.scenario.starter import starter_text
+from feedsim.settings import cells
 from feedsim.settings.jumps import jumps_between
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.shares_by_speed import SharesBySpeed
+from tests.workable_scenarios import workable_scenario
 
 STEP_S = 0.002
 # both eyes and ramps of the starter are alike, so that E - U has no lead: eye to placement 400 mm,
@@ -78,6 +81,45 @@ def test_the_lowest_refused_speed_is_that_of_the_shares_beside_each_jump() -> No
     assert refused
     assert first.from_mm_s <= refused[0] * (1.0 + 1e-6)
     assert first.from_mm_s == pytest.approx(refused[0], rel=1e-4)
+
+
+def test_each_change_of_either_point_is_found_where_one_makes_up_for_the_other() -> None:
+    """A polled carrier eye in steps of 1.7 counts, a latched insert eye that makes up for them.
+
+    Whatever changes between speeds 2 µm/s apart has a speed looked at between them.
+    """
+    line = workable_scenario(1040)
+    low, high, grid = 513.9, 516.4, 1251
+    at = _at(line, 0)
+    found = np.array(jumps_between(at, low, high, most=80).speeds_mm_s)
+    speeds = np.linspace(low, high, grid)
+    counts = []
+    for v in speeds:
+        here = at(float(v))
+        travels = (here.engage_travel_mm, here.opening_travel_mm)
+        counts.append(tuple(round(travel / here.count_mm) for travel in travels))
+    changed = [
+        pair for pair, (a, b) in zip(pairwise(speeds), pairwise(counts), strict=True) if a != b
+    ]
+    # a step of 2 ms is a mm, and 517 of them are half of E off; each turns U on and back
+    assert len(changed) >= 4
+    for a, b in changed:
+        assert np.any((found > a - 1e-3) & (found < b + 1e-3))
+
+
+def test_refused_stretches_of_a_cell_with_many_jumps_are_found(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    line = workable_scenario(1040)
+    shares = SharesBySpeed(_at(line, 0), criteria_of(line))
+    refused = [v for v in np.linspace(430.0, 452.0, 1101) if shares.refused(float(v))]
+    assert 448.0 < refused[0] < 449.0
+    first = closed_between(line, 430.0, 470.0)[0].refused[0]
+    assert first.from_mm_s <= refused[0] <= first.to_mm_s
+    # the twin: jumps of the whole cell, thinned
+    monkeypatch.setattr(cells, "_STRETCHES", 0)
+    thinned = closed_between(line, 430.0, 470.0)[0].refused
+    assert not thinned or thinned[0].from_mm_s > 449.0
 
 
 def test_one_speed_has_no_jumps() -> None:
