@@ -16,6 +16,7 @@ from functools import lru_cache
 from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.arrays import Floats
 from feedsim.probability.distribution import Distribution, clipped_at
@@ -118,6 +119,13 @@ class Arrival(ABC):
         """Return the share of pitches shorter than a travel."""
         law = clipped_at(self.shortest_mm, mean=self.pitch_mm, sd=self.pitch_sd_mm)
         return law.share_below(travel_mm)
+
+    def wave(self, w: Floats) -> NDArray[np.complex128]:
+        """Return E[e^(i·w·pitch)] for each w (1/mm), shape of ``w``; no pitch being clipped."""
+        found: NDArray[np.complex128] = np.exp(
+            1j * w * self.pitch_mm - 0.5 * (w * self.pitch_sd_mm) ** 2
+        )
+        return found
 
     @property
     def gap(self) -> Distribution | None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.arrays import Floats
 from feedsim.arrivals.law import Arrival, RandomStream
@@ -63,6 +64,12 @@ class RandomGaps(Arrival):
         """Return the share of pitches shorter than a travel: 1 − e^(−(t − s)/m)."""
         shortest = self.shortest_mm
         return -math.expm1(-max(0.0, travel_mm - shortest) / (self.pitch_mm - shortest))
+
+    def wave(self, w: Floats) -> NDArray[np.complex128]:
+        """Return E[e^(i·w·pitch)] for each w (1/mm): e^(i·w·s)/(1 − i·w·m)."""
+        mean = self.pitch_mm - self.shortest_mm
+        found: NDArray[np.complex128] = np.exp(1j * w * self.shortest_mm) / (1.0 - 1j * w * mean)
+        return found
 
     @property
     def gap(self) -> None:

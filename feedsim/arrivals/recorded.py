@@ -13,13 +13,16 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from feedsim.arrays import Bools, Floats
 from feedsim.arrivals.law import Arrival, RandomStream
 from feedsim.probability.distribution import Distribution
+from feedsim.probability.distribution_parts import merged
 
 _MOST_IN_A_ROW = 1000
 _MANY = 0.5
+_BUNCHES = 64
 _NOTHING = 1e-12
 _WHOLE = 2**64
 _GOLDEN = 11400714819323198485  # nearest odd number to _WHOLE/1.6180339887…
@@ -79,6 +82,15 @@ class Recorded(Arrival):
         return math.ceil(least / count) * count
 
     # -- shares --------------------------------------------------------------------------
+
+    def wave(self, w: Floats) -> NDArray[np.complex128]:
+        """Return the mean of e^(i·w·pitch) over the record for each w (1/mm).
+
+        Pitches closer than a 64th of their range are put together at their mean.
+        """
+        places, shares = _bunched(self.record_mm)
+        found: NDArray[np.complex128] = np.exp(1j * np.outer(w, places)) @ shares
+        return found
 
     def share_below(self, travel_mm: float) -> float:
         """Return the share of recorded carriers less than a travel behind the one before."""
@@ -228,3 +240,11 @@ def record_start(length: int, replication: int) -> int:
     any number of them spread over all of it.
     """
     return (replication * _GOLDEN % _WHOLE) * length // _WHOLE
+
+
+@lru_cache(maxsize=16)
+def _bunched(record_mm: tuple[float, ...]) -> tuple[Floats, Floats]:
+    """Return a few pitches that stand for all of a record (mm), and the share of each."""
+    record = np.array(record_mm)
+    few = merged(record, np.full(len(record), 1.0 / len(record)), most=_BUNCHES)
+    return np.array(list(few)), np.array(list(few.values()))

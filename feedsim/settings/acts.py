@@ -267,10 +267,16 @@ def _first_lattice(travel: float, step: float, *, count_mm: float) -> Lattice:
         steps = max(0, math.ceil(point / step - _SAME_STEPS))
         return Lattice(steps * step - expected, step, 1, 1.0, 0.0)
     counts, each = point / count_mm, step / count_mm
-    low = max(0, math.ceil((counts - 1.0) / each - _SAME_STEPS))
-    high = max(low, math.ceil(counts / each - _SAME_STEPS))
+    low, high = first_reached(travel, step, count_mm=count_mm)
     if high == low:
         return Lattice(low * step - expected, step, 1, 1.0, 0.0)
     first = 1.0 - min(1.0, max(0.0, counts - low * each))
     last = min(1.0, max(0.0, counts - (high - 1) * each))
     return Lattice(low * step - expected, step, high - low + 1, first, last)
+
+
+def first_reached(travel: float, step: float, *, count_mm: float) -> tuple[int, int]:
+    """Return the fewest and the most steps after which a point is reached, with counts (mm)."""
+    counts, each = rounded(travel, count_mm) / count_mm, step / count_mm
+    low = max(0, math.ceil((counts - 1.0) / each - _SAME_STEPS))
+    return low, max(low, math.ceil(counts / each - _SAME_STEPS))

@@ -21,6 +21,7 @@ from typing import Literal, NamedTuple
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution, clipped_at
 from feedsim.settings.acts import first_shifts, is_locked, later_ticks, locked_step
+from feedsim.settings.acts_together import acts_together
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd, rectangular_sd
@@ -200,6 +201,9 @@ def _acts(at: FeederAtSpeed) -> tuple[_Part, ...]:
     insert = _Late(at, "insert", -at.speed_mm_s)
     if at.settings.stage_correction:
         return tuple(_corrected(at, carrier, insert))
+    if (both := acts_together(at)) is not None:
+        steps = _of_steps("counts of both eyes", "carrier", _COUNT, both, sd_mm=both.sd)
+        return insert.tick(scanned=True), carrier.tick(scanned=True), steps
     # the sum adds the acts in reverse: for each side first its count, then its tick
     return (
         *_act(at, at.eye, insert, at.opening_travel_mm),
