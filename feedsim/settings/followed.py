@@ -26,9 +26,10 @@ from feedsim.arrivals import Arrival
 from feedsim.machine import Carriers
 from feedsim.settings.waits import Queue, Waits
 
-_STREAM = 10_000
+_STREAM, _LONGER = 10_000, 40_000
 _NEAR_MM = 1e-6
 _TENTHS, _ERRORS = 10, 3.0
+_FAR = 9.0  # standard deviations beyond which a share is nothing
 _PRIME = np.uint64(2**31 - 1)
 
 
@@ -278,34 +279,41 @@ def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
     return takes, queue.noise_sd_mm * noise
 
 
-def share_without_place(arrival: Arrival, kept_mm: float, *, places: int, seen: float) -> float:
+def share_without_place(
+    arrival: Arrival, kept_mm: float, kept_sd_mm: float, *, places: int, seen: float
+) -> float:
     """Return the share of marks that find the memory full, if no feeder is busy.
 
-    Every mark is kept for the same travel ``kept_mm``, so places come free first in, first out: a
-    mark finds one if the mark kept ``places`` before it has been acted on. ``seen``: share of
-    pitches that bring a mark.
+    Every mark is kept for a travel ``kept_mm``, so places come free first in, first out: a
+    mark finds one if the mark kept ``places`` before it has been acted on. ``kept_sd_mm``: spread
+    of that travel from mark to mark. ``seen``: share of pitches that bring a mark.
     """
-    if kept_mm <= places * arrival.shortest_mm:
+    if kept_mm + _FAR * kept_sd_mm <= places * arrival.shortest_mm:
         return 0.0
-    edges = _edges(arrival, seen)
-    kept: deque[float] = deque([-kept_mm] * places, maxlen=places)
+    edges, sooner = _edges(arrival, seen)
+    kept: deque[float] = deque([-math.inf] * places, maxlen=places)
+    free = (sooner * kept_sd_mm - kept_mm + edges).tolist()
     lost = 0
-    for edge in edges:
-        if edge - kept[0] < kept_mm:
+    for edge, acted in zip(edges.tolist(), free, strict=True):
+        if acted < kept[0]:
             lost += 1
         else:
             kept.append(edge)
-    return lost / len(edges) if edges else 0.0
+    return lost / len(edges) if len(edges) else 0.0
 
 
 @lru_cache(maxsize=8)
-def _edges(arrival: Arrival, seen: float) -> list[float]:
-    """Return the leading edges (mm) of the carriers of a stream that bring a mark."""
-    chances = fractions(2 * _STREAM)
-    first, second = chances[:_STREAM], chances[_STREAM:]
-    edges = np.cumsum(arrival.sample(first))
-    found: list[float] = edges[second[: len(edges)] < seen].tolist()
-    return found
+def _edges(arrival: Arrival, seen: float) -> tuple[Floats, Floats]:
+    """Return the leading edges (mm) of the carriers of a stream that bring a mark.
+
+    And how much sooner each is known, or one before it acted on, in standard deviations.
+    """
+    from scipy.special import ndtri
+
+    chances = fractions(3 * _LONGER).reshape(3, _LONGER)
+    edges = np.cumsum(arrival.sample(chances[0]))
+    bring = chances[1, : len(edges)] < seen
+    return edges[bring], ndtri(chances[2, : len(edges)][bring])
 
 
 @lru_cache(maxsize=8)

@@ -82,7 +82,7 @@ def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
         return _beyond(at, allowed, memory=True, merging=False)
     here = at.machine.seen_share
     if places > 1 and not c.arrival.steady:
-        return share_without_place(c.arrival, kept.average, places=places, seen=here)
+        return share_without_place(c.arrival, kept.average, kept.sd, places=places, seen=here)
     lost = here * c.arrival.expected_over(lambda n: c.arrival.share_over(n, kept), places)
     return lost / (places + lost)
 

@@ -105,6 +105,12 @@ CASES = {
         "missed", 6.0, 0.001, ("controller.mark_memory=2", F + "eye_to_placement=800 mm"),
         file="hand_fed",
     ),
+    # settings/spreads.py: kept for counted travel, up to the scan tick at which another is known
+    "a memory of four marks, an encoder that counts too little": Case(
+        "missed", 60.0, 0.0305,
+        ("controller.mark_memory=4", F + "eye_to_placement=1086 mm",
+         "line.encoder.scale_error=0.1 %"),
+    ),
     # settings/mechanisms_unseen.py: the slip comes off the gap while the tail covers the eye
     "a gap less the slip": Case(
         "jam_risk", 68.4, 0.0010,
