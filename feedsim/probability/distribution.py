@@ -151,17 +151,18 @@ class Distribution(NamedTuple):
         variance += sum(part.variance for part in self._closed)
         return math.sqrt(variance)
 
-    def plus(self, other: Distribution) -> Distribution:
-        """Return the sum with an independent distribution."""
-        return Distribution(
-            self.mean + other.mean,
-            math.hypot(self.normal_sd, other.normal_sd),
-            self.half_widths + other.half_widths,
-            self.choices + other.choices,
-            self.rarely + other.rarely,
-            self.lattices + other.lattices,
-            self.clipped + other.clipped,
-        )
+    def plus(self, *others: Distribution) -> Distribution:
+        """Return the sum with independent distributions."""
+        mean, normal_sd, half_widths, choices, rarely, lattices, clipped = self
+        for other in others:
+            mean += other.mean
+            normal_sd = math.hypot(normal_sd, other.normal_sd)
+            half_widths += other.half_widths
+            choices += other.choices
+            rarely += other.rarely
+            lattices += other.lattices
+            clipped += other.clipped
+        return Distribution(mean, normal_sd, half_widths, choices, rarely, lattices, clipped)
 
     def times(self, factor: float) -> Distribution:
         """Return it multiplied by a factor."""
@@ -180,7 +181,7 @@ class Distribution(NamedTuple):
 
     def shifted(self, by: float) -> Distribution:
         """Return it moved by a length."""
-        return self.plus(Distribution(by))
+        return self._replace(mean=self.mean + by)
 
     def share_below(self, limit: float) -> float:
         """Return the probability of a value below the limit (:meth:`below`)."""

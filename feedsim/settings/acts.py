@@ -245,6 +245,13 @@ def first_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribu
     return Distribution(lattices=(_lattice(at, travel),))
 
 
+def first_sd(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
+    """Return the standard deviation of :func:`first_shifts` (mm)."""
+    if not scanned or locked_step(at.controller) == 0.0:
+        return 0.0
+    return math.sqrt(_lattice(at, travel).variance)
+
+
 @term
 def _lattice(at: FeederAtSpeed, travel: float) -> Lattice:
     step = at.counted_mm_s * locked_step(at.controller)

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cached_property, wraps
+from inspect import signature
+from operator import attrgetter
 from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
 from feedsim.criteria import Criteria
@@ -38,8 +40,8 @@ class FeederAtSpeed:
         Of the machine; count_mm: the encoder's q.
     inserts, eye, settings
         Of the feeder; eye: its insert eye.
-    scale : float
-        1 + ε, true belt travel per counted travel.
+    scale_error, scale : float
+        The encoder's ε, and 1 + ε, true belt travel per counted travel.
     counted_mm_s : float
         v_c = v/(1 + ε), the speed as the controller counts it.
     feed_mm_s : float
@@ -66,7 +68,8 @@ class FeederAtSpeed:
         self.feeder, self.inserts, self.eye = feeder, feeder.inserts, feeder.eye
         self.carriers, self.carrier_eye = machine.carriers, machine.carrier_eye
         self.controller, self.count_mm = machine.controller, machine.encoder.count_mm
-        self.scale = 1.0 + machine.encoder.scale_error
+        self.scale_error = machine.encoder.scale_error
+        self.scale = 1.0 + self.scale_error
         self.known: Known = {}
         self.known_of_line: Known = {}
         self.known_at_any_speed: Known = {}
@@ -130,10 +133,11 @@ def _work_out(at: FeederAtSpeed, speed_mm_s: float) -> None:
 
 def term(form: Form[P, T]) -> Form[P, T]:
     """Compute a closed form once for each feeder at its speed."""
+    if len(signature(form).parameters) == 1:  # most: a limit takes some ten thousand calls
+        return cast("Form[P, T]", _kept(cast("Callable[[FeederAtSpeed], T]", form), "known"))
 
     @wraps(form)
     def kept(at: FeederAtSpeed, *args: P.args, **kwargs: P.kwargs) -> T:
-        # the form alone if there are no arguments: a limit takes some ten thousand calls
         key: object = form
         if args or kwargs:
             key = (form, args, *kwargs.items()) if kwargs else (form, args)
@@ -147,17 +151,17 @@ def term(form: Form[P, T]) -> Form[P, T]:
 
 def line_term(form: Callable[[FeederAtSpeed], T]) -> Callable[[FeederAtSpeed], T]:
     """Compute a form once for each speed of the line, for any distances and leads."""
-    return _kept(form, lambda at: at.known_of_line)
+    return _kept(form, "known_of_line")
 
 
 def lasting_term(form: Callable[[FeederAtSpeed], T]) -> Callable[[FeederAtSpeed], T]:
     """Compute a form once for all speeds, distances and leads."""
-    return _kept(form, lambda at: at.known_at_any_speed)
+    return _kept(form, "known_at_any_speed")
 
 
-def _kept(
-    form: Callable[[FeederAtSpeed], T], known_of: Callable[[FeederAtSpeed], Known]
-) -> Callable[[FeederAtSpeed], T]:
+def _kept(form: Callable[[FeederAtSpeed], T], where: str) -> Callable[[FeederAtSpeed], T]:
+    known_of: Callable[[FeederAtSpeed], Known] = attrgetter(where)
+
     @wraps(form)
     def kept(at: FeederAtSpeed) -> T:
         known = known_of(at)

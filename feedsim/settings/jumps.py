@@ -19,7 +19,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from feedsim.settings.acts import corrected_acts, first_shifts, is_locked, locked_step
+from feedsim.settings.acts import corrected_acts, first_sd, is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.jumps_of_auto import At, jumps_of_settings
 from feedsim.settings.predict import expected_offsets
@@ -170,9 +170,9 @@ def act(at: FeederAtSpeed) -> tuple[float, float, float]:
     off = expected_offsets(at)
     if at.settings.stage_correction:
         return off.error_mm, off.stage_mm, corrected_acts(at, at.engage_travel_mm).sd ** 2
-    opened = first_shifts(at, at.opening_travel_mm, scanned=at.eye.scanned)
-    engaged = first_shifts(at, at.engage_travel_mm, scanned=at.carrier_eye.scanned)
-    return off.error_mm, off.stage_mm, engaged.sd**2 + opened.sd**2
+    opened = first_sd(at, at.opening_travel_mm, scanned=at.eye.scanned)
+    engaged = first_sd(at, at.engage_travel_mm, scanned=at.carrier_eye.scanned)
+    return off.error_mm, off.stage_mm, engaged**2 + opened**2
 
 
 def _apart(speeds: list[float]) -> list[float]:

@@ -110,22 +110,19 @@ class AtLineSpeed:
 
         A lead that removed their effect would make more marks late.
         """
-        off = engage - self._right[0]
-        landing = landing_shift(self.at, self.settings.speed_ratio * self._staged_further(opening))
+        off, opened = engage - self._right[0], opening - self._right[1]
+        late, bias = late_opening_mean(self.at, opening), opening_bias(self.at, opening)
+        landing = landing_shift(self.at, self.settings.speed_ratio * (opened + late + bias))
         if self.settings.stage_correction:
             return self.scale * off + corrected_bias(self.at, engage, opening) + landing
-        off -= opening - self._right[1]
-        off -= late_opening_mean(self.at, opening)
-        known = engage_bias(self.at, engage) - opening_bias(self.at, opening)
-        return self.scale * (off + known) + landing
+        known = engage_bias(self.at, engage) - bias
+        return self.scale * (off - opened - late + known) + landing
 
     def stage_off(self, opening: float) -> float:
         """Return how far from the stage position inserts are staged (mm of counted travel)."""
-        return abs(self._staged_further(opening))
-
-    def _staged_further(self, opening: float) -> float:
         off = opening - self._right[1]
-        return off + late_opening_mean(self.at, opening) + opening_bias(self.at, opening)
+        late = late_opening_mean(self.at, opening)
+        return abs(off + late + opening_bias(self.at, opening))
 
     def is_coarse(self, *, scanned: bool) -> bool:
         """Return whether acts come in steps that matter."""

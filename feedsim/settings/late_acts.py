@@ -58,8 +58,10 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
     known = [max(0.0, min(wait, point + at.count_mm)) for point in points]
     usual = fmean(points)
     behind = fmean(
-        _to_a_step(point, step) - _to_a_step(point - w, step) + w * (point - usual)
-        for point, w in zip(points, known, strict=True)
+        [
+            _to_a_step(point, step) - _to_a_step(point - w, step) + w * (point - usual)
+            for point, w in zip(points, known, strict=True)
+        ]
     )
     return behind / fmean(known) - 0.5 * step
 
@@ -92,12 +94,20 @@ def _late_mean(at: FeederAtSpeed, eye: Eye, travel: float, *, most: float = math
     points = _points(travel, at.count_mm)
     if wait == 0.0:
         return fmean(max(0.0, -point) for point in points)
-    late = fmean(
-        _whole_steps(min(most, wait - point), step) - _whole_steps(min(most, -point), step)
-        for point in points
-    )
-    counted = fmean(max(0.0, min(wait, most + point)) for point in points)
+    # of lists, since fmean counts what it cannot ask how many there are
+    late = fmean([_late_from(point, wait, step=step, most=most) for point in points])
+    counted = wait
+    if most < math.inf:
+        counted = fmean([max(0.0, min(wait, most + point)) for point in points])
     return late / counted if counted > 0.0 else 0.0
+
+
+def _late_from(point: float, wait: float, *, step: float, most: float) -> float:
+    """Return the lateness, summed over all edges within a wait (mm²), for a point behind them."""
+    if point >= wait:
+        return 0.0
+    late = _whole_steps(min(most, wait - point), step)
+    return late - _whole_steps(min(most, -point), step) if point < 0.0 else late
 
 
 def _wait(at: FeederAtSpeed, eye: Eye) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -161,6 +162,7 @@ def searches(
     return found
 
 
+@lru_cache(maxsize=64)
 def _mean_gap(inserts: Inserts) -> float:
     return inserts.min_gap_mm + _gap_beyond(inserts, inserts.min_gap_mm)
 

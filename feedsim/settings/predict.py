@@ -128,7 +128,8 @@ def expected_offsets(at: FeederAtSpeed) -> Expected:
     if not at.settings.stage_correction:
         error -= late
     error_mm = off.error_mm + at.scale * error + known_bias(at)
-    return Expected(staged_off(at), error_mm + landing_shift(at, staged_off(at)))
+    staged = staged_off(at)
+    return Expected(staged, error_mm + landing_shift(at, staged))
 
 
 def staged_off(at: FeederAtSpeed, *, late: bool = True) -> float:
@@ -153,6 +154,11 @@ def corrected_later(at: FeederAtSpeed) -> float:
 
 
 @line_term
+def _usually_left(at: FeederAtSpeed) -> float:
+    return left_unsettled(at)
+
+
+@line_term
 def _usual_landing(at: FeederAtSpeed) -> float | None:
     return nominal_landing(at)
 
@@ -166,7 +172,7 @@ def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
     """
     if abs(further_mm) < _HARDLY_MM:
         return 0.0
-    if max(left_unsettled(at), left_unsettled(at, further_mm=further_mm)) < _HARDLY_MM:
+    if _usually_left(at) < _HARDLY_MM and left_unsettled(at, further_mm=further_mm) < _HARDLY_MM:
         return 0.0
     usual, sooner = _usual_landing(at), nominal_landing(at, further_mm=further_mm)
     if usual is None or sooner is None:
@@ -196,7 +202,7 @@ def scale_shift(at: FeederAtSpeed) -> float:
     ε·(D + target + mean carrier slip) (feedsim/MODEL.md, section 13, fact 5).
     """
     way = at.feeder.eye_to_placement_mm + at.settings.target_offset_mm + at.carriers.slip_mm
-    return at.machine.encoder.scale_error * way
+    return at.scale_error * way
 
 
 def placement_shifts(at: FeederAtSpeed) -> list[Shift]:

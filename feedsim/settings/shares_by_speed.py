@@ -56,8 +56,10 @@ class SharesBySpeed:
     at: At
     allowed: Criteria
     looked_at: set[float] = field(default_factory=set)
-    _shares: dict[tuple[float, int], float] = field(default_factory=dict)
+    _shares: list[dict[float, float]] = field(default_factory=lambda: [{} for _ in MECHANISMS])
+    _most: dict[Figure, float] = field(init=False)
     _excess: dict[tuple[float, Figure], Excess] = field(default_factory=dict)
+    _refused: dict[float, bool] = field(default_factory=dict)
     _borne: dict[Figure, list[tuple[float, float]]] = field(
         default_factory=lambda: {figure: [] for figure in FIGURES}
     )
@@ -65,13 +67,15 @@ class SharesBySpeed:
 
     def __post_init__(self) -> None:
         self.at = lru_cache(maxsize=256)(self.at)
+        self._most = {figure: accepted_to(self.allowed.largest(figure)) for figure in FIGURES}
 
     def share(self, speed: float, number: int) -> float:
         """Return the share of a mechanism at a line speed (mm/s), by its number."""
-        if (speed, number) not in self._shares:
-            found = MECHANISMS[number].share(self.at(speed), self.allowed)
-            self._shares[speed, number] = found
-        return self._shares[speed, number]
+        known = self._shares[number]
+        found = known.get(speed)
+        if found is None:
+            found = known[speed] = MECHANISMS[number].share(self.at(speed), self.allowed)
+        return found
 
     def at_speed(self, speed: float) -> tuple[float, ...]:
         """Return the share of each mechanism at a line speed (mm/s), in their order."""
@@ -79,7 +83,7 @@ class SharesBySpeed:
 
     def most(self, figure: Figure) -> float:
         """Return the largest share of a figure that is accepted."""
-        return accepted_to(self.allowed.largest(figure))
+        return self._most[figure]
 
     def bear(self, low: float, high: float, figure: Figure) -> None:
         """Note that a figure is at most ``EASILY`` of its limit at all speeds between two."""
@@ -87,7 +91,8 @@ class SharesBySpeed:
 
     def is_borne(self, speed: float, figure: Figure) -> bool:
         """Return whether that was noted for a line speed (mm/s)."""
-        return any(low <= speed <= high for low, high in self._borne[figure])
+        borne = self._borne[figure]
+        return bool(borne) and any(low <= speed <= high for low, high in borne)
 
     def excess(self, speed: float) -> Excess:
         """Return the excess of all mechanisms together at a line speed (mm/s)."""
@@ -123,7 +128,10 @@ class SharesBySpeed:
 
     def refused(self, speed: float) -> bool:
         """Return whether a line speed (mm/s) is refused."""
-        return self.is_beyond(speed, 1.0)
+        if speed not in self._refused:
+            self._refused[speed] = self.is_beyond(speed, 1.0)
+        self.looked_at.add(speed)
+        return self._refused[speed]
 
     def alone(self, speed: float, number: int) -> bool:
         """Return whether one mechanism alone, by its number, exceeds its limit at a speed."""

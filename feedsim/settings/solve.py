@@ -67,7 +67,7 @@ def _worked_out(at: FeederAtSpeed) -> Solution:
     given, right = at.settings, right_settings(at)
     automatic = {name: math.isnan(getattr(given, name)) for name in NAMES}
     typed = {name: getattr(given, name) for name in NAMES if not automatic[name]}
-    meant = replace(right, **typed)
+    meant = replace(right, **typed) if typed else right
     wanted = less_what_is_known(
         at,
         meant,

@@ -143,9 +143,7 @@ def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
         math.hypot(*(part.normal_sd for part in edges)),
         tuple(half for part in edges for half in part.half_widths),
     )
-    for part in (insert_slip, *(act.error for act in reversed(_acts(at)))):
-        whole = whole.plus(part)
-    return whole
+    return whole.plus(insert_slip, *(act.error for act in reversed(_acts(at))))
 
 
 def captures(at: FeederAtSpeed, eye: Eye) -> list[float]:
@@ -163,7 +161,6 @@ def slips(at: FeederAtSpeed) -> Distribution:
     return clipped_at(0.0, mean=at.inserts.slip_mm, sd=at.inserts.slip_sd_mm)
 
 
-@term
 def _captured(at: FeederAtSpeed) -> tuple[_Part, ...]:
     """List both sides' sources from edge to capture."""
     carrier, insert = _Late(at, "carrier", at.speed_mm_s), _Late(at, "insert", -at.speed_mm_s)
@@ -181,7 +178,6 @@ def _side(at: FeederAtSpeed, eye: Eye, late: _Late, *, per_mm: float) -> Iterato
         yield late.anywhere(f"{late.side} eye scan", scan, cause="scan")
 
 
-@term
 def _slipped(at: FeederAtSpeed) -> tuple[_Part, _Part]:
     """List the slips of carrier and insert."""
     per_feed, sd = at.belt_per_feed, clipped_slip_sd(at.inserts)
@@ -194,7 +190,6 @@ def _slipped(at: FeederAtSpeed) -> tuple[_Part, _Part]:
     )
 
 
-@term
 def _acts(at: FeederAtSpeed) -> tuple[_Part, ...]:
     """List the sources of points, counts and ticks of both sides."""
     carrier = _Late(at, "carrier", at.speed_mm_s)
@@ -255,7 +250,7 @@ def _of_steps(name: str, side: Side, cause: str, error: Distribution, *, sd_mm: 
     return _Part(partial(Source, name, side, cause, "mm", "discrete", None, sd_mm, sign), error)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Late:
     """Builds the sources of one side; ``speed``: mm/s, below 0 if lateness places early."""
 
