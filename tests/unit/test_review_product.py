@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 
 import feedsim
-from feedsim.answers.check.study.product import expected_overlap
 from feedsim.answers.check.study.review import review
 from feedsim.criteria import AllowedOverlap
 from feedsim.machine import Controller, Encoder
 from feedsim.metrics.overlaps import overlaps_mm
 from feedsim.scenario import load_scenario
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.overlap import expected_overlap
 from feedsim.settings.sources import placement_sd
 from tests.machines import (
     NOISY_EYE,
