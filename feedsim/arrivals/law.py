@@ -121,7 +121,10 @@ class Arrival(ABC):
         return law.share_below(travel_mm)
 
     def wave(self, w: Floats) -> NDArray[np.complex128]:
-        """Return E[e^(i·w·pitch)] for each w (1/mm), shape of ``w``; no pitch being clipped."""
+        """Return E[e^(i·w·pitch)] for each w (1/mm), shape of ``w``; no pitch being clipped.
+
+        The normal law's characteristic function, e^(i·w·m − w²·s²/2): any text on probability.
+        """
         found: NDArray[np.complex128] = np.exp(
             1j * w * self.pitch_mm - 0.5 * (w * self.pitch_sd_mm) ** 2
         )

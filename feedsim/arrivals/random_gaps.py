@@ -66,7 +66,7 @@ class RandomGaps(Arrival):
         return -math.expm1(-max(0.0, travel_mm - shortest) / (self.pitch_mm - shortest))
 
     def wave(self, w: Floats) -> NDArray[np.complex128]:
-        """Return E[e^(i·w·pitch)] for each w (1/mm): e^(i·w·s)/(1 − i·w·m)."""
+        """Return E[e^(i·w·pitch)] for each w (1/mm): e^(i·w·s)/(1 − i·w·m), any text."""
         mean = self.pitch_mm - self.shortest_mm
         found: NDArray[np.complex128] = np.exp(1j * w * self.shortest_mm) / (1.0 - 1j * w * mean)
         return found

@@ -84,7 +84,7 @@ class Recorded(Arrival):
     # -- shares --------------------------------------------------------------------------
 
     def wave(self, w: Floats) -> NDArray[np.complex128]:
-        """Return the mean of e^(i·w·pitch) over the record for each w (1/mm).
+        """Return the mean of e^(i·w·pitch) over the record for each w (1/mm), by definition.
 
         Pitches closer than a 64th of their range are put together at their mean.
         """
