@@ -99,7 +99,7 @@ class Claims:
 
 
 def claims_of(scenario: Scenario) -> Claims:
-    """Search; the planted fault takes the verdict from the cards that the search chose on."""
+    """Search; the planted fault takes the verdict from the runs that the search chose by."""
     with bench_of(scenario, where=Local(1)) as bench:
         found = tuned(bench, scenario)
         near = found.best.value or bench.space.start_mm_s

@@ -129,7 +129,7 @@ def known_speed(edge_mm: float, assurance: float) -> float:
 
 @dataclass(frozen=True)
 class Race:
-    """A search against a grid: speeds (mm/s) of both winners on fresh cards, and carriers."""
+    """A search against a grid: speeds (mm/s) of both winners in fresh runs, and carriers."""
 
     grid_mm_s: float
     grid_carriers: int

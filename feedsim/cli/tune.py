@@ -204,7 +204,7 @@ def _written(found: Tune, scenario: Path, settings: list[str], new: Path) -> tup
         best.append(f"line.speed={_at_most(at, found.units)}")
         said = f" for {speed(at, found.units)}"
     if found.best.verdict == "open":
-        said += ", of which fresh cards do not decide whether it is accepted"
+        said += ", of which fresh runs do not decide whether it is accepted"
     machine = [setting for setting in settings if is_of_machine(setting)]
     if machine:
         said += f" and the machine as called: {', '.join(machine)}"

@@ -72,7 +72,7 @@ def line(name: str) -> Scenario:
 
 @pytest.mark.parametrize("name", LINES)
 def test_as_fast_as_a_grid_for_a_tenth_of_its_carriers(name: str):
-    """Both winners on the same fresh cards: within 1 %."""
+    """Both winners in the same fresh runs: within 1 %."""
     began = time.process_time()
     race = against_a_grid(line(name), carriers=10_000)
     took = time.process_time() - began

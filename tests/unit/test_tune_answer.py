@@ -247,9 +247,9 @@ def test_knobs_of_the_call_take_the_place_of_those_in_the_file() -> None:
 @pytest.mark.parametrize(
     ("changed", "said"),
     [
-        ({"gain": -0.01}, "fresh cards call the best setup worse than what is now"),
-        ({"verdict": "refused"}, "fresh cards refuse the best setup"),
-        ({"verdict": "open"}, "of which fresh cards do not decide whether it is accepted"),
+        ({"gain": -0.01}, "fresh runs call the best setup worse than what is now"),
+        ({"verdict": "refused"}, "fresh runs refuse the best setup"),
+        ({"verdict": "open"}, "of which fresh runs do not decide whether it is accepted"),
         ({}, "with the best setup for 130 m/min"),
     ],
 )
@@ -262,7 +262,7 @@ def test_what_fresh_cards_speak_against_is_not_written(
     text, last = _written(there, SCENARIOS / "coupon.toml", [], tmp_path / "new.toml")
     assert said in last
     spoken = last.endswith("was not written")
-    assert (text is None) is spoken is (said.startswith("fresh cards"))
+    assert (text is None) is spoken is (said.startswith("fresh runs"))
     assert (said.casefold() in " ".join(there.text().split()).casefold()) is spoken
 
 

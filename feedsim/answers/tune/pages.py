@@ -177,7 +177,7 @@ def fronts_figure(found: Tuning, units: System) -> Figure:
     about = "The least jam risk and the least spread that can be had at each speed, and those now"
     figure = page(found.title, about)
     figure.set_label(
-        f"{about}, simulated on fresh cards with 95 % intervals; filled marks meet all acceptance "
+        f"{about}, simulated in fresh runs with 95 % intervals; filled marks meet all acceptance "
         f"figures."
     )
     for number, front in enumerate(found.fronts):

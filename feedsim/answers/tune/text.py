@@ -198,8 +198,8 @@ def _notes(found: Tuning) -> Iterator[str]:
     if found.terms and found.aim != "window":
         kind = "as believed, " if found.unsure else ""
         yield from wrapped(
-            f"Each change taken back alone, {kind}on the same cards: the worths do not sum to the "
-            f"whole."
+            f"Each change taken back alone, {kind}with the same random numbers: the worths do not "
+            f"sum to the whole."
         )
 
 

@@ -134,7 +134,7 @@ def aim_words(found: Tuned, units: System) -> str:
 
 
 def judged_words(judged: Judged, found: Tuned, units: System) -> str:
-    """Write a setup's value on fresh cards, with its interval."""
+    """Write a setup's value in fresh runs, with its interval."""
     if judged.value is None:
         return "not accepted"
     text = told_value(judged.value, found.aim, units)
@@ -144,15 +144,16 @@ def judged_words(judged: Judged, found: Tuned, units: System) -> str:
 
 
 def against(found: Tuned) -> str:
-    """Say what fresh cards have against the best setup; "" for nothing.
+    """Say what fresh runs have against the best setup; "" for nothing.
 
-    The winner of a search is flattered by the cards that it won on, so they may call it worse.
+    The winner of a search is flattered by the random numbers that it won with, so they may call it
+    worse.
     """
     if found.best.verdict == "refused":
-        return "fresh cards refuse the best setup"
+        return "fresh runs refuse the best setup"
     changed = any(not same(knob.now, knob.best) for knob in found.knobs)
     if changed and found.gain is not None and found.gain < 0.0:
-        return "fresh cards call the best setup worse than what is now"
+        return "fresh runs call the best setup worse than what is now"
     return ""
 
 

@@ -189,7 +189,7 @@ def _run_at_speed(scenarios: Sequence[dict[str, Any]], speed: str, replications:
 
 
 def difference(letter: str, first: ScenarioRun, other: ScenarioRun) -> Difference:
-    """Return how a setup differs from the first, both run on the same cards."""
+    """Return how a setup differs from the first, both run with the same random numbers."""
     before, after = (r.results.complete.per_hour for r in (first, other))
     ran = [Ran(r.records, r.machine, criteria_of(r.scenario)) for r in (first, other)]
     pairs = zip(first.scenario.feeder, other.scenario.feeder, strict=True)

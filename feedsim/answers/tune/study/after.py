@@ -30,7 +30,7 @@ class ChangeWorth:
     worth : float or None
         How much better the aim is with the change: faster, or less risk or spread.
     interval : Interval or None
-        95 % interval of that, both on the same cards; None in closed form.
+        95 % interval of that, both with the same random numbers; None in closed form.
     possible : bool
         Whether a line is possible without this change alone.
     robust_worth : float or None
@@ -62,7 +62,7 @@ class FrontPoint:
     values : tuple of str
         Of the knobs, in their order.
     value : float or None
-        Jam risk (share of the feed cycles) or standard deviation (mm), simulated on fresh cards.
+        Jam risk (share of the feed cycles) or standard deviation (mm), simulated in fresh runs.
     interval : Interval or None
         95 % interval of it.
     met : bool

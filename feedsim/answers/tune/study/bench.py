@@ -139,7 +139,7 @@ class Bench:
     def counted(
         self, points: Sequence[tuple[Setup, float]], *, first: int, runs: int, carriers: int
     ) -> list[list[RunCounts]]:
-        """Run the believed machine with setups at speeds (mm/s), the same cards for all.
+        """Run the believed machine with setups at speeds (mm/s), the same random numbers for all.
 
         Parameters
         ----------

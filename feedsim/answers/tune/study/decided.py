@@ -1,4 +1,4 @@
-"""The engine's choice among the best setups in closed form, on the cards of a search."""
+"""The engine's choice among the best setups in closed form, with the random numbers of a search."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _APART = 0.05
 _BESIDE = 16
 """The step to the setups tried beside the best, as a part of each range."""
 _FASTER = 2
-"""Rungs by which one must be faster on the same cards: less may be luck."""
+"""Rungs by which one must be faster with the same random numbers: less may be luck."""
 _NO_BETTER = 0.005
 """At a given speed: less than half a per cent of spread, or five of jam risk, is no gain."""
 _TELLS = 1e-3
@@ -56,7 +56,7 @@ def _apart(space: Space, one: Setup, other: Setup) -> bool:
 
 
 def decided(bench: Bench, found: Mapping[Setup, Looked], best: Setup, *, robust: bool) -> Best:
-    """Let the engine decide among the best setups, on the cards of the search.
+    """Let the engine decide among the best setups, with the random numbers of the search.
 
     The present setup is kept if it is accepted and nothing is faster by ``_FASTER`` rungs.
     """
@@ -149,7 +149,7 @@ def _decided_at(bench: Bench, some: Sequence[Setup], speed_mm_s: float, *, robus
 
 
 def _seen_at(bench: Bench, setup: Setup, speed_mm_s: float, *, robust: bool) -> float | None:
-    """Return jam risk or spread (mm) on the cards of the search; None if not accepted."""
+    """Return jam risk or spread (mm) in the runs of the search; None if not accepted."""
     jams = bench.space.tune.aim == "jam_risk"
     if robust:
         ran = bench.met(setup, range(len(draws_of(bench.space))), speed_mm_s)

@@ -1,7 +1,7 @@
-"""The verdict on a setup: on cards and drawn machines that no search has seen.
+"""The verdict on a setup: in runs and on drawn machines that no search has seen.
 
-The winner of a search is flattered by the cards that it won on (Smith and Winkler 2006, Management
-Science 52:311-322), so a search passes on only the setup and where to look.
+The winner of a search is flattered by the random numbers that it won with (Smith and Winkler 2006,
+Management Science 52:311-322), so a search passes on only the setup and where to look.
 """
 
 from __future__ import annotations

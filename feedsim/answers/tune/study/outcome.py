@@ -1,4 +1,4 @@
-"""What the best setup is worth: terms taken back, fronts and windows, on fresh cards."""
+"""What the best setup is worth: terms taken back, fronts and windows, in fresh runs."""
 
 from __future__ import annotations
 
@@ -117,7 +117,7 @@ def _value(one: Worth | None) -> float | None:
 
 
 def _worths(bench: Bench, setups: Sequence[Setup]) -> list[Worth | None]:
-    """Return the aim's value of each setup, all on the same cards; no window has one."""
+    """Return the aim's value of each setup, all with the same random numbers; no window has one."""
     space = bench.space
     count = partial(_counted, bench)
     if space.tune.aim == "window":
@@ -202,7 +202,7 @@ class _RiskAndSpread(NamedTuple):
 
 
 def _counted(bench: Bench, points: Sequence[tuple[Setup, float]]) -> list[list[RunCounts]]:
-    """Run setups at line speeds (mm/s), run r on the same cards for all."""
+    """Run setups at line speeds (mm/s), run r with the same random numbers for all."""
     low, high = _CARRIERS
     carriers = max(low, min(high, bench.space.scenario.run.carriers))
     return bench.counted(points, first=_FIRST, runs=_RUNS, carriers=carriers)

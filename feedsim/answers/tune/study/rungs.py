@@ -61,7 +61,7 @@ class Rungs(Protocol):
 
 
 class Believed:
-    """The believed machine, on the cards of the search or of the verdict."""
+    """The believed machine, with the random numbers of the search or of the verdict."""
 
     def __init__(self, bench: Bench, setup: Setup, *, fresh: bool) -> None:
         self._bench, self._setup = bench, setup

@@ -27,7 +27,7 @@ _TELLS = 1e-3
 
 
 def tuned(bench: Bench, scenario: Scenario) -> Tuned:
-    """Search, and judge the result on fresh cards.
+    """Search, and judge the result in fresh runs.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """A setup simulated: a drawn machine with the settings for the believed one, and its counts.
 
-A search uses the cards of the first replications, a verdict those after ``FRESH``, which no search
-ever sees.
+A search uses the random numbers of the first replications, a verdict those after ``FRESH``, which
+no search ever sees.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from feedsim.running.engines import expect_many
 from feedsim.running.run import criteria_of, run_once
 
 FRESH = 1_000_000
-"""First replication of the cards that no search sees."""
+"""First replication of the random numbers that no search sees."""
 RUNS = 4
 """Runs for each drawn machine at a speed: phases of ticks and counts are drawn once a run."""
 

@@ -1,4 +1,4 @@
-"""What each change of the best setup buys: taken back one at a time, on the same cards."""
+"""What each change of the best setup buys: one taken back at a time, with common random numbers."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval
 
 Counting = Callable[[Sequence[tuple[Setup, float]]], Sequence[Sequence[RunCounts]]]
-"""Setups, each at a line speed (mm/s) → their runs, run r on the same cards for all."""
+"""Setups, each at a line speed (mm/s) → their runs, run r with the same random numbers for all."""
 
 _ROUNDS = 24
 _ADDED = 0.5  # to hits and misses, so that zero has a logarithm
