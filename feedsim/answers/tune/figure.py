@@ -54,12 +54,12 @@ def _setup_figure(found: Tuning, units: System) -> Figure:
     figure = page(found.title, about)
     at = at_words(found, units)
     figure.set_label(
-        f"{about}. Left, for each knob what can be had, the value now and the best one, and where "
+        f"{about}. Left, for each knob its choices, the value now and the best one, and where "
         f"it stays accepted at {at}. Right, what is lost if one change alone is taken back."
     )
     left = figure.add_axes((0.27, 0.17, 0.36, 0.68))
     right = figure.add_axes((0.68, 0.17, 0.27, 0.68))
-    _draw_knobs(left, rows, f"what can be had, and what of it is accepted\nat {at}")
+    _draw_knobs(left, rows, f"the choices, and which of them are accepted\nat {at}")
     _draw_worths(right, rows, terms, found, units)
     _legend(figure)
     return figure

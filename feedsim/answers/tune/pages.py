@@ -174,7 +174,7 @@ def _legend(figure: Figure, *, simulated: bool, impossible: bool) -> None:
 
 def fronts_figure(found: Tuning, units: System) -> Figure:
     """Draw both fronts side by side."""
-    about = "The least jam risk and the least spread that can be had at each speed, and those now"
+    about = "The least jam risk and the least spread possible at each speed, and those now"
     figure = page(found.title, about)
     figure.set_label(
         f"{about}, simulated in fresh runs with 95 % intervals; filled marks meet all acceptance "
