@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.scenario.csv_numbers import ALONE
+
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SIZING = SCENARIOS / "drive_sizing.toml"
 FEW = ("--set", "run.carriers=12", "--set", "run.warm_up=3")
@@ -156,8 +158,8 @@ def test_a_bad_table_of_motors_ends_with_a_message(
         ",0.03,": (",0,", 'row 2: rotor_inertia: found "0"'),
         ",0.16,": (',"0,16",', "a decimal point; decimal commas need semicolons between the cells"),
         "0.64,1.9,": ("0,64,1,9,", "names 8; decimal commas need semicolons between the cells"),
-        ",50,": (",1e300,", "such as 1.25; nothing beyond 1000000000 W"),
-        ",100,": (",1e-300,", "such as 1.25; at least "),
+        ",50,": (",1e300,", f"such as 1.25, {ALONE}; nothing beyond 1000000000 W"),
+        ",100,": (",1e-300,", f"such as 1.25, {ALONE}; at least "),
     }
     for old, (new, fragment) in bad.items():
         Path("drive_motors.csv").write_text(table.replace(old, new, 1), "utf-8")

@@ -190,7 +190,7 @@ def test_it_is_said() -> None:
     from feedsim.answers.trial.text import fit_text
 
     for phi, each, says in (
-        (0.0, 40, "Placement errors are taken as independent of the card before, as the rows"),
+        (0.0, 40, "Placement errors are taken as independent of the card before: the rows"),
         (0.6, 40, "Placement errors ARE NOT independent of the card before (lag 1 +0."),
         (0.0, 4, "too few cards in a row at each speed to test it"),
     ):

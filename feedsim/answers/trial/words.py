@@ -70,7 +70,7 @@ def _sentence(name: str, dependence: Dependence) -> str:
         told += f"; {runs.seen} runs, {runs.expected:.0f} expected, p {_p(runs.chance)}"
     process = dependence.process
     if process == 0.0:
-        return f"{name} are taken as independent of the card before, as in row order ({told})."
+        return f"{name} are taken as independent of the card before: the rows agree ({told})."
     word = "ARE NOT" if dependence.sure else "may not be"
     return (
         f"{name} {word} independent of the card before ({told}, in the order of the rows). "
