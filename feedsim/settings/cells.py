@@ -15,7 +15,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from feedsim.criteria import Criteria, Figure
-from feedsim.settings.acts import locked_step
+from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.jumps import Jumps, act, jumps_between
 from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
@@ -141,7 +141,8 @@ def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> tuple[list[
     jumps = _jumps(shares, low, high, most=_JUMPS_OF_A_CELL)
     if _bears(shares, low, high, jumps.reach):
         return [], jumps.reach
-    longest = max(there.count_mm, high * locked_step(there.controller))
+    locked = any(is_locked(eye, there.controller) for eye in (there.carrier_eye, there.eye))
+    longest = max(there.count_mm, high * locked_step(there.controller) if locked else 0.0)
     if jumps.whole or longest < _LONG * shares.allowed.placement_tolerance_mm:
         return jumps.extremes(), jumps.reach
     closer = list(_stretches(shares, low, high))
