@@ -254,7 +254,7 @@ def feed_time_at(feed: FeedMotion, target: float) -> float:
 
 
 class FeedMotion:
-    """Feed travel f(t) of one feeder, from rest at f = 0 at t = 0.
+    """Feed travel f(t) of one feeder, its command at rest at p = 0 at t = 0.
 
     Parameters
     ----------
@@ -264,6 +264,8 @@ class FeedMotion:
         g.
     servo : Servo
         Loop gain and feedforward.
+    lag_mm : float
+        p − f at t = 0.
     """
 
     def __init__(
@@ -273,6 +275,7 @@ class FeedMotion:
         scale_error: float,
         ratio: float,
         servo: Servo,
+        lag_mm: float = 0.0,
     ) -> None:
         self.belt = belt
         self.factor = ratio / (1.0 + scale_error)
@@ -282,7 +285,7 @@ class FeedMotion:
         self.shapes: dict[Rate, Shape] = {}
         self.pieces: list[FeedPiece] = []
         self._commands: list[tuple[float, Wanted]] = [(0.0, (0.0, *_STEP, 0.0))]
-        _append(self, 0.0, state=(0.0, 0.0, 0.0), wanted=self._commands[0][1])
+        _append(self, 0.0, state=(0.0, lag_mm, 0.0), wanted=self._commands[0][1])
 
     def engage(self, t: float, ramp: Ramp) -> None:
         """Let r rise to 1 from time ``t`` (s)."""

@@ -8,19 +8,24 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 from statistics import fmean
 from typing import NamedTuple
 
-from feedsim.machine import Clutch, Feeder, Servo
-from feedsim.motion.belt import BeltMotion, BeltPiece
+from feedsim.machine import Feeder
 from feedsim.motion.crossing import first_rise
 from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.settings.equal_cycles import (
+    Cycles,
+    Parts,
+    cycles_before,
+    equal_cycles,
+    from_rest,
+    parts_at,
+)
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, line_term, term
 from feedsim.settings.nominal import clipped_slip_mean, following_time
 
-_MOST_CYCLES, _PLACES = 8, 4
-_SAME = 1e-9
+_PLACES = 4
 _LONG_S = 5.0
 _SURELY = 40.0  # e^-40 is 4e-18
 
@@ -41,30 +46,6 @@ class NominalCycle:
     seen_mm: float = 0.0
 
 
-class _Parts(NamedTuple):
-    """What equal cycles depend on: lengths in mm, speeds in mm/s. ``before``: :func:`_before`."""
-
-    carrier_pitch_mm: float
-    insert_pitch_mm: float
-    before: int
-    ratio: float
-    skips: bool
-    clutch: Clutch
-    servo: Servo
-    speed_mm_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Cycles:
-    """The motion of many equal cycles: when the last one starts (s), where, and when it opens."""
-
-    feed: FeedMotion
-    start_s: float
-    start_mm: float
-    opening_s: float
-    period_s: float
-
-
 def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     """Return the cycle that follows many equal ones, every card nominal.
 
@@ -72,7 +53,7 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     error), with inserts resting at the stage position for any distances and leads. None if there is
     no such cycle (:func:`no_cycle_because`).
     """
-    parts, feeder = _parts(at, at.line_mm_s), at.feeder
+    parts, feeder = parts_at(at, at.line_mm_s), at.feeder
     cycles, landing_s = _line_cycles(at, parts.before), nominal_landing(at)
     if cycles is None or landing_s is None:
         return None
@@ -82,7 +63,7 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     known_s = at.eye.response_s + at.eye.filter_s + at.eye.scanned * at.controller.scan_s
     if edge_s + known_s > opening_s + feeder.servo.command_delay_s:
         # the clutch cannot open before the edge is known, so the feed runs on until then
-        cycles = _cycles(parts, opens=False) or cycles
+        cycles = equal_cycles(parts, opens=False) or cycles
         edge_s = cycles.feed.time_at(edge) - cycles.start_s
     seen = _seen_further(at, cycles.feed, cycles.start_s + edge_s)
     return NominalCycle(edge_s, opening_s=opening_s, landing_s=landing_s, seen_mm=seen)
@@ -102,7 +83,7 @@ def _seen_further(at: FeederAtSpeed, feed: FeedMotion, edge_s: float) -> float:
 
 def nominal_landing(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float | None:
     """Return ``landing_s`` of :func:`nominal_cycle` for inserts that rest further on."""
-    cycles = _line_cycles(at, _before(at, further_mm))
+    cycles = _line_cycles(at, cycles_before(at, further_mm))
     if cycles is None:
         return None
     landing_s = _landing(cycles, at.feeder, further_mm=further_mm)
@@ -184,7 +165,7 @@ def mean_speed(at: FeederAtSpeed, travel_mm: float, lasts_s: float) -> float:
 
     In the nominal cycle while its search goes on; at feed speed if there is none.
     """
-    cycles = _cycles(_parts_at(at), opens=False)
+    cycles = equal_cycles(_parts_at(at), opens=False)
     if cycles is None or lasts_s <= 0.0:
         return at.feed_mm_s
     begins_s = cycles.feed.time_at(cycles.start_mm + travel_mm)
@@ -196,7 +177,7 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
     """Return the feed travel (mm) from the opening tick until the feed is slower than a speed."""
     cycles, feeder = _cycles_at(at), at.feeder
     if cycles is None:  # as if ramp-in and lag were over
-        feed = _from_rest(_parts_at(at))
+        feed = from_rest(_parts_at(at))
         feed.open(
             _LONG_S + feeder.servo.command_delay_s,
             Ramp(feeder.clutch.ramp_out, feeder.clutch.travel_ramp),
@@ -218,7 +199,7 @@ def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
     """
     cycles, delay = _cycles_at(at), at.feeder.servo.command_delay_s
     if cycles is None:
-        feed, begins = _from_rest(_parts_at(at), delay), 0.0
+        feed, begins = from_rest(_parts_at(at), delay), 0.0
     else:  # the last engagement never ends
         feed, begins = cycles.feed, cycles.start_s + cycles.period_s
     at_rest = feed.command(begins)
@@ -257,7 +238,7 @@ def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
 
     The speed is a fraction of that with the clutch closed.
     """
-    feed = _from_rest(_parts_at(at))
+    feed = from_rest(_parts_at(at))
     way = at.feeder.insert_eye_to_placement_mm - at.settings.stage_position_mm
     lands_s = feed.time_at(way + clipped_slip_mean(at.inserts))
     return lands_s, feed.speed(lands_s) / at.feed_mm_s
@@ -265,17 +246,10 @@ def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
 
 def run_up_time(at: FeederAtSpeed, run_up: float) -> float:
     """Return the time (s) of a feed from rest to the end of a run-up (mm, above 0)."""
-    return _from_rest(_parts_at(at)).time_at(run_up)
+    return from_rest(_parts_at(at)).time_at(run_up)
 
 
-def _from_rest(parts: _Parts, delay_s: float = 0.0) -> FeedMotion:
-    """Return a feed at rest whose clutch closes and stays closed."""
-    feed = _feed(parts)
-    feed.engage(delay_s, Ramp(parts.clutch.ramp_in, parts.clutch.travel_ramp))
-    return feed
-
-
-def _landing(cycles: _Cycles, feeder: Feeder, *, further_mm: float = 0.0) -> float:
+def _landing(cycles: Cycles, feeder: Feeder, *, further_mm: float = 0.0) -> float:
     """Return when the insert of the last cycle lands (s from its start)."""
     way = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm - further_mm
     return (
@@ -285,79 +259,20 @@ def _landing(cycles: _Cycles, feeder: Feeder, *, further_mm: float = 0.0) -> flo
 
 
 @term
-def _cycles_at(at: FeederAtSpeed) -> _Cycles | None:
-    return _cycles(_parts_at(at))
+def _cycles_at(at: FeederAtSpeed) -> Cycles | None:
+    if at.counted_mm_s == at.line_mm_s:
+        return _line_cycles(at, cycles_before(at))
+    return equal_cycles(_parts_at(at))
 
 
-def _parts_at(at: FeederAtSpeed) -> _Parts:
-    return _parts(at, at.counted_mm_s)
+def _parts_at(at: FeederAtSpeed) -> Parts:
+    return parts_at(at, at.counted_mm_s)
 
 
-def _line_cycles(at: FeederAtSpeed, before: int) -> _Cycles | None:
+def _line_cycles(at: FeederAtSpeed, before: int) -> Cycles | None:
     """Return the cycles at the line's speed, cached as by :func:`line_term`."""
     known, key = at.known_of_line, (_line_cycles, before)
     if key not in known:
-        known[key] = _cycles(_parts(at, at.line_mm_s)._replace(before=before))
-    found: _Cycles | None = known[key]
+        known[key] = equal_cycles(parts_at(at, at.line_mm_s)._replace(before=before))
+    found: Cycles | None = known[key]
     return found
-
-
-def _before(at: FeederAtSpeed, further_mm: float = 0.0) -> int:
-    """Return how many cycles early an edge or a landing may come if staged further on."""
-    insert_pitch = at.inserts.length_mm + at.inserts.gap_mm
-    beyond = at.settings.stage_position_mm + further_mm
-    beyond -= min(insert_pitch, at.feeder.insert_eye_to_placement_mm)
-    return max(0, math.ceil(beyond / insert_pitch))
-
-
-def _parts(at: FeederAtSpeed, speed: float) -> _Parts:
-    return _Parts(
-        carrier_pitch_mm=at.carriers.pitch_mm,
-        insert_pitch_mm=at.inserts.length_mm + at.inserts.gap_mm,
-        before=_before(at),
-        ratio=at.settings.speed_ratio,
-        skips=at.carriers.arrival.in_step and not at.controller.not_ready_engages,
-        clutch=at.feeder.clutch,
-        servo=at.feeder.servo,
-        speed_mm_s=speed,
-    )
-
-
-def _feed(parts: _Parts) -> FeedMotion:
-    belt = BeltMotion([BeltPiece(0.0, 0.0, parts.speed_mm_s, 0.0)])
-    return FeedMotion(belt, scale_error=0.0, ratio=parts.ratio, servo=parts.servo)
-
-
-@lru_cache(maxsize=256)
-def _cycles(parts: _Parts, *, opens: bool = True) -> _Cycles | None:
-    """Return the motion of many equal cycles; None if one would open inside its ramp-in.
-
-    If a cycle takes longer than a carrier pitch, every n-th paced carrier is served. There are
-    enough cycles for the first one's lag, e^(−K·t) (elementary), to vanish, up to a maximum.
-    ``opens``: whether the clutch opens in the last one.
-    """
-    clutch, pitch, speed = parts.clutch, parts.insert_pitch_mm, parts.speed_mm_s
-    ramp_in, ramp_out = (
-        Ramp(clutch.ramp_in, clutch.travel_ramp),
-        Ramp(clutch.ramp_out, clutch.travel_ramp),
-    )
-    seconds = 1.0 / speed if clutch.travel_ramp else 1.0
-    opening = pitch / (parts.ratio * speed) + 0.5 * seconds * (clutch.ramp_in - clutch.ramp_out)
-    if opening < seconds * clutch.ramp_in:
-        return None
-    delay = parts.servo.command_delay_s
-    busy = opening + seconds * clutch.ramp_out + delay + clutch.settle_s
-    every = parts.carrier_pitch_mm / speed
-    period = max(every, busy)
-    if parts.skips:
-        period = every * max(1, math.ceil(busy / every - _SAME))
-    feed = _feed(parts)
-    settled = math.ceil(_SURELY / (parts.servo.loop_gain_per_s * period))
-    last = min(settled + parts.before, _MOST_CYCLES - 1)
-    for number in range(last + 1):
-        feed.engage(number * period + delay, ramp_in)
-        if number < last or opens:
-            feed.open(number * period + opening + delay, ramp_out)
-    if opens:  # engaged again in time for inserts still to land
-        feed.engage((last + 1) * period + delay, ramp_in)
-    return _Cycles(feed, last * period, last * pitch, opening, period)

@@ -1,0 +1,141 @@
+"""The feed's motion in equal cycles, one after another, at a steady speed.
+
+What a cycle leaves of its lag is left to it by the one before. With K the loop gain, k the
+feedforward, w the feed's speed with the clutch closed, and T the period, the lag e of a feed whose
+command rises and falls in two ramps obeys e' + K·e = (1 − k)·p'. From no lag at its start a cycle
+ends with
+
+    b = (1 − k)·w/K·(e^(−K·t_out)·q(T_out) − e^(−K·t_in)·q(T_in)),  q(x) = (1 − e^(−K·x))/(K·x),
+
+t_in and t_out from the ends of ramp-in T_in and ramp-out T_out to its own end (integrated by parts,
+elementary). Whatever lag it starts with falls to e^(−K·T) of it, so that cycles with the lag
+b/(1 − e^(−K·T)) at their start are equal.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
+
+from feedsim.machine import Clutch, Servo
+from feedsim.motion.belt import BeltMotion, BeltPiece
+from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+
+_SAME = 1e-9
+
+
+class Parts(NamedTuple):
+    """What equal cycles depend on: lengths in mm, speeds in mm/s.
+
+    ``before``: as :func:`cycles_before` has it. ``skips``: carriers are paced and do not wait.
+    """
+
+    carrier_pitch_mm: float
+    insert_pitch_mm: float
+    before: int
+    ratio: float
+    skips: bool
+    clutch: Clutch
+    servo: Servo
+    speed_mm_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cycles:
+    """The motion of equal cycles: when the last one starts (s), where, and when it opens."""
+
+    feed: FeedMotion
+    start_s: float
+    start_mm: float
+    opening_s: float
+    period_s: float
+
+
+def parts_at(at: FeederAtSpeed, speed_mm_s: float) -> Parts:
+    """Return what the cycles of a feeder depend on at a counted speed (mm/s)."""
+    return Parts(
+        carrier_pitch_mm=at.carriers.pitch_mm,
+        insert_pitch_mm=at.inserts.length_mm + at.inserts.gap_mm,
+        before=cycles_before(at),
+        ratio=at.settings.speed_ratio,
+        skips=at.carriers.arrival.in_step and not at.controller.not_ready_engages,
+        clutch=at.feeder.clutch,
+        servo=at.feeder.servo,
+        speed_mm_s=speed_mm_s,
+    )
+
+
+def cycles_before(at: FeederAtSpeed, further_mm: float = 0.0) -> int:
+    """Return how many cycles before its own an edge or a landing may be, staged further on."""
+    insert_pitch = at.inserts.length_mm + at.inserts.gap_mm
+    beyond = at.settings.stage_position_mm + further_mm
+    beyond -= min(insert_pitch, at.feeder.insert_eye_to_placement_mm)
+    return max(0, math.ceil(beyond / insert_pitch))
+
+
+@lru_cache(maxsize=256)
+def equal_cycles(parts: Parts, *, opens: bool = True) -> Cycles | None:
+    """Return the motion of equal cycles; None where one would open inside its ramp-in.
+
+    Where a cycle takes longer than a carrier pitch, a paced carrier out of so many is served.
+    ``opens``: whether the clutch opens in the last one.
+    """
+    clutch, pitch, speed = parts.clutch, parts.insert_pitch_mm, parts.speed_mm_s
+    ramp_in, ramp_out = (
+        Ramp(clutch.ramp_in, clutch.travel_ramp),
+        Ramp(clutch.ramp_out, clutch.travel_ramp),
+    )
+    seconds = 1.0 / speed if clutch.travel_ramp else 1.0
+    in_s, out_s = seconds * clutch.ramp_in, seconds * clutch.ramp_out
+    opening = pitch / (parts.ratio * speed) + 0.5 * (in_s - out_s)
+    if opening < in_s:
+        return None
+    delay = parts.servo.command_delay_s
+    busy = opening + out_s + delay + clutch.settle_s
+    every = parts.carrier_pitch_mm / speed
+    period = max(every, busy)
+    if parts.skips:
+        period = every * max(1, math.ceil(busy / every - _SAME))
+    ends = (period - delay - in_s, period - delay - opening - out_s)
+    feed = _feed(parts, lag_mm=_lag_at_start(parts, (in_s, out_s), ends, period_s=period))
+    last = parts.before
+    for number in range(last + 1):
+        feed.engage(number * period + delay, ramp_in)
+        if number < last or opens:
+            feed.open(number * period + opening + delay, ramp_out)
+    if opens:  # the feed is engaged again in time for what is still to land
+        feed.engage((last + 1) * period + delay, ramp_in)
+    return Cycles(feed, last * period, last * pitch, opening, period)
+
+
+def from_rest(parts: Parts, delay_s: float = 0.0) -> FeedMotion:
+    """Return a feed at rest whose clutch closes, and stays so."""
+    feed = _feed(parts)
+    feed.engage(delay_s, Ramp(parts.clutch.ramp_in, parts.clutch.travel_ramp))
+    return feed
+
+
+def _feed(parts: Parts, *, lag_mm: float = 0.0) -> FeedMotion:
+    belt = BeltMotion([BeltPiece(0.0, 0.0, parts.speed_mm_s, 0.0)])
+    return FeedMotion(belt, scale_error=0.0, ratio=parts.ratio, servo=parts.servo, lag_mm=lag_mm)
+
+
+def _lag_at_start(
+    parts: Parts, ramps_s: tuple[float, float], ends_s: tuple[float, float], *, period_s: float
+) -> float:
+    """Return the lag (mm) with which equal cycles start (derived at the head of this module).
+
+    ``ramps_s``: T_in and T_out. ``ends_s``: t_in and t_out.
+    """
+    gain, share = parts.servo.loop_gain_per_s, 1.0 - parts.servo.velocity_feedforward
+    if gain == math.inf or share == 0.0:
+        return 0.0
+    risen, fallen = (
+        math.exp(-gain * end) * (-math.expm1(-gain * ramp) / (gain * ramp) if ramp > 0.0 else 1.0)
+        for ramp, end in zip(ramps_s, ends_s, strict=True)
+    )
+    left = share * parts.ratio * parts.speed_mm_s / gain * (fallen - risen)
+    return left / -math.expm1(-gain * period_s)
