@@ -27,6 +27,8 @@ _DEAD = 26.0  # e^-26 is 5e-12
 _FURTHER = 1.25
 _FEWEST_FACTORS, _MOST_FACTORS = 3, 8
 _NOTHING = 1e-15
+_MARGIN = 1.05
+"""How many times the whole range 2π over the step of t is, more than 1."""
 _FEWEST_POINTS, _MOST_POINTS = 4096, 65_536
 _POINTS_OF_A_TERM = 16
 
@@ -244,7 +246,7 @@ class Distribution(NamedTuple):
     def wave(self) -> _Wave:
         """Return the characteristic function at the relevant places; needs more than one value."""
         low, high, sd = self._reach()
-        step = 2.0 * math.pi / (2.1 * (high - low))
+        step = 2.0 * math.pi / (_MARGIN * (high - low))
         grid = EvenGrid(step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)))
         heights = self._others(grid) * (np.exp(-0.5 * (sd * grid.t) ** 2) * (step / grid.t))
         return _Wave(low - self.mean, high - self.mean, grid, heights)
