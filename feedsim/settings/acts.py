@@ -161,7 +161,7 @@ def _corrected(
     point = np.asarray(count_mm * np.rint(travel / count_mm) if count_mm > 0.0 else travel)
     if not locked:
         return point - engage - by, shares
-    reached, chances = _first_steps(point, step, count_mm=count_mm)
+    reached, chances = reached_steps(point, step, count_mm=count_mm)
     shifts = reached * step - (travel - 0.5 * count_mm + 0.5 * step)[:, None]
     chances = shares[:, None] * chances
     some = chances > 0.0
@@ -189,12 +189,12 @@ def _spread_mean(engage: float, *, step: float, cycle: float, count_mm: float) -
     )
     shares = np.diff(np.asarray(below)) / (count_mm * cycle)
     points = count_mm * np.arange(float(first), last + 1.0)
-    reached, chances = _first_steps(points, step, count_mm=count_mm)
+    reached, chances = reached_steps(points, step, count_mm=count_mm)
     act = step * float(shares @ (reached * chances).sum(axis=1))
     return act - (engage - 0.5 * count_mm + 0.5 * step)
 
 
-def _first_steps(points: Floats, step: float, *, count_mm: float) -> _Steps:
+def reached_steps(points: Floats, step: float, *, count_mm: float) -> _Steps:
     """Return the steps at which points are reached, with probabilities, as :func:`_first_lattice`.
 
     One row per point.

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
+from feedsim.settings.kept import mark_to_act
 from feedsim.settings.levels import averaged, filters, gap_lasts
-from feedsim.settings.spreads import mark_to_act
 
 _FAR = 9.0  # standard deviations beyond which a share is negligible
 

@@ -6,11 +6,12 @@ from feedsim.criteria import Criteria
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import share_without_place
+from feedsim.settings.kept import mark_to_act
 from feedsim.settings.levels import filters, level_lasts
 from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import SearchedOn, searched_on, searches
-from feedsim.settings.spreads import busy_travel, mark_to_act
+from feedsim.settings.spreads import busy_travel
 from feedsim.settings.waiting import followed, waiting_alone
 
 _EMPTIED = 1e-4

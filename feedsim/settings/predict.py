@@ -74,7 +74,7 @@ def corrected_point(at: FeederAtSpeed) -> Distribution:
     The correction moves E by the insert's actual stage error: by the acts of its opening
     (:func:`feedsim.settings.acts.corrected_acts`) and the error of the opening's settings.
     """
-    distance = at.settings.engage_distance_mm + _opened_off(at)
+    distance = at.settings.engage_distance_mm + opened_off(at)
     return corrected_acts(at, distance - at.settings.engage_lead_s * at.counted_mm_s)
 
 
@@ -85,7 +85,7 @@ def corrected_bias(at: FeederAtSpeed, engage: float, opening: float) -> float:
     return corrected_mean(at, engage + opening - opened, opening)
 
 
-def _opened_off(at: FeederAtSpeed) -> float:
+def opened_off(at: FeederAtSpeed) -> float:
     """Return ΔU, the error of U (mm, counted)."""
     return _off(at).disengage_distance_mm - _off(at).disengage_lead_s * at.counted_mm_s
 
@@ -188,7 +188,7 @@ def settings_off(at: FeederAtSpeed) -> Expected:
     With ΔE and ΔU the deviations, the error is (1+ε)·(ΔE − ΔU), or (1+ε)·ΔE with stage correction,
     and the stage is off by g·ΔU (derived in feedsim/MODEL.md, section 13).
     """
-    off, opened = _off(at), _opened_off(at)
+    off, opened = _off(at), opened_off(at)
     error = off.engage_distance_mm
     error -= off.engage_lead_s * at.counted_mm_s
     if not at.settings.stage_correction:

@@ -1,4 +1,4 @@
-"""Stage position, busy travel and the wait of a mark, as whole distributions."""
+"""Stage position and busy travel, as whole distributions."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution, clipped_at
-from feedsim.settings.acts import is_locked, locked_step, rounded
+from feedsim.settings.acts import is_locked
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.predict import (
@@ -109,24 +109,3 @@ def busy_travel(at: FeederAtSpeed) -> Distribution:
         rarely=((at.inserts.double, at.inserts.length_mm * per_feed),),
     )
     return timing.plus(gaps(at).times(per_feed))
-
-
-@term
-def mark_to_act(at: FeederAtSpeed) -> Distribution:
-    """Return the belt travel (mm) from when a mark is known until it is acted on.
-
-    Relative to the next mark's own delay: the spread includes jitter, edges and scan of both. At
-    one instant a mark becomes known before another is acted on, so a mark occupies its place at a
-    scan tick if its point lies after the last motion tick before: the tick adds γ to a whole cycle,
-    not 0 to a cycle (derived in feedsim/MODEL.md, section 13, fact 12).
-    """
-    eye, v, control = at.carrier_eye, at.speed_mm_s, at.controller
-    cycle, step = (v * s for s in (control.motion_cycle_s, locked_step(control)))
-    scan = 0.0 if eye.scanned else v * control.scan_s
-    point = at.scale * (rounded(at.engage_travel_mm, at.count_mm) - 0.5 * at.count_mm)
-    captured = captures(at, eye)
-    return Distribution(
-        point + corrected_later(at) + 0.5 * (cycle + step - scan),
-        math.sqrt(2.0) * eye.edge_sd_mm,
-        (*captured, *captured, 0.5 * scan, 0.5 * (cycle - step)),
-    )

@@ -8,11 +8,11 @@ from dataclasses import replace
 from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import Followed, Stream, follow
+from feedsim.settings.kept import mark_to_act
 from feedsim.settings.marks import blind_travel, may_be_full, share_merged
 from feedsim.settings.mechanisms_unseen import searched_on, searches
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
 from feedsim.settings.sources import sd_without_slips
-from feedsim.settings.spreads import mark_to_act
 from feedsim.settings.waits import Queue, Waits, waits_of
 
 _MOST_AGAIN = 12

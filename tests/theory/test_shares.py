@@ -35,6 +35,12 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 F = "feeder.0."
 WIDE = "acceptance.placement_tolerance=10 mm"
 SCANNED = ("carrier_eye.capture=scanned", F + "eye.capture=scanned")
+POLLED_MARK = (
+    "carrier_eye.capture=polled",
+    "controller.mark_memory=1",
+    "controller.scan=4 ms",
+    "controller.motion_cycle=2 ms",
+)
 SHORT_WAY = (
     F + "insert_eye_to_placement=140 mm",
     F + "insert.gap=20 mm",
@@ -105,11 +111,33 @@ CASES = {
         "missed", 6.0, 0.001, ("controller.mark_memory=2", F + "eye_to_placement=800 mm"),
         file="hand_fed",
     ),
-    # settings/spreads.py: kept for counted travel, up to the scan tick at which another is known
+    # settings/kept.py: kept for counted travel, up to the scan tick at which another is known
     "a memory of four marks, an encoder that counts too little": Case(
         "missed", 60.0, 0.0305,
         ("controller.mark_memory=4", F + "eye_to_placement=1086 mm",
          "line.encoder.scale_error=0.1 %"),
+    ),
+    # settings/kept.py: a polled mark is acted on whole cycles, the next one known whole scans later
+    "a memory of one polled mark, acted on just behind a scan": Case(
+        "missed", 55.0, 0.0418,
+        (*POLLED_MARK, "carrier.pitch=355 mm", "carrier.pitch_sd=3 mm"),
+    ),
+    "a memory of one polled mark, acted on just before a scan": Case(
+        "missed", 53.0, 0.0334,
+        (*POLLED_MARK, "carrier.pitch=355 mm", "carrier.pitch_sd=3 mm"),
+    ),
+    # settings/kept.py: counts and the opening's steps spread a corrected point, which is rounded
+    "a memory of one mark, corrected, of coarse counts": Case(
+        "missed", 54.0, 0.0021,
+        ("controller.mark_memory=1", "controller.scan=4 ms", "controller.motion_cycle=2 ms",
+         F + "eye.capture=scanned", F + "settings.stage_correction=true",
+         "line.encoder.counts_per_rev=100", "carrier.pitch=360 mm", "carrier.pitch_sd=4 mm"),
+    ),
+    # settings/kept.py: the motion tick before a scan tick is 4 or 8 ms earlier, not between them
+    "a memory of one mark, ticks far apart": Case(
+        "missed", 60.0, 0.0057,
+        ("controller.mark_memory=1", "controller.scan=4 ms", "controller.motion_cycle=8 ms",
+         "carrier.pitch=357 mm", "carrier.pitch_sd=3 mm"),
     ),
     # settings/mechanisms_unseen.py: the slip comes off the gap while the tail covers the eye
     "a gap less the slip": Case(
