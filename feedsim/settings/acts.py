@@ -92,12 +92,18 @@ def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
     The correction shifts E by the error of the opening, then E is rounded. With a free insert eye
     the shift spreads over a count and a motion cycle: rounding and count are two uniform parts, and
     the wait from the point to the next motion tick is anything up to a cycle, locked or not; for a
-    locked carrier side the mean is known too (:func:`_spread_mean`). With a locked insert eye
-    the shift takes the values of the opening's own steps.
+    locked carrier side the mean is known too (:func:`_spread_mean`). With a locked insert eye, or
+    with openings at a tick (:func:`opens_at_tick`), the shift takes the opening's own values.
 
     ``engage``: E without the correction, mm of counted travel, not rounded.
     """
     rounding, free = Distribution(half_widths=_free(at)[:1]), Distribution(half_widths=_free(at))
+    if opens_at_tick(at, at.opening_travel_mm):
+        rest = free
+        if is_locked(at.carrier_eye, at.controller):
+            later = later_ticks(at, at.speed_mm_s)
+            rest = rounding.plus(later) if fine_steps(at) else later
+        return _chosen(at, _at_tick(at, engage, at.opening_travel_mm)).plus(rest)
     if not is_locked(at.eye, at.controller):
         mean = corrected_mean(at, engage, at.opening_travel_mm)
         return Distribution(mean).plus(rounding).plus(free)
@@ -106,16 +112,22 @@ def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
     steps = _corrected_steps(at, engage, at.opening_travel_mm)
     if steps is None:
         return rounding.plus(rounding.plus(rest) if locked else rest)
+    return _chosen(at, steps).plus(rest)
+
+
+def _chosen(at: FeederAtSpeed, steps: _Steps) -> Distribution:
     choices = merged(*steps, most=_MOST_VALUES)
-    return Distribution(choices=({at.scale * x: p for x, p in choices.items()},)).plus(rest)
+    return Distribution(choices=({at.scale * x: p for x, p in choices.items()},))
 
 
 def corrected_mean(at: FeederAtSpeed, engage: float, opening: float) -> float:
     """Return the mean of :func:`corrected_acts` (mm of belt travel) for an opening's U."""
+    if opens_at_tick(at, opening):
+        return at.scale * float(np.dot(*_at_tick(at, engage, opening)))
     if not is_locked(at.eye, at.controller):
         v, control, q = at.counted_mm_s, at.controller, at.count_mm
         step, cycle = v * locked_step(control), v * control.motion_cycle_s
-        fine = q * _MOST_IN_A_COUNT < cycle or q > _MOST_IN_A_COUNT * step
+        fine = q * _MOST_IN_A_COUNT < cycle or fine_steps(at)
         if fine or not is_locked(at.carrier_eye, control):
             return 0.0
         by = rounded(opening, q) - opening
@@ -124,11 +136,75 @@ def corrected_mean(at: FeederAtSpeed, engage: float, opening: float) -> float:
     return at.scale * float(np.dot(*steps)) if steps else 0.0
 
 
+def opens_at_tick(at: FeederAtSpeed, opening: float) -> bool:
+    """Return whether openings fall on a motion tick after the scan tick, in no coarse steps.
+
+    Their point is passed at the scan tick, whatever the fraction of a count at the capture: U
+    rounds to 0 counts or less. Not if ticks spread them over so many counts that one more does not
+    matter. ``opening``: U, mm of counted travel, not rounded.
+    """
+    if at.count_mm == 0.0 or rounded(opening, at.count_mm) > 0.0:
+        return False
+    coarse = is_locked(at.eye, at.controller) and not fine_steps(at)
+    return not coarse and sum(moved_at_tick(at, opening)[1:]) < _MOST_VALUES * at.count_mm
+
+
+def fine_steps(at: FeederAtSpeed) -> bool:
+    """Return whether a count has so many steps γ that they do not matter."""
+    return at.count_mm > _MOST_IN_A_COUNT * at.counted_mm_s * locked_step(at.controller)
+
+
+def moved_at_tick(at: FeederAtSpeed, opening: float) -> tuple[float, float, float]:
+    """Return the correction of E by openings that :func:`opens_at_tick`: mean and two widths.
+
+    They come as long after their capture as a latched edge waits for its scan tick (up to a scan),
+    and the motion tick after that (up to a cycle, less γ), where U − q/2 + cycle/2 is expected: mm
+    of counted travel (derived in feedsim/MODEL.md, section 13, fact 1).
+    """
+    v, control = at.counted_mm_s, at.controller
+    wait = 0.0 if at.eye.scanned else v * control.scan_s
+    sooner = 0.0 if at.eye.scanned else v * locked_step(control)
+    mean = 0.5 * (at.count_mm + wait - sooner) - opening
+    return mean, wait, v * control.motion_cycle_s
+
+
+def _at_tick(at: FeederAtSpeed, engage: float, opening: float) -> _Steps:
+    """Return the effect of :func:`moved_at_tick` on the engage point, with probabilities."""
+    q, step = at.count_mm, at.counted_mm_s * locked_step(at.controller)
+    mean, *widths = moved_at_tick(at, opening)
+    middle, long, short = engage + mean, max(widths), min(widths)
+    half = 0.5 * (long + short)
+    if half == 0.0:
+        travel, shares = np.array([middle]), np.ones(1)
+    else:
+        low, high = middle - half, middle + half
+        halves = q * (np.arange(math.floor(low / q), math.ceil(high / q)) + 0.5)
+        ends = np.sort(np.concatenate((np.linspace(low, high, _MOST_VALUES + 1), halves)))
+        ends = ends[(ends >= low) & (ends <= high)]
+        travel = 0.5 * (ends[1:] + ends[:-1])
+        shares = np.diff(_share_below(ends - middle, long, short))
+    locked = is_locked(at.carrier_eye, at.controller) and not fine_steps(at)
+    return _closed(travel - engage, shares, engage, step=step, count_mm=q, locked=locked)
+
+
+def _share_below(ends: Floats, long: float, short: float) -> Floats:
+    """Return the share below of the sum of two uniform parts about 0; the short one may be 0.
+
+    The integral of a trapezoid (convolution, any textbook).
+    """
+    if short == 0.0:
+        return np.asarray(np.clip(ends / long + 0.5, 0.0, 1.0))
+    half, flat = 0.5 * (long + short), 0.5 * (long - short)
+    corners = zip((1.0, -1.0, -1.0, 1.0), (half, flat, -flat, -half), strict=True)
+    below = sum(sign * 0.5 * np.maximum(ends + corner, 0.0) ** 2 for sign, corner in corners)
+    return np.asarray(below) / (long * short)
+
+
 def _corrected_steps(at: FeederAtSpeed, engage: float, opening: float) -> _Steps | None:
     """Return the effect of a locked opening on the engage point; None if it is uniform."""
     step = locked_step(at.controller)
     mm = at.counted_mm_s * step
-    if not is_locked(at.eye, at.controller) or at.count_mm > _MOST_IN_A_COUNT * mm:
+    if not is_locked(at.eye, at.controller) or fine_steps(at):
         return None
     return _corrected(
         engage,
@@ -156,7 +232,14 @@ def _corrected(
     """
     first = _first_lattice(opening, step, count_mm=count_mm)
     shares = np.convolve(first.shares(), np.full(later, 1.0 / later))
-    by = first.start - 0.5 * step * (later - 1) + step * np.arange(len(shares))
+    by: Floats = first.start - 0.5 * step * (later - 1) + step * np.arange(float(len(shares)))
+    return _closed(by, shares, engage, step=step, count_mm=count_mm, locked=locked)
+
+
+def _closed(
+    by: Floats, shares: Floats, engage: float, *, step: float, count_mm: float, locked: bool
+) -> _Steps:
+    """Return the shifts of an engage point that is corrected by given travels with shares."""
     travel = engage + by
     point = np.asarray(count_mm * np.rint(travel / count_mm) if count_mm > 0.0 else travel)
     if not locked:
@@ -181,13 +264,8 @@ def _spread_mean(engage: float, *, step: float, cycle: float, count_mm: float) -
     """
     half = 0.5 * (count_mm + cycle)
     first, last = (round((engage + end) / count_mm) for end in (-half, half))
-    edges = count_mm * (np.arange(first, last + 2) - 0.5) - engage
-    corners = (half, 0.5 * (count_mm - cycle), 0.5 * (cycle - count_mm), -half)
-    below = sum(
-        sign * 0.5 * np.maximum(edges + corner, 0.0) ** 2
-        for sign, corner in zip((1.0, -1.0, -1.0, 1.0), corners, strict=True)
-    )
-    shares = np.diff(np.asarray(below)) / (count_mm * cycle)
+    edges: Floats = count_mm * (np.arange(float(first), last + 2.0) - 0.5) - engage
+    shares = np.diff(_share_below(edges, max(count_mm, cycle), min(count_mm, cycle)))
     points = count_mm * np.arange(float(first), last + 1.0)
     reached, chances = reached_steps(points, step, count_mm=count_mm)
     act = step * float(shares @ (reached * chances).sum(axis=1))

@@ -25,7 +25,7 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import fields, replace
 
-from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.acts import is_locked, locked_step, moved_at_tick, opens_at_tick
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.predict import corrected_bias, engage_bias, landing_shift, opening_bias
@@ -157,6 +157,14 @@ class AtLineSpeed:
         expected += 0.5 * self.counted * self.controller.motion_cycle_s
         return -math.fmod(expected, self.step)
 
+    def moved_at_tick(self, s: Solution) -> float | None:
+        """Return the mean correction of E (mm) by openings at a tick; None if they spread more."""
+        opening = self.opening(s)
+        if not (self.settings.stage_correction and opens_at_tick(self.at, opening)):
+            return None
+        mean, *widths = moved_at_tick(self.at, opening)
+        return mean + opening - self._right[1] if sum(widths) < self.count else None
+
     def engaged(self, s: Solution, travels: Iterable[float]) -> Solution:
         """Return the settings with the E that leaves the smallest mean error, by the lead."""
         opening = self.opening(s)
@@ -194,10 +202,15 @@ def _engage(side: AtLineSpeed, found: Solution) -> Solution:
         return found
     mean = side.mean(travel, side.opening(found))
     wanted = travel - mean / side.scale
+    coarse = side.is_coarse(scanned=side.at.carrier_eye.scanned)
+    if (by := side.moved_at_tick(found)) is not None:
+        # the correction hardly spreads the point, so it goes to the middle of a step or count
+        middles = side.middles(wanted + by) if coarse else side.counts(wanted + by)
+        return side.engaged(found, [t - by for t in middles])
     if corrected and not is_locked(side.at.eye, side.controller):
         # the correction spreads the point, so it need not be on a step or count
         return side.engaged(found, [wanted]) if abs(mean) > WORTH_MM else found
-    if side.is_coarse(scanned=side.at.carrier_eye.scanned):
+    if coarse:
         by = side.moved_by if corrected else 0.0
         return side.engaged(found, [t - by for t in side.middles(wanted + by)])
     if max(side.count, abs(mean)) <= WORTH_MM:

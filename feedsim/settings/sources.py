@@ -20,7 +20,14 @@ from typing import Literal, NamedTuple
 
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution, clipped_at
-from feedsim.settings.acts import first_shifts, is_locked, later_ticks, locked_step
+from feedsim.settings.acts import (
+    fine_steps,
+    first_shifts,
+    is_locked,
+    later_ticks,
+    locked_step,
+    opens_at_tick,
+)
 from feedsim.settings.acts_together import acts_together
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening
@@ -229,14 +236,15 @@ def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Pa
     """
     yield carrier.tick(scanned=at.carrier_eye.scanned)
     name, locked = "steps of correction", is_locked(at.carrier_eye, at.controller)
-    if not is_locked(at.eye, at.controller):
+    at_tick = opens_at_tick(at, at.opening_travel_mm)
+    if not (at_tick or is_locked(at.eye, at.controller)):
         if locked:
             yield carrier.anywhere(name, 0.5 * locked_step(at.controller), cause=MOTION_CYCLE)
         yield carrier.count()
         yield insert.count()
         return
     steps = corrected_point(at).choices
-    if not locked or not steps:
+    if not locked or not steps or fine_steps(at):
         yield carrier.count()
     if steps:
         moved = Distribution(choices=steps)

@@ -141,6 +141,23 @@ def test_corrected_closings_keep_step_with_openings(monkeypatch: pytest.MonkeyPa
     assert "at most" in (hunted_auto(line) or "")
 
 
+@pytest.mark.parametrize("eye", ["scanned", "latched"])
+@pytest.mark.parametrize("cycle", ["0 ms", "0.1 ms", "1 ms"])
+def test_openings_at_a_tick_are_corrected_by_no_count(
+    eye: str, cycle: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The counts to the opening round to none of 28.7 mm, so E is moved by the same each time."""
+    line = override(scenario_of_all_keys(2569, stops=False), ["run.carriers=2000",
+                    f"feeder.0.eye.capture={eye}", f"controller.motion_cycle={cycle}"])  # fmt: skip
+    assert hunted_auto(line) == ""
+    if (eye, cycle) == ("scanned", "1 ms"):
+        return  # in steps, which have been known all along
+    # the twin: the correction spreads over a count
+    for module in ("acts", "sources", "known"):
+        monkeypatch.setattr(f"feedsim.settings.{module}.opens_at_tick", lambda *_: False)
+    assert "at most" in (hunted_auto(line) or "")
+
+
 def test_counts_at_openings_keep_step_with_the_count_at_the_closing(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
