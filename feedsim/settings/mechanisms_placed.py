@@ -7,7 +7,7 @@ from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_opening
-from feedsim.settings.nominal_cycle import no_cycle_because
+from feedsim.settings.nominal_cycle import left_at_closing, no_cycle_because
 from feedsim.settings.predict import late_share
 from feedsim.settings.sources import placement_spread, slips
 from feedsim.settings.spreads import gaps, staged_nose
@@ -84,9 +84,11 @@ def _outside(error: Distribution, allowed: Criteria) -> float:
 def no_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that land only in the next cycle; 1 if cycles cannot repeat.
 
-    They are short of the placement point when the feed rests with the next insert staged.
+    They are short of the placement point when the clutch closes again, with the next insert staged
+    but for the rest of the lag.
     """
     if no_cycle_because(at):
         return 1.0
     there = staged_nose(at).plus(gaps(at)).plus(slips(at).times(-1.0))
-    return there.share_below(at.feeder.insert_eye_to_placement_mm - at.inserts.length_mm)
+    way = at.feeder.insert_eye_to_placement_mm - at.inserts.length_mm
+    return there.share_below(way + left_at_closing(at))

@@ -211,3 +211,15 @@ def test_a_stage_that_is_estimated_in_a_lag_is_estimated_right(
     # the twin: the feed runs as fast as the belt there
     monkeypatch.setattr("feedsim.settings.nominal_cycle._seen_further", lambda *_: 0.0)
     assert "at most" in (hunted_auto(override(line, ["seed=2"])) or "")
+
+
+def test_a_lag_keeps_an_insert_from_landing_before_the_clutch_closes_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Gaps spread by 15 mm; the feed creeps up on its rest, 2 mm short of it a pitch later."""
+    line = override(scenario_of_all_keys(2500, stops=False), ["run.carriers=5000"])
+    assert hunted_auto(line) == ""
+    # the twin: it rests by then, and lands late by as much as a standard deviation tells
+    monkeypatch.setattr("feedsim.settings.mechanisms_placed.left_at_closing", lambda _: 0.0)
+    monkeypatch.setattr("feedsim.settings.besides._NORMAL", (0.0,))
+    assert "at most" in (hunted_auto(line) or "")
