@@ -1,9 +1,9 @@
 """Marks followed one by one, from the eye through the memory to the feeder.
 
-Merging at the eye, a full memory and a busy feeder each remove marks from the next stage, and no
-closed form is known for all three together. So a fixed stream of carriers of the given law (the
-record's own pitches, if there is one) is followed with fixed draws: the share is that of the
-stream, with a standard error of at most about √(p·(1 − p)/10 000).
+Merging at the eye, a full memory and a busy feeder (feedsim/MODEL.md, sections 4 and 5) each remove
+marks from the next stage, and no closed form is known for all three together. So a fixed stream of
+carriers of the given law (the record's own pitches, if there is one) is followed with fixed draws:
+the share is that of the stream, with a standard error of at most about √(p·(1 − p)/10 000).
 
 A full memory of several places hands its pattern on: two marks kept in a row come free one after
 the other, and two more are kept in a row. Whether carriers wait may so stay the same for thousands
@@ -21,16 +21,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.arrays import Floats, Places
+from feedsim.arrays import Floats
 from feedsim.arrivals import Arrival
 from feedsim.machine import Carriers
+from feedsim.settings.seen import NONE_MERGE, STREAM, Gap, carriers_seen, fractions
 from feedsim.settings.waits import Queue, Waits
 
-_STREAM, _LONGER = 10_000, 40_000
+_LONGER = 40_000
 _NEAR_MM = 1e-6
 _TENTHS, _ERRORS = 10, 3.0
 _FAR = 9.0  # standard deviations beyond which a share is nothing
-_PRIME = np.uint64(2**31 - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +50,10 @@ class Stream:
         Places in the memory; 0: unlimited.
     kept_mm, kept_sd_mm : float
         Mean and spread of the travel from when a mark is known to its point.
-    blind_mm : float
-        The gap that the eye needs between two carriers; −inf: none merge.
+    gap : Gap
+        Which carriers merge.
     edge_sd_mm : float
-        Spread of the edges that it sees.
+        Spread of the edges that the eye sees.
     """
 
     carriers: Carriers
@@ -63,7 +63,7 @@ class Stream:
     places: int
     kept_mm: float
     kept_sd_mm: float
-    blind_mm: float
+    gap: Gap
     edge_sd_mm: float
 
     @property
@@ -106,29 +106,13 @@ class Followed:
         return Waits(beyond, self.room_mm, self.lasting_mm, self.corrected_mm)
 
 
-class _Comes(NamedTuple):
-    """Columns of the carriers that the eye does not miss; shape (carriers,).
-
-    ``place``: the pitch of the stream that brings it. ``lap``: how often the record has restarted
-    by then, with the feeder at rest. ``edge``, ``behind``: leading edge, and its distance from the
-    previous tail, as the eye sees it. ``sooner``: how much sooner a mark is known, or the one
-    before acted on, in standard deviations.
-    """
-
-    place: Places
-    lap: Places
-    edge: Floats
-    behind: Floats
-    sooner: Floats
-
-
 @lru_cache(maxsize=64)
 def follow(stream: Stream) -> Followed:
     """Follow the stream of carriers."""
-    comes = _comes(stream.carriers, stream.seen, stream.edge_sd_mm)
-    here = int(np.count_nonzero(comes.behind >= stream.blind_mm))
+    comes = carriers_seen(stream.carriers, stream.seen, stream.edge_sd_mm)
+    here = int(np.count_nonzero(stream.gap.shows(comes)))
     merged = len(comes.edge) - here
-    laps = _remembered(replace(stream, places=0, blind_mm=stream.blind_mm if merged else -math.inf))
+    laps = _remembered(replace(stream, places=0, gap=stream.gap if merged else NONE_MERGE))
     waits = np.concatenate([_waits(marks, waits, stream) for marks, waits in laps])
     busy = int(np.count_nonzero(waits > stream.room_mm))
     full = here - len(waits)
@@ -152,9 +136,9 @@ def _lasting(served: Floats) -> float:
 @lru_cache(maxsize=4)
 def _remembered(stream: Stream) -> list[tuple[_Marks, Floats]]:
     """Return the marks of each lap and their waits (mm), as if all were remembered."""
-    comes = _comes(stream.carriers, stream.seen, stream.edge_sd_mm)
+    comes = carriers_seen(stream.carriers, stream.seen, stream.edge_sd_mm)
     takes, noise = _services(stream.queue, stream.carriers.arrival)
-    here = comes.behind >= stream.blind_mm
+    here = stream.gap.shows(comes)
     place, edge = comes.place[here], comes.edge[here]
     points = edge + stream.kept_mm
     marks = _Marks(
@@ -240,23 +224,6 @@ def _walked(marks: _Marks, stream: Stream) -> Floats:
 
 
 @lru_cache(maxsize=8)
-def _comes(carriers: Carriers, seen: float, edge_sd_mm: float) -> _Comes:
-    """Return the carriers that come and are seen."""
-    from scipy.special import ndtri
-
-    arrival = carriers.arrival
-    chances = fractions(5 * arrival.whole(_STREAM)).reshape(5, -1)
-    place = np.flatnonzero((chances[1] >= carriers.missing) & (chances[2] < seen))
-    once = arrival.ends_after
-    lap = place // once if once else np.zeros_like(place)
-    edge = np.cumsum(arrival.sample(chances[0], again=True))[place]
-    behind = edge + edge_sd_mm * ndtri(chances[3][place])
-    behind[1:] -= edge[:-1] + carriers.length_mm
-    behind[np.flatnonzero(np.diff(lap, prepend=-1))] = math.inf
-    return _Comes(place, lap, edge, behind, ndtri(chances[4][place]))
-
-
-@lru_cache(maxsize=8)
 def _draws(count: int) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the draws of services: noise and gap in standard deviations, again and double."""
     from scipy.special import ndtri
@@ -269,7 +236,7 @@ def _draws(count: int) -> tuple[Floats, Floats, Floats, Floats]:
 @lru_cache(maxsize=8)
 def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
     """Return how long the feeder is busy with each carrier, and the error of its point (mm)."""
-    noise, gap, again, twice = _draws(arrival.whole(_STREAM))
+    noise, gap, again, twice = _draws(arrival.whole(STREAM))
     gaps = np.maximum(queue.least_gap_mm, queue.gap_mm + queue.gap_sd_mm * gap)
     longer, shares = np.array(sorted(queue.again)).T
     more = np.minimum(np.searchsorted(np.cumsum(shares), again), len(longer) - 1)
@@ -314,18 +281,3 @@ def _edges(arrival: Arrival, seen: float) -> tuple[Floats, Floats]:
     edges = np.cumsum(arrival.sample(chances[0]))
     bring = chances[1, : len(edges)] < seen
     return edges[bring], ndtri(chances[2, : len(edges)][bring])
-
-
-@lru_cache(maxsize=8)
-def fractions(count: int) -> Floats:
-    """Return a fixed sequence of fractions that look random: x ← 48271·x mod 2³¹ − 1.
-
-    Park, Miller and Stockmeyer, Communications of the ACM 36:108-110, 1993 (from memory).
-    """
-    found = np.array([48271], dtype=np.uint64)
-    while len(found) < count:
-        # double it at a time: x_(k+n) = 48271ⁿ·x_k, and x_n is 48271ⁿ
-        found = np.concatenate((found, found * found[-1] % _PRIME))
-    fractions = found[:count] / float(_PRIME)
-    fractions.flags.writeable = False
-    return fractions

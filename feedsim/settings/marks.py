@@ -6,6 +6,7 @@ from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.kept import mark_to_act
 from feedsim.settings.levels import averaged, filters, gap_lasts
+from feedsim.settings.seen import Gap
 
 _FAR = 9.0  # standard deviations beyond which a share is negligible
 
@@ -35,11 +36,12 @@ def share_merged(at: FeederAtSpeed) -> float:
     return here * seen.share_below(at.speed_mm_s * eye.off_response_s)
 
 
-def blind_travel(at: FeederAtSpeed) -> float:
-    """Return the gap (mm) that the carrier eye needs between two carriers, on average."""
+def needed_gap(at: FeederAtSpeed) -> Gap:
+    """Return what the carrier eye needs between two carriers (mm of belt travel)."""
     eye = at.carrier_eye
-    more = gap_lasts(eye, at.controller).average if filters(eye) else 0.0
-    return at.speed_mm_s * (eye.off_response_s + more)
+    times = (eye.off_response_s, eye.response_s, eye.response_jitter_s, eye.filter_s)
+    scan_s = at.controller.scan_s if eye.polled else 0.0
+    return Gap(*(at.speed_mm_s * time for time in (*times, scan_s)))
 
 
 def may_be_full(at: FeederAtSpeed) -> bool:

@@ -114,17 +114,16 @@ def carrier_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of carriers that merge with the one before at the carrier eye.
 
     None does behind an empty pitch. If the memory or the feeder loses some too, the loss beyond
-    theirs, with marks followed one by one (:mod:`feedsim.settings.followed`).
+    theirs: as large a part of this share as where marks are followed one by one
+    (:mod:`feedsim.settings.followed`).
     """
     merged = share_merged(at)
     if merged < _HARDLY:
         return 0.0
     others = 1.0 - (1.0 - memory(at, allowed)) * (1.0 - feed_cycle(at, allowed))
-    # following marks uses one gap for all, but a scan needs a different one each time
-    scanned = at.carrier_eye.polled and at.carriers.arrival.in_step
-    if others < _HARDLY or scanned:
+    if others < _HARDLY or (seen := followed(at, allowed)).merged == 0:
         return merged
-    return _beyond(at, allowed, memory=True, merging=True)
+    return merged * _beyond(at, allowed, memory=True, merging=True) * seen.carriers / seen.merged
 
 
 def carrier_short(at: FeederAtSpeed, allowed: Criteria) -> float:

@@ -9,9 +9,10 @@ from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import Followed, Stream, follow
 from feedsim.settings.kept import mark_to_act
-from feedsim.settings.marks import blind_travel, may_be_full, share_merged
+from feedsim.settings.marks import may_be_full, needed_gap, share_merged
 from feedsim.settings.mechanisms_unseen import searched_on, searches
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
+from feedsim.settings.seen import NONE_MERGE
 from feedsim.settings.sources import sd_without_slips
 from feedsim.settings.waits import Queue, Waits, waits_of
 
@@ -76,7 +77,7 @@ def followed(
             places=at.controller.mark_memory if memory else 0,
             kept_mm=kept.average - corrected_later(at),
             kept_sd_mm=kept.sd,
-            blind_mm=blind_travel(at) if merging else -math.inf,
+            gap=needed_gap(at) if merging else NONE_MERGE,
             edge_sd_mm=eye.edge_sd_mm,
         )
     )

@@ -11,7 +11,9 @@ from feedsim.scenario import override
 from feedsim.settings import mechanisms_unseen
 from feedsim.settings.counts_in_step import Opened
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.levels import gap_lasts
 from feedsim.settings.mean import mean_error
+from feedsim.settings.seen import Gap
 from tests import speed_hunts
 from tests.hunts import automatic, hunted_auto
 from tests.random_scenarios import random_scenario, scenario_of_all_keys
@@ -116,6 +118,22 @@ def test_who_is_lost_to_a_busy_feeder_moves_the_mean_of_the_others(
     line = override(workable_scenario(1116), ["run.carriers=5000"])
     assert hunted_auto(line) == ""
     monkeypatch.setattr("feedsim.settings.besides._selection", lambda *_: 0.0)  # the twin
+    assert "at most" in (hunted_auto(line) or "")
+
+
+def test_who_merges_at_a_polled_eye_depends_on_where_a_scan_falls(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Gaps of 1 mm, scans 1.34 mm apart: 22 % merge, and two of three others wait."""
+    line = override(scenario_of_all_keys(3521, stops=False), ["run.carriers=3000"])
+    assert hunted_auto(line) == ""
+
+    def average(at: FeederAtSpeed) -> Gap:  # the twin: one gap for all
+        eye = at.carrier_eye
+        more = gap_lasts(eye, at.controller).average
+        return Gap(at.speed_mm_s * (eye.off_response_s + more))
+
+    monkeypatch.setattr("feedsim.settings.waiting.needed_gap", average)
     assert "at most" in (hunted_auto(line) or "")
 
 

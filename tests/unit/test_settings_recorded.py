@@ -14,6 +14,7 @@ from feedsim.machine import Carriers
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.even_grid import EvenGrid
 from feedsim.settings.followed import Followed, Stream, _lasting, follow
+from feedsim.settings.seen import NONE_MERGE, Gap
 from feedsim.settings.waits import Queue
 
 FOUR = (200.0, 210.0, 220.0, 230.0)
@@ -127,9 +128,9 @@ def served_always(takes_mm: float) -> Queue:
     )  # fmt: skip
 
 
-def followed(of: Recorded, takes_mm: float, **more: float) -> Followed:
+def followed(of: Recorded, takes_mm: float, **more: Gap | float) -> Followed:
     base = Stream(Carriers(of), served_always(takes_mm), 1.0, waits=True, places=0, kept_mm=300.0,
-               kept_sd_mm=0.0, blind_mm=-math.inf, edge_sd_mm=0.0)  # fmt: skip
+               kept_sd_mm=0.0, gap=NONE_MERGE, edge_sd_mm=0.0)  # fmt: skip
     return follow(replace(base, **more))  # type: ignore[arg-type]
 
 
@@ -190,7 +191,7 @@ def test_marks_are_those_that_a_walk_finds(
     queue = replace(served_always(service), room_mm=60.0, corrected_mm=later)
     of = drifting(7)
     base = Stream(Carriers(of), queue, 1.0, waits=waits, places=places, kept_mm=kept,
-                  kept_sd_mm=0.0, blind_mm=-math.inf, edge_sd_mm=0.0)  # fmt: skip
+                  kept_sd_mm=0.0, gap=NONE_MERGE, edge_sd_mm=0.0)  # fmt: skip
     found = follow(base)
     pitches = list(islice(cycle(of.record_mm), found.carriers))
     full, busy, expected = one_by_one(pitches, base)
@@ -214,8 +215,23 @@ def test_marks_that_find_no_place_or_merge_never_come_to_the_feeder() -> None:
     found = followed(steady, 300.0, places=1, waits=False)
     assert (found.full / found.carriers, found.busy) == (pytest.approx(0.5), 0)
     # the eye needs 30 and sees a gap of 20: all behind the first merge
-    merging = followed(steady, 300.0, blind_mm=30.0, waits=False)
+    merging = followed(steady, 300.0, gap=Gap(30.0), waits=False)
     assert (merging.merged, merging.busy) == (merging.carriers - 1, 0)
+
+
+def test_a_polled_eye_merges_those_between_which_it_does_not_scan() -> None:
+    # gaps of 20 mm, scans 80 mm apart: a quarter is seen, and of two neighbours, 2.5 scans apart,
+    # never both. So a service of 300 mm finds the feeder ready, and one of 500 at every second mark
+    steady, polled = law((200.0,)), Gap(0.0, scan_mm=80.0)
+    for service, busy in ((300.0, 0.0), (500.0, 0.125)):
+        found = followed(steady, service, gap=polled, waits=False)
+        assert found.merged / found.carriers == pytest.approx(0.75, abs=1e-3)
+        assert found.busy / found.carriers == pytest.approx(busy, abs=1e-3)
+    # a response that is longer by 10 mm, ± 5 mm: 30 mm on average; a filter of 28 mm bridges some
+    for least, share in ((0.0, 30.0 / 80.0), (28.0, 0.7 * 31.5 / 80.0)):
+        gap = Gap(0.0, on_mm=10.0, jitter_mm=5.0, filter_mm=least, scan_mm=80.0)
+        found = followed(steady, 100.0, gap=gap)
+        assert 1.0 - found.merged / found.carriers == pytest.approx(share, abs=0.01)
 
 
 def test_gaps_below_a_travel_with_and_without_noise_of_the_edge() -> None:
