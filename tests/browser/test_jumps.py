@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +13,8 @@ import pytest
 
 from feedsim.answers.rehearse.page.page import rehearse_page
 from feedsim.answers.rehearse.study.choice import ShownCarriers
-from feedsim.answers.rehearse.study.parts import column
 from feedsim.answers.rehearse.study.scene import scene
+from feedsim.answers.rehearse.study.scene_events import SceneEvent
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace
@@ -159,18 +161,11 @@ def test_what_is_not_there_cannot_be_jumped_to_and_says_why(
 def test_a_stop_is_jumped_to(browser: Any, tmp_path: Path) -> None:
     """A stop put into the scene by hand, as an engine that can stop would give it."""
     scenario = load_scenario(SCENARIOS / "membership_card.toml")
-    plain: Any = scene(scenario, ShownCarriers(range(40, 46)), name="")
-    at = plain["from_s"] + 0.75
-    plain["happenings"] = {
-        "names": [["stop", "no_insert"]],
-        "time_s": column([at]),
-        "what": column([0], "u1"),
-        "carrier": column([42], "i4"),
-        "feeder": column([0], "i4"),
-        "margin": column([np.nan]),
-    }
+    shown = scene(scenario, ShownCarriers(range(40, 46)), name="")
+    at = shown.from_s + 0.75
+    stop = SceneEvent(at, "stop", "no_insert", carrier=42, feeder=0, margin=math.nan)
     page = tmp_path / "rehearse.html"
-    page.write_text(rehearse_page([plain]), "utf-8")
+    page.write_text(rehearse_page([replace(shown, happenings=(stop,))]), "utf-8")
     browser.open(page)
     assert walk(browser, "s", "S") == [at]
     browser.js("rehearsal.clock.set(rehearsal.clock.from)")

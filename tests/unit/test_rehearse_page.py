@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from feedsim.answers.rehearse.answer import differences
 from feedsim.answers.rehearse.page.page import EVENTS, SCRIPTS, page_words, rehearse_page
 from feedsim.answers.rehearse.study.choice import ShownCarriers
-from feedsim.answers.rehearse.study.scene import scene
+from feedsim.answers.rehearse.study.scene import Scene, scene
 from feedsim.running.run import trace
 from feedsim.scenario import Scenario, load_scenario
 
@@ -26,7 +26,7 @@ def card(*overrides: str) -> Scenario:
     return load_scenario(SCENARIOS / "membership_card.toml", overrides=overrides)
 
 
-def scene_of(scenario: Scenario, *, name: str = "") -> dict[str, Any]:
+def scene_of(scenario: Scenario, *, name: str = "") -> Scene:
     return scene(scenario, ShownCarriers(range(20, 25)), name=name)
 
 
@@ -86,8 +86,8 @@ def test_text_of_a_scenario_is_text() -> None:
 
 
 def test_half_a_letter_in_a_name_can_be_written() -> None:
-    scene = scene_of(card()) | {"title": "broken \udc80"}
-    assert rehearse_page([scene]).encode()
+    broken = replace(scene_of(card()), title="broken \udc80")
+    assert rehearse_page([broken]).encode()
 
 
 def test_every_script_is_packed_and_each_once() -> None:

@@ -100,7 +100,7 @@ def words(told: Answer, units: System) -> Iterator[str]:
             assert isinstance(content, bytes)
             yield visible(content.decode())
     if isinstance(told, Page):
-        yield from strings(told.scenes(units=units))
+        yield from strings([shown.plain() for shown in told.scenes(units=units)])
 
 
 def visible(page: str) -> str:

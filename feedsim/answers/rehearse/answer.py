@@ -10,9 +10,10 @@ from feedsim.answers.answer import Answer
 from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.rehearse.study.choice import ShownCarriers, Wanted, choose
-from feedsim.answers.rehearse.study.scene import scene
+from feedsim.answers.rehearse.study.scene import Scene, scene
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
+from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
 from feedsim.scenario import Scenario, scenario_to_dict
 
@@ -34,7 +35,7 @@ class Page(Answer):
     name: ClassVar[str] = "rehearse"
 
     @typed
-    def scenes(self, *, units: System = "metric") -> list[dict[str, Any]]:
+    def scenes(self, *, units: System = "metric") -> list[Scene]:
         """Return what the page plays, for each line."""
         names = [line.name for line in self.lines]
         if len(names) == 2:
@@ -44,9 +45,9 @@ class Page(Answer):
             for line, name in zip(self.lines, names, strict=True)
         ]
 
-    def plain(self) -> dict[str, Any]:
+    def plain(self) -> dict[str, Plain]:
         """Return what the page plays as data."""
-        return {"scenes": self.scenes()}
+        return {"scenes": [shown.plain() for shown in self.scenes()]}
 
     def _text(self, units: System) -> str:
         del units

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
+from feedsim.answers.rehearse.study.scene import Scene
 from feedsim.measures import QuantityError, parse
 from feedsim.metrics.cycle_hazards import HAZARDS
 from feedsim.quantities import Kind, System, display, display_unit
@@ -108,7 +109,7 @@ _PLACES = {"metric": 3, "inch": 4}
 
 
 def rehearse_page(
-    scenes: Sequence[Mapping[str, Any]],
+    scenes: Sequence[Scene],
     *,
     differences: Sequence[tuple[str, str, str]] = (),
     changed: str = "",
@@ -119,9 +120,8 @@ def rehearse_page(
 
     Parameters
     ----------
-    scenes : sequence of mapping
-        One, or two setups to see side by side, as
-        :func:`feedsim.answers.rehearse.study.scene.scene` makes them.
+    scenes : sequence of Scene
+        One, or two setups to see side by side.
     differences : sequence of (str, str, str)
         Keys in which two setups differ, with the value in either.
     changed : str
@@ -131,25 +131,25 @@ def rehearse_page(
         file that a browser opens from disk.
     """
     two = len(scenes) > 1
-    feeders = [feeder["name"] for feeder in max(scenes, key=_feeders)["feeders"]]
+    feeders = [feeder.name for feeder in max((scene.feeders for scene in scenes), key=len)]
     text = html_page(
         _HERE,
         "page.html",
         title=_title(scenes),
         about=_about(scenes, units),
         changed=changed,
-        setups=[scene["name"] for scene in scenes],
+        setups=[scene.name for scene in scenes],
         feeders=feeders,
         differences=_difference_lines(differences, units),
         jumps=[*_JUMPS, "difference"] if two else _JUMPS,
-        stops=any(scene["stops"]["why"] for scene in scenes),
-        drawing=_DRAWING + (_GATE if any(scene["gate"] for scene in scenes) else ""),
+        stops=any(scene.stops for scene in scenes),
+        drawing=_DRAWING + (_GATE if any(scene.gate for scene in scenes) else ""),
         cautions=CAUTIONS,
         linked=linked,
         style=part(_HERE, "page.css"),
         script=_script(),
         words=embedded(page_words(units) | {"feeders": feeders}),
-        scenes=embedded(list(scenes)),
+        scenes=embedded([scene.plain() for scene in scenes]),
     )
     # half of a surrogate pair, from a broken command line, cannot be written in UTF-8
     return text.encode("utf-8", errors="backslashreplace").decode("utf-8")
@@ -165,29 +165,25 @@ def _script() -> Any:
     return part(_HERE, *(f"{name}.js" for name in SCRIPTS))
 
 
-def _feeders(scene: Mapping[str, Any]) -> int:
-    return len(scene["feeders"])
-
-
-def _title(scenes: Sequence[Mapping[str, Any]]) -> str:
-    titles = list(dict.fromkeys(scene["title"] for scene in scenes))
+def _title(scenes: Sequence[Scene]) -> str:
+    titles = list(dict.fromkeys(scene.title for scene in scenes))
     return " and ".join(titles)
 
 
-def _about(scenes: Sequence[Mapping[str, Any]], units: System) -> str:
-    first, last = scenes[0]["chosen"]
-    speeds = (display(scene["line_speed_mm_s"], "speed", units=units) for scene in scenes)
-    seeds = list(dict.fromkeys(str(scene["seed"]) for scene in scenes))
+def _about(scenes: Sequence[Scene], units: System) -> str:
+    first, last = scenes[0].chosen
+    speeds = (display(scene.line_speed_mm_s, "speed", units=units) for scene in scenes)
+    seeds = list(dict.fromkeys(str(scene.seed) for scene in scenes))
     words = [
         f"carriers {first} to {last}" if last > first else f"carrier {first}",
         " and ".join(dict.fromkeys(speeds)),
         f"seed {seeds[0]}"
         if len(seeds) == 1
         else f"seeds {' and '.join(seeds)}: other random numbers",
-        f"feedsim {scenes[0]['feedsim']}",
+        f"feedsim {scenes[0].feedsim}",
     ]
     if len(scenes) > 1:
-        focus = scenes[0]["focus"]
+        focus = scenes[0].focus
         zero = first if focus is None else focus
         words.append(f"one clock, 0 as carrier {zero} passes the carrier eye of each")
     return ", ".join(words) + ". A simulation, no safety function."

@@ -1,68 +1,41 @@
-"""The parts of a scene as numbers for a page: motion, eyes, carriers, inserts, the gate."""
+"""The parts of a scene: motion, eyes, carriers, inserts, the gate."""
 
 from __future__ import annotations
 
-import base64
 import math
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from itertools import islice
-from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import NDArray
 
+from feedsim.answers.rehearse.study.columns import BYTES, DOUBLES, WHOLES, column
 from feedsim.answers.rehearse.study.stretch import Excerpt
-from feedsim.draws.line_draws import Phases
-from feedsim.machine import Encoder, Eye
+from feedsim.arrays import Bools, Floats
+from feedsim.machine import Eye
 from feedsim.metrics.gate_rows import Known, gate_rows
-from feedsim.metrics.plain import Plain
+from feedsim.metrics.plain import Plain, plain
 from feedsim.metrics.product_rows import ProductClass, ProductRows, needed, product_rows
-from feedsim.motion.belt import BeltMotion
-from feedsim.motion.feed_piece import Rate
+from feedsim.motion.belt import BeltMotion, BeltPiece
+from feedsim.motion.feed_piece import FeedPiece, Rate
 from feedsim.motion.ticks import SAME_TRAVEL_MM, next_tick
 from feedsim.running.replay.eyes import OnInterval, carrier_eye_runs, program_levels
-from feedsim.running.replay.feed import FeedTravel
 from feedsim.running.replay.inserts import ReplayedInserts
 from feedsim.running.run import criteria_of
-
-Kind = Literal["f8", "f4", "i4", "u1"]
-"""Double, single, whole number, small whole number from 0 to 255."""
-
-Column = dict[str, Plain]
-"""``kind``, and ``data``: the numbers in little-endian bytes, as base64."""
-
-_TYPES: dict[Kind, str] = {"f8": "<f8", "f4": "<f4", "i4": "<i4", "u1": "u1"}
+from feedsim.settings.levels import filters
 
 
-def column(values: ArrayLike, kind: Kind = "f8") -> Column:
-    """Pack a column of numbers; NaN survives, unlike in JSON.
+@dataclass(frozen=True, slots=True)
+class FeedMoves:
+    """The motion of a feed: K (inf for a rigid servo) and the pieces in force, in order."""
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-
-    Raises
-    ------
-    ValueError
-        If a whole number does not fit.
-
-    Examples
-    --------
-    >>> column([3, 4], "u1")
-    {'kind': 'u1', 'data': 'AwQ='}
-    """
-    given = np.asarray(values)
-    packed = given.astype(_TYPES[kind])
-    if kind in {"i4", "u1"} and not np.array_equal(packed, given):
-        msg = f"not all of these are whole numbers that fit into {kind}"
-        raise ValueError(msg)
-    return {"kind": kind, "data": base64.b64encode(packed.tobytes()).decode("ascii")}
+    gain_per_s: float
+    pieces: tuple[FeedPiece, ...]
 
 
-def feed_plain(
-    feed: FeedTravel, *, from_s: float, to_s: float, gain_per_s: float
-) -> dict[str, Plain]:
-    """Return the pieces of a feed's motion in force from one time to another (s).
+def feed_plain(feed: FeedMoves) -> dict[str, Plain]:
+    """Return the motion of a feed as a page reads it.
 
     Returns
     -------
@@ -72,12 +45,12 @@ def feed_plain(
         ``shape`` (its number), and ``engagement``, ``slope`` (per s, or per mm of counted
         travel where ``in_travel``) of the clutch.
     """
-    pieces = [piece for piece, _ in feed.pieces(from_s, to_s)]
+    pieces = feed.pieces
     shapes: dict[Rate, int] = {}
     forms = [piece.closed_form for piece in pieces]
     numbers = [shapes.setdefault(form.rise, len(shapes)) for form in forms]
     return {
-        "gain_per_s": None if math.isinf(gain_per_s) else gain_per_s,
+        "gain_per_s": plain(feed.gain_per_s),
         "rises": column(np.array([*shapes], dtype=np.float64).ravel()),
         "pieces": {
             "start_s": column([piece.start_s for piece in pieces]),
@@ -93,26 +66,21 @@ def feed_plain(
 
 def belt_plain(belt: BeltMotion) -> dict[str, Plain]:
     """Return the pieces of the belt's motion, all of them: columns as in ``BeltPiece``."""
-    starts, travels, speeds, accelerations = zip(*belt.pieces, strict=True)
-    return {
-        "start_s": column(starts),
-        "travel_mm": column(travels),
-        "speed_mm_s": column(speeds),
-        "acceleration_mm_s2": column(accelerations),
-    }
+    names = BeltPiece._fields
+    return {name: column([getattr(piece, name) for piece in belt.pieces]) for name in names}
 
 
-def encoder_plain(encoder: Encoder, phases: Phases) -> dict[str, Plain]:
-    """Return the terms of n = ⌊m/((1+ε)·q) + φ⌋, counts of belt travel (model, section 2)."""
-    return {
-        "count_mm": encoder.count_mm,
-        "scale_error": encoder.scale_error,
-        "phase": phases.encoder,
-        "same_travel_mm": SAME_TRAVEL_MM,
-    }
+@dataclass(frozen=True, slots=True)
+class EncoderTerms:
+    """The terms of n = ⌊m/((1+ε)·q) + φ⌋, counts of belt travel (model, section 2)."""
+
+    count_mm: float
+    scale_error: float
+    phase: float
+    same_travel_mm: float = SAME_TRAVEL_MM
 
 
-def carrier_eye_blocked(stretch: Excerpt) -> list[OnInterval]:
+def carrier_eye_blocked(stretch: Excerpt) -> tuple[OnInterval, ...]:
     """Return when the carrier eye's output is on; a merged carrier holds it on longer.
 
     It goes off ``off_response`` after the trailing edge (model, section 4).
@@ -120,23 +88,16 @@ def carrier_eye_blocked(stretch: Excerpt) -> list[OnInterval]:
     return in_stretch(carrier_eye_runs(stretch), stretch)
 
 
-def program_input(runs: list[OnInterval], eye: Eye, stretch: Excerpt) -> list[OnInterval]:
-    """Return what the program sees of a filtered or polled output; else nothing."""
-    phase_s, scan_s = stretch.draws.phases().ticks_s, stretch.machine.controller.scan_s
-    levels = program_levels(runs, eye, lambda t: next_tick(t, phase_s, period=scan_s))
-    return in_stretch(levels, stretch)
-
-
-def in_stretch(found: list[OnInterval], stretch: Excerpt) -> list[OnInterval]:
+def in_stretch(found: Sequence[OnInterval], stretch: Excerpt) -> tuple[OnInterval, ...]:
     """Return the intervals that last, and overlap the stretch."""
-    return [
+    return tuple(
         b
         for b in found
         if b.from_s < b.to_s and b.to_s >= stretch.from_s and b.from_s <= stretch.to_s
-    ]
+    )
 
 
-def blocked_plain(found: list[OnInterval]) -> dict[str, Plain]:
+def intervals_plain(found: Sequence[OnInterval]) -> dict[str, Plain]:
     """Return the intervals as columns; an endless one has ``inf``."""
     return {
         "from_s": column([b.from_s for b in found]),
@@ -145,16 +106,45 @@ def blocked_plain(found: list[OnInterval]) -> dict[str, Plain]:
     }
 
 
-def carriers_plain(stretch: Excerpt) -> dict[str, Plain]:
-    """Return the carriers that come into the picture.
+@dataclass(frozen=True, slots=True)
+class ProgramInput:
+    """What the program sees of an eye that it filters or scans.
 
-    Returns
-    -------
-    dict
-        ``first``: number of the first one. Columns: ``leading_edge_mm``, ``eye_time_s``;
-        ``slip_mm``: how far it falls back between eye and placement point; ``known_s``: when the
-        program knew of its mark (NaN: never).
+    ``levels``: when it takes the eye as blocked. ``scan_s``: period of the scan, 0 if it does not
+    scan. ``phase_s``: time of a tick.
     """
+
+    levels: tuple[OnInterval, ...] = field(metadata={"plain": intervals_plain})
+    scan_s: float
+    phase_s: float
+
+
+def program_input(stretch: Excerpt, eye: Eye, runs: list[OnInterval]) -> ProgramInput | None:
+    """Return what the program sees of an eye; None if it sees the output itself."""
+    if not filters(eye):
+        return None
+    phase_s, period_s = stretch.draws.phases().ticks_s, stretch.machine.controller.scan_s
+    levels = program_levels(runs, eye, lambda t: next_tick(t, phase_s, period=period_s))
+    return ProgramInput(in_stretch(levels, stretch), period_s if eye.polled else 0.0, phase_s)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CarrierColumns:
+    """The carriers that come into the picture.
+
+    ``first``: number of the first one. ``slip_mm``: how far each falls back between eye and
+    placement point. ``known_s``: when the program knew of its mark (NaN: never).
+    """
+
+    first: int
+    leading_edge_mm: Floats = field(metadata=DOUBLES)
+    eye_time_s: Floats = field(metadata=DOUBLES)
+    slip_mm: Floats = field(metadata=DOUBLES)
+    known_s: Floats = field(metadata=DOUBLES)
+
+
+def carriers_shown(stretch: Excerpt) -> CarrierColumns:
+    """Return the carriers that come into the picture."""
     rows = slice(stretch.carriers.start, stretch.carriers.stop)
     known = np.full(len(stretch.carriers), math.nan)
     for event in stretch.trace.events:
@@ -163,17 +153,37 @@ def carriers_plain(stretch: Excerpt) -> dict[str, Plain]:
             known[event.carrier - stretch.carriers.start] = event.time_s
     cards = islice(stretch.draws.carriers(), rows.start, rows.stop)
     carriers = stretch.records.carriers
-    return {
-        "first": rows.start,
-        "leading_edge_mm": column(carriers.leading_edge_mm[rows]),
-        "eye_time_s": column(carriers.eye_time_s[rows]),
-        "slip_mm": column([slip for _, _, _, slip, _ in cards]),
-        "known_s": column(known),
-    }
+    return CarrierColumns(
+        first=rows.start,
+        leading_edge_mm=carriers.leading_edge_mm[rows],
+        eye_time_s=carriers.eye_time_s[rows],
+        slip_mm=np.array([slip for _, _, _, slip, _ in cards]),
+        known_s=known,
+    )
 
 
-def inserts_plain(inserts: ReplayedInserts, stretch: Excerpt, feeder: int) -> dict[str, Plain]:
-    """Return the inserts that come into the picture: columns, as the attributes and cards."""
+@dataclass(frozen=True, slots=True, eq=False)
+class InsertColumns:
+    """The inserts of a feeder that come into the picture.
+
+    ``first``: number of the first one. Columns: as in ``ReplayedInserts`` and ``InsertDraw``.
+    """
+
+    first: int
+    nose_mm: Floats = field(metadata=DOUBLES)
+    carrier: NDArray[np.int32] = field(metadata=WHOLES)
+    closes_s: Floats = field(metadata=DOUBLES)
+    lands_s: Floats = field(metadata=DOUBLES)
+    gone_s: Floats = field(metadata=DOUBLES)
+    length_mm: Floats = field(metadata=DOUBLES)
+    slip_mm: Floats = field(metadata=DOUBLES)
+    double_mm: Floats = field(metadata=DOUBLES)
+    drawn: Bools = field(metadata=BYTES)
+    stray: Bools = field(metadata=BYTES)
+
+
+def inserts_shown(inserts: ReplayedInserts, stretch: Excerpt, feeder: int) -> InsertColumns:
+    """Return the inserts of a feeder that come into the picture."""
     reach = stretch.machine.feeders[feeder].insert_eye_to_placement_mm
     longest = max(card.length_mm for card in inserts.cards)
     from_mm = stretch.feeds[feeder].position(stretch.from_s)
@@ -181,19 +191,19 @@ def inserts_plain(inserts: ReplayedInserts, stretch: Excerpt, feeder: int) -> di
     there |= (inserts.carrier >= stretch.carriers.start) & (inserts.carrier >= 0)
     first = int(np.argmax(there)) if there.any() else len(inserts.cards)
     cards = inserts.cards[first:]
-    return {
-        "first": first,
-        "nose_mm": column(inserts.nose_mm[first:]),
-        "carrier": column(inserts.carrier[first:], "i4"),
-        "closes_s": column(inserts.closes_s[first:]),
-        "lands_s": column(inserts.lands_s[first:]),
-        "gone_s": column(inserts.gone_s[first:]),
-        "length_mm": column([card.length_mm for card in cards]),
-        "slip_mm": column([card.slip_mm for card in cards]),
-        "double_mm": column([card.double_mm for card in cards]),
-        "drawn": column([int(card.drawn) for card in cards], "u1"),
-        "stray": column(inserts.stray[first:], "u1"),
-    }
+    return InsertColumns(
+        first=first,
+        nose_mm=inserts.nose_mm[first:],
+        carrier=inserts.carrier[first:],
+        closes_s=inserts.closes_s[first:],
+        lands_s=inserts.lands_s[first:],
+        gone_s=inserts.gone_s[first:],
+        length_mm=np.array([card.length_mm for card in cards]),
+        slip_mm=np.array([card.slip_mm for card in cards]),
+        double_mm=np.array([card.double_mm for card in cards]),
+        drawn=np.array([card.drawn for card in cards], dtype=np.bool_),
+        stray=inserts.stray[first:],
+    )
 
 
 def complete_before(stretch: Excerpt) -> int:
@@ -202,15 +212,23 @@ def complete_before(stretch: Excerpt) -> int:
     return int((classes == ProductClass.COMPLETE).sum())
 
 
-def gate_plain(stretch: Excerpt) -> dict[str, Plain] | None:
-    """Return the gate with columns for the carriers in the picture; None without a gate.
+@dataclass(frozen=True, slots=True, eq=False)
+class GateColumns:
+    """The divert gate, and what it does with the carriers in the picture.
 
-    Returns
-    -------
-    dict or None
-        ``at_mm``, ``decide_before_mm``. Columns: ``diverted``; ``known``, an index into ``words``;
-        ``known_s``, when that was (NaN: never).
+    ``known``: an index into ``words``. ``known_s``: when that was (NaN: never).
     """
+
+    at_mm: float
+    decide_before_mm: float
+    words: tuple[str, ...]
+    diverted: Bools = field(metadata=BYTES)
+    known: NDArray[np.int8] = field(metadata=BYTES)
+    known_s: Floats = field(metadata=DOUBLES)
+
+
+def gate_shown(stretch: Excerpt) -> GateColumns | None:
+    """Return the divert gate; None without one."""
     divert = stretch.machine.divert
     if divert is None:
         return None
@@ -221,14 +239,14 @@ def gate_plain(stretch: Excerpt) -> dict[str, Plain] | None:
         needs=needed(stretch.machine, criteria_of(stretch.scenario)),
         good=_products(stretch).good,
     )
-    return {
-        "at_mm": divert.at_mm,
-        "decide_before_mm": divert.decide_before_mm,
-        "words": [what.name.lower() for what in Known],
-        "diverted": column(rows.diverted[here], "u1"),
-        "known": column(rows.known[here], "u1"),
-        "known_s": column(rows.known_time_s[here]),
-    }
+    return GateColumns(
+        at_mm=divert.at_mm,
+        decide_before_mm=divert.decide_before_mm,
+        words=tuple(what.name.lower() for what in Known),
+        diverted=rows.diverted[here],
+        known=rows.known[here],
+        known_s=rows.known_time_s[here],
+    )
 
 
 def _products(stretch: Excerpt) -> ProductRows:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.rehearse.study.parts import column
+from feedsim.answers.rehearse.study.columns import column
 from feedsim.arrays import Bools, Floats
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
@@ -110,9 +110,8 @@ def _outside(records: RunRecords, outside: Sequence[Bools]) -> Iterator[SceneEve
             yield SceneEvent(time_s, "outside", "tolerance", int(k), feeder, error)
 
 
-def standing_plain(records: RunRecords, *, from_s: float, to_s: float) -> dict[str, Plain]:
-    """Return the stops of a stretch as columns: trip, belt at rest, restart (NaN: never), why."""
-    stops = [s for s in records.stops if s.time_s <= to_s and not s.restarted_s < from_s]
+def stops_plain(stops: Sequence[Stop]) -> dict[str, Plain]:
+    """Return stops as columns: trip, belt at rest, restart (NaN: never), why."""
     return {
         "time_s": column([s.time_s for s in stops]),
         "at_rest_s": column([s.at_rest_s for s in stops]),
@@ -146,15 +145,30 @@ def _hazards(
 
 def scene_events_plain(found: Sequence[SceneEvent]) -> dict[str, Plain]:
     """Return them as columns; ``what`` is an index into ``names``, pairs of kind and name."""
-    names = sorted({(h.kind, h.name) for h in found})
-    numbers = {name: number for number, name in enumerate(names)}
     return {
-        "names": [list(name) for name in names],
-        "time_s": column([h.time_s for h in found]),
-        "what": column([numbers[h.kind, h.name] for h in found], "u1"),
+        **_named([(h.kind, h.name) for h in found], [h.time_s for h in found]),
         "carrier": column([h.carrier for h in found], "i4"),
         "feeder": column([h.feeder for h in found], "i4"),
         "margin": column([h.margin for h in found]),
+    }
+
+
+def trace_events_plain(found: Sequence[TraceEvent]) -> dict[str, Plain]:
+    """Return them as columns; ``what`` is an index into ``names``, pairs of part and event."""
+    return {
+        **_named([(e.part, e.event) for e in found], [e.time_s for e in found]),
+        "carrier": column([e.carrier for e in found], "i4"),
+        "insert": column([e.insert for e in found], "i4"),
+    }
+
+
+def _named(pairs: Sequence[tuple[str, str]], times_s: Sequence[float]) -> dict[str, Plain]:
+    names = sorted(set(pairs))
+    numbers = {name: number for number, name in enumerate(names)}
+    return {
+        "names": [list(name) for name in names],
+        "time_s": column(times_s),
+        "what": column([numbers[pair] for pair in pairs], "u1"),
     }
 
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 
 from feedsim.answers.explain.study.record import PARTS
 from feedsim.answers.explain.study.run import source_of
 from feedsim.answers.explain.study.story import story_of
-from feedsim.answers.rehearse.study.parts import column
+from feedsim.answers.rehearse.study.columns import SINGLES, WHOLES
 from feedsim.answers.rehearse.study.stretch import Excerpt
 from feedsim.arrays import Bools
-from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
 
@@ -21,20 +21,32 @@ MOST_STORIES = 1000
 _NOTHING_MM = 5e-4  # a part whose error never exceeds this is left out
 
 
-def stories_plain(
-    stretch: Excerpt, feeder: int, *, units: System, outside: Bools
-) -> dict[str, Plain]:
+@dataclass(frozen=True, slots=True)
+class ErrorParts:
+    """What made the placement errors of placed inserts.
+
+    ``names``: in the order in which they arise. ``carriers``: rising. ``error_mm``: one for each
+    carrier and name.
+    """
+
+    names: tuple[str, ...]
+    carriers: tuple[int, ...] = field(metadata=WHOLES)
+    error_mm: tuple[float, ...] = field(metadata=SINGLES)
+
+
+@dataclass(frozen=True, slots=True)
+class Stories:
+    """Why carriers ended as they did at one feeder: sentences, by the carrier's number."""
+
+    reasons: dict[int, tuple[str, ...]]
+    parts: ErrorParts
+
+
+def stories_shown(stretch: Excerpt, feeder: int, *, units: System, outside: Bools) -> Stories:
     """Return the stories of carriers at one feeder.
 
     All chosen carriers have one, unless that makes more than :data:`MOST_STORIES` over all
     feeders: then only those missed or out of tolerance (`outside`).
-
-    Returns
-    -------
-    dict
-        ``reasons``: sentences, by the carrier's number as text. ``parts``: of placed inserts,
-        ``names`` in the order in which they arise, and the columns ``carriers``, rising, and
-        ``error_mm``, one for each carrier and name.
     """
     source = source_of(stretch.scenario, stretch.records, stretch.trace)
     stories = [
@@ -45,14 +57,12 @@ def stories_plain(
     errors = [{part.key: part.error_mm for part in story.parts} for story in placed]
     matters = {key for one in errors for key, mm in one.items() if abs(mm) > _NOTHING_MM}
     names = {key: name for key, name in _names().items() if key in matters}
-    return {
-        "reasons": {str(story.carrier): list(story.reason) for story in stories},
-        "parts": {
-            "names": [*names.values()],
-            "carriers": column([story.carrier for story in placed], "i4"),
-            "error_mm": column([one.get(key, 0.0) for one in errors for key in names], "f4"),
-        },
-    }
+    parts = ErrorParts(
+        names=tuple(names.values()),
+        carriers=tuple(story.carrier for story in placed),
+        error_mm=tuple(one.get(key, 0.0) for one in errors for key in names),
+    )
+    return Stories({story.carrier: story.reason for story in stories}, parts)
 
 
 def _names() -> dict[str, str]:
