@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.arrays import Floats, Places
-from feedsim.records.stored import AT_ONCE
+from feedsim.metrics.spread import sum_of_products
 
 _MOST = 0.95
 _FEWEST = 8.0
@@ -66,19 +66,11 @@ def lag_one(off: Floats, groups: Places | None = None) -> LagOne | None:
     Biometrika 41:390-402), solved for φ. All from memory; the tests check it by simulation.
     """
     if groups is None:
-        return _lag(np.array([len(off)]), np.array([_product(off, 0)]), _product(off, 1))
+        squares, products = sum_of_products(off, off), sum_of_products(off[:-1], off[1:])
+        return _lag(np.array([len(off)]), np.array([squares]), products)
     one, two = _neighbours(groups)
     return _lag(
         np.bincount(groups), np.bincount(groups, off * off), float(np.sum(off[one] * off[two]))
-    )
-
-
-def _product(off: Floats, lag: int) -> float:
-    """Return the sum of products of values ``lag`` apart, added in parts."""
-    ends = range(0, len(off) - lag, AT_ONCE)
-    return math.fsum(
-        float(np.sum(off[i : min(i + AT_ONCE, len(off) - lag)] * off[i + lag : i + lag + AT_ONCE]))
-        for i in ends
     )
 
 

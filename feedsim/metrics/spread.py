@@ -62,6 +62,16 @@ def squares(values: Floats) -> float:
     return math.fsum(float(np.multiply(o, o, out=o).sum()) for o in off)
 
 
+def sum_of_products(one: Floats, two: Floats) -> float:
+    """Return the sum of products of two columns, added in parts.
+
+    A matrix product would be in as many parts as linear algebra has threads, so its last bits would
+    tell a process with one thread from others.
+    """
+    parts = (slice(i, i + AT_ONCE) for i in range(0, len(one), AT_ONCE))
+    return math.fsum(float(np.sum(one[part] * two[part])) for part in parts)
+
+
 def _parts(values: Floats) -> Iterator[Floats]:
     """Yield the values in blocks that fit in memory, without NaN."""
     for i in range(0, len(values), AT_ONCE):

@@ -12,6 +12,7 @@ from feedsim.metrics.fits import weighted_fit
 from feedsim.metrics.intervals import Interval, difference_interval
 from feedsim.metrics.means import FEWEST, uncertainty
 from feedsim.metrics.sample_sizes import spread_interval
+from feedsim.metrics.spread import sum_of_products
 from feedsim.metrics.spread_intervals import (
     ByRun,
     by_run,
@@ -104,7 +105,7 @@ def _half(each: Floats, begins: Sequence[int]) -> float:
     if not process:
         return half
     worth = n * (1.0 - process) / (1.0 + process)
-    plain = math.sqrt(float(off @ off) / n / worth)
+    plain = math.sqrt(sum_of_products(off, off) / n / worth)
     return max(half, float(stdtrit(max(1.0, worth - 1.0), 0.975)) * plain)
 
 

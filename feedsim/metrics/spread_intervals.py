@@ -14,7 +14,7 @@ from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, doubt_of, one_value, uncertainty, widened
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import effective_for_spread, lag_one
-from feedsim.metrics.spread import squares
+from feedsim.metrics.spread import squares, sum_of_products
 from feedsim.records.stored import AT_ONCE
 
 _ALIKE, _MOST_ALIKE = 0.4, 0.95
@@ -135,8 +135,8 @@ def doubt_of_few(n: int) -> float:
 
 def correlation(one: Floats, two: Floats) -> float:
     """Return the correlation of two columns of mean 0; 0 if one is all zeros."""
-    scale = math.sqrt(float(one @ one) * float(two @ two))
-    return float(one @ two) / scale if scale else 0.0
+    scale = math.sqrt(sum_of_products(one, one) * sum_of_products(two, two))
+    return sum_of_products(one, two) / scale if scale else 0.0
 
 
 def _of_mean_and_sd(values: Floats, mean: float) -> float:
@@ -146,8 +146,8 @@ def _of_mean_and_sd(values: Floats, mean: float) -> float:
     for i in range(0, len(values), AT_ONCE):
         off = values[i : i + AT_ONCE] - mean
         square = off * off - variance
-        both += float(off @ square)
-        two += float(square @ square)
+        both += sum_of_products(off, square)
+        two += sum_of_products(square, square)
     scale = math.sqrt(variance * len(values) * two)
     return both / scale if scale else 0.0
 

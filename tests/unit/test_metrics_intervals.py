@@ -1,6 +1,9 @@
 """Edges of the intervals, and agreement with scipy.stats over many cases."""
 
 import math
+import os
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -221,3 +224,24 @@ def test_capability_is_the_same_seen_from_either_side():
     # (1.5 − 0.4)/(3·0.3) by hand.
     assert low.cpk == pytest.approx(1.1 / 0.9, rel=1e-12)
     assert low.cp == pytest.approx(3.0 / 1.8, rel=1e-12)
+
+
+LONG_COLUMNS = """
+import numpy as np
+from feedsim.metrics.spread_intervals import correlation
+from feedsim.metrics.serial import lag_one
+for seed in range(20):
+    one, two = np.random.default_rng(seed).normal(size=(2, 100_000))
+    print(correlation(one, two).hex(), lag_one(one))
+"""
+
+
+def test_long_columns_give_the_same_bits_on_any_number_of_threads():
+    # workers have one thread for linear algebra, a program that imports feedsim may have several;
+    # a matrix product of such columns ends in other bits with two (on a machine with two cores)
+    def seen(threads):
+        environment = {**os.environ, "OPENBLAS_NUM_THREADS": threads, "OMP_NUM_THREADS": threads}
+        call = [sys.executable, "-c", LONG_COLUMNS]
+        return subprocess.run(call, check=True, capture_output=True, env=environment).stdout
+
+    assert seen("1") == seen("2")

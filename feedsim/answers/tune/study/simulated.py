@@ -21,6 +21,7 @@ from feedsim.errors import FeedsimError
 from feedsim.metrics.clusters import InOrder
 from feedsim.metrics.paired_feeders import Ran
 from feedsim.metrics.rows import placed_rows
+from feedsim.metrics.spread import sum_of_products
 from feedsim.metrics.tally import Tally, added, tally
 from feedsim.running.engines import expect_many
 from feedsim.running.run import criteria_of, run_once
@@ -178,9 +179,8 @@ def _feeder(ran: Ran, number: int) -> FeederRan:
     records = ran.records.feeders[number]
     rows = placed_rows(records, ran.records.warm_up)
     errors = np.asarray(records.placement_error_mm[rows], dtype=np.float64)
-    return FeederRan(
-        tally(ran, number=number), len(errors), float(errors.sum()), float(errors @ errors)
-    )
+    squares = sum_of_products(errors, errors)
+    return FeederRan(tally(ran, number=number), len(errors), float(errors.sum()), squares)
 
 
 def _met(runs: Sequence[RunCounts], criteria: Criteria) -> Met:
