@@ -201,6 +201,12 @@ def read_as(kind: type[T], data: object) -> T:
     return found
 
 
+def data_of(kind: type[T], value: T) -> object:
+    """Return what :func:`read_as` reads back unchanged, NaN and infinite numbers too."""
+    found: object = _reader(cast("Hashable", kind)).dump_python(value)
+    return found
+
+
 @cache
 def _reader(kind: Hashable) -> Any:
     from pydantic import TypeAdapter

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from feedsim.answers.data import data_of, read_as
 from feedsim.answers.tune import kept
 from feedsim.answers.tune.kept import Journal
 from feedsim.answers.tune.study import decided as deciding
@@ -47,15 +49,19 @@ def bytes_of(scenario: Scenario, **how: Any) -> str:
 
 
 class Remembering:
-    """Keeps results in memory, in the order in which they came."""
+    """Keeps results in memory, in the order in which they came: each with its kind."""
 
     def __init__(self) -> None:
         self.known: dict[str, Any] = {}
 
-    def keep(self, key: str, result: Any) -> None:
-        self.known[key] = result
+    def kept(self, key: str, kind: Any) -> Any:
+        del key, kind
+
+    def keep(self, key: str, kind: Any, result: Any) -> None:
+        self.known[key] = kind, result
 
 
+ROW = list[float | None]
 TOLD: list[tuple[str, float | None]] = []
 
 
@@ -78,30 +84,40 @@ class Stopped:
     """Keeps results in a journal, and interrupts after so many; ``known``: what comes of itself."""
 
     def __init__(self, journal: Journal, after: int, known: dict[str, Any]) -> None:
-        self.known: dict[str, Any] = {}
         self._known, self._journal, self._left = known, journal, after
 
-    def keep(self, key: str, result: Any) -> None:
+    def kept(self, key: str, kind: Any) -> Any:
+        del key, kind
+
+    def keep(self, key: str, kind: Any, result: Any) -> None:
         if not self._left:
             raise KeyboardInterrupt
         self._left -= 1
-        assert json.dumps(result) == json.dumps(self._known[key])
-        self._journal.keep(key, result)
+        assert json.dumps(data_of(kind, result)) == json.dumps(data_of(*self._known[key]))
+        self._journal.keep(key, kind, result)
 
 
 class Counting:
     """Counts what is new, on top of a journal."""
 
     def __init__(self, journal: Journal) -> None:
-        self.known, self.new, self._journal = journal.known, 0, journal
+        self.new, self.kept, self._journal = 0, journal.kept, journal
 
-    def keep(self, key: str, result: Any) -> None:
-        self.new += key not in self._journal.known
-        self._journal.keep(key, result)
+    def keep(self, key: str, kind: Any, result: Any) -> None:
+        self.new += self._journal.kept(key, kind) is None
+        self._journal.keep(key, kind, result)
 
 
 def test_the_same_bytes_from_one_process_and_from_two(whole: tuple[str, dict[str, Any]]):
     assert bytes_of(small(), jobs=2) == whole[0]
+
+
+def test_what_is_kept_reads_back_as_it_was(whole: tuple[str, dict[str, Any]]):
+    _, answered = whole
+    assert len({str(kind) for kind, _ in answered.values()}) > 3
+    for kind, result in answered.values():
+        back = read_as(kind, json.loads(json.dumps(data_of(kind, result))))
+        assert repr(back) == repr(result)
 
 
 def test_an_interrupted_search_goes_on_to_the_same_end(
@@ -116,7 +132,7 @@ def test_an_interrupted_search_goes_on_to_the_same_end(
         searched(scenario, keep=Stopped(first, few, answered))
     assert "--resume goes on" in first.words()
     for key in list(answered)[few : -len(answered) // 4]:  # as if it had been broken off later
-        first.keep(key, answered[key])
+        first.keep(key, *answered[key])
     again = Journal(folder, scenario)
     assert again.resume() == []
     rest = Counting(again)
@@ -132,19 +148,20 @@ def test_a_journal_that_is_damaged_or_of_another_search(tmp_path: Path):
     journal = Journal(folder, scenario)
     journal.begin()
     for number in range(3):
-        journal.keep(f"call {number}", [number, float("inf"), None])
+        journal.keep(f"call {number}", ROW, [number, math.inf, None])
     path = folder / "tuned"
     path.write_bytes(path.read_bytes()[:-4])  # killed as it wrote
     again = Journal(folder, scenario)
     assert again.resume() == ["the end of what is kept is damaged"]
-    assert dict(again.known) == {f"call {n}": [n, float("inf"), None] for n in range(2)}
+    read = [again.kept(f"call {n}", ROW) for n in range(3)]
+    assert read == [[0, math.inf, None], [1, math.inf, None], None]
     other = small(assurance="90 %")
     with pytest.raises(FeedsimError, match="is of another scenario"):
         Journal(folder, other).resume()
     path.write_bytes(b"nothing of ours\n")
     damaged = Journal(folder, scenario)
     assert damaged.resume() == ["what is kept is damaged"]
-    assert not damaged.known
+    assert damaged.kept("call 0", ROW) is None
 
 
 def test_a_journal_of_other_code_is_not_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
@@ -155,11 +172,11 @@ def test_a_journal_of_other_code_is_not_used(tmp_path: Path, monkeypatch: pytest
         patch.setattr(kept, "versions", lambda: {"feedsim": "0.1.0 (code of yesterday)"})
         journal = Journal(folder, scenario)
         journal.begin()
-        journal.keep("call", [1])
+        journal.keep("call", list[int], [1])
     again = Journal(folder, scenario)
     (said,) = again.resume()
     assert said.startswith("what is kept was made by feedsim 0.1.0 (code of yesterday), not ")
-    assert not again.known
+    assert again.kept("call", list[int]) is None
 
 
 def test_what_cannot_be_costs_those_points_alone():

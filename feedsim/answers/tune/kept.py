@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from feedsim.answers.data import data_of, read_as
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.hidden_folder import forget_folder, make_folder
 from feedsim.files.new_files import explained
@@ -15,6 +15,8 @@ from feedsim.files.reading import regular_file
 from feedsim.interrupts import held
 from feedsim.running.provenance import differing, versions
 from feedsim.scenario import Scenario, scenario_to_dict
+
+T = TypeVar("T")
 
 _NAME = "tuned"
 _LARGEST = 1 << 30
@@ -33,19 +35,13 @@ class Journal:
         Hidden, in the output folder; it exists while a search is unfinished.
     scenario : Scenario
         With its tune table.
-
-    Attributes
-    ----------
-    known : mapping of str to object
-        Results of calls, by what was asked.
     """
 
     def __init__(self, folder: Path, scenario: Scenario) -> None:
         self._folder, self._path = folder, folder / _NAME
         what = json.dumps(scenario_to_dict(scenario), sort_keys=True).encode()
         self._head = {"tune": hashlib.sha256(what).hexdigest(), "made_by": dict(versions())}
-        self._known: dict[str, Any] = {}
-        self.known: Mapping[str, Any] = self._known
+        self._known: dict[str, object] = {}
         self._kept = 0
 
     def begin(self) -> int:
@@ -100,7 +96,11 @@ class Journal:
         self._kept = len(kept)
         return notes
 
-    def keep(self, key: str, result: Any) -> None:
+    def kept(self, key: str, kind: type[T]) -> T | None:
+        """Return a result that is kept, else None."""
+        return read_as(kind, self._known[key]) if key in self._known else None
+
+    def keep(self, key: str, kind: type[T], result: T) -> None:
         """Keep one result, whole or not at all.
 
         Raises
@@ -110,9 +110,10 @@ class Journal:
         """
         if key in self._known:
             return
+        plain = data_of(kind, result)
         with held(), explained(self._path, "write this file"), self._path.open("ab") as file:
-            file.write(_line([key, result]))
-            self._known[key] = result
+            file.write(_line([key, plain]))
+            self._known[key] = plain
             self._kept += 1
 
     def words(self) -> str:
@@ -139,7 +140,7 @@ class Journal:
             self._path.write_bytes(_line(self._head))
 
 
-def _line(what: Any) -> bytes:
+def _line(what: object) -> bytes:
     body = json.dumps(what).encode()
     return hashlib.sha256(body).hexdigest().encode() + b" " + body + b"\n"
 

@@ -3,48 +3,52 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import astuple
-from typing import Any, Protocol
+from itertools import chain
+from typing import Any, Protocol, TypeVar
 
 from feedsim.answers.tune.study.closed import Looked, looked_at
 from feedsim.answers.tune.study.look import Look, looked_there
-from feedsim.answers.tune.study.simulated import Met, RunCounts, count, counts_from, met, ranked
+from feedsim.answers.tune.study.simulated import Met, Ranked, RunCounts, count, met, ranked
 from feedsim.answers.tune.study.space import Setup, Space, space_of
 from feedsim.running.executor import Where, WorkerPool, worker_pool
 from feedsim.scenario import Scenario, scenario_to_dict
 
+T = TypeVar("T")
+
 _TOGETHER = 4
 """Setups looked at in one call."""
+_WORK: dict[str, Callable[..., Any]] = {
+    "look": looked_at,
+    "there": looked_there,
+    "rank": ranked,
+    "met": met,
+    "count": count,
+}
 
 
 class Keep(Protocol):
     """Keeps the results of calls from one process to the next."""
 
-    known: Mapping[str, Any]
+    def kept(self, key: str, kind: type[T]) -> T | None:
+        """Return a result that is kept, else None."""
 
-    def keep(self, key: str, result: Any) -> None:
+    def keep(self, key: str, kind: type[T], result: T) -> None:
         """Keep one, whole or not at all."""
 
 
 class _Nothing:
-    known: Mapping[str, Any] = {}
+    def kept(self, key: str, kind: type[T]) -> T | None:
+        pass
 
-    def keep(self, key: str, result: Any) -> None:
+    def keep(self, key: str, kind: type[T], result: T) -> None:
         pass
 
 
 def work(what: str, scenario: dict[str, Any], *call: Any) -> Any:
-    """Make one call, in any process; its result is plain data."""
-    if what == "rank":
-        return ranked(scenario, *call)
-    if what == "look":
-        setups, robust, known = call
-        return [list(astuple(one)) for one in looked_at(scenario, setups, robust, known)]
-    if what == "there":
-        return looked_there(scenario, *call)
-    return met(scenario, *call) if what == "met" else count(scenario, *call)
+    """Make one call, in any process."""
+    return _WORK[what](scenario, *call)
 
 
 class Bench:
@@ -94,16 +98,13 @@ class Bench:
         keys = {setup: json.dumps(["look", setup, robust, known]) for setup in wanted}
         new = [setup for setup in wanted if keys[setup] not in self._memory]
         self.looked += len(new)
-        asked = [setup for setup in new if keys[setup] not in self._keep.known]
-        for setup in new:
-            if setup not in asked:
-                self._memory[keys[setup]] = self._keep.known[keys[setup]]
+        asked = [setup for setup in new if not self._recalled(keys[setup], Looked)]
         groups = [asked[i : i + _TOGETHER] for i in range(0, len(asked), _TOGETHER)]
         calls = [("look", self._scenario, group, robust, known) for group in groups]
-        for place, rows in self._workers.completed(calls):
-            for setup, row in zip(groups[place], rows, strict=True):
-                self._remember(keys[setup], row)
-        found = {setup: Looked(*self._memory[keys[setup]]) for setup in wanted}
+        for place, looked in self._workers.completed(calls):
+            for setup, one in zip(groups[place], looked, strict=True):
+                self._remember(keys[setup], Looked, one)
+        found = {setup: self._memory[keys[setup]] for setup in wanted}
         self.impossible += sum(found[setup].impossible for setup in new)
         return [found[setup] for setup in setups]
 
@@ -113,9 +114,8 @@ class Bench:
         """Look at setups in closed form at one speed, whatever the aim."""
         wanted = list(dict.fromkeys(setups))
         groups = [wanted[i : i + _TOGETHER] for i in range(0, len(wanted), _TOGETHER)]
-        rows = self._ask([("there", group, speed_mm_s, robust) for group in groups], carriers=0)
-        looks = [Look(*row) for part in rows for row in part]
-        found = dict(zip(wanted, looks, strict=True))
+        parts = self._ask(list[Look], [("there", group, speed_mm_s, robust) for group in groups])
+        found = dict(zip(wanted, chain.from_iterable(parts), strict=True))
         return [found[setup] for setup in setups]
 
     def met(
@@ -123,18 +123,14 @@ class Bench:
     ) -> list[Met]:
         """Run drawn machines at a speed; ``fresh``: size of the set, unseen by any search."""
         calls = [("met", setup, number, fresh, speed_mm_s) for number in numbers]
-        return [Met(*row) for row in self._ask(calls, carriers=self.space.tune.carriers)]
+        return self._ask(Met, calls, carriers=self.space.tune.carriers)
 
     def ranked(
         self, setup: Setup, speed_mm_s: float, *, fresh: int = 0, ranks: Sequence[int] = ()
-    ) -> tuple[list[int], list[float]]:
-        """Return the numbers of the drawn machines, the worst in closed form first.
-
-        And for those at some ranks, the speeds (mm/s) up to which closed forms accept them.
-        """
-        call = ("rank", setup, speed_mm_s, fresh, list(ranks))
-        numbers, bounds = self._ask([call], carriers=0)[0]
-        return numbers, bounds
+    ) -> Ranked:
+        """Rank the drawn machines in closed form, with the bounds of those at some ranks."""
+        (found,) = self._ask(Ranked, [("rank", setup, speed_mm_s, fresh, list(ranks))])
+        return found
 
     def counted(
         self, points: Sequence[tuple[Setup, float]], *, first: int, runs: int, carriers: int
@@ -156,29 +152,36 @@ class Bench:
             for setup, speed in points
             for number, some in parts
         ]
-        rows = self._ask(calls, carriers=0)
-        found = []
-        for place in range(len(points)):
-            own = rows[place * len(parts) : (place + 1) * len(parts)]
-            found.append([run for part in own for run in counts_from(part)])
-        return found
+        found = self._ask(list[RunCounts], calls)
+        return [
+            list(chain.from_iterable(found[place * len(parts) : (place + 1) * len(parts)]))
+            for place in range(len(points))
+        ]
 
-    def _ask(self, calls: Sequence[tuple[Any, ...]], *, carriers: int) -> list[Any]:
+    def _ask(
+        self, kind: type[T], calls: Sequence[tuple[Any, ...]], *, carriers: int = 0
+    ) -> list[T]:
+        """Return the results of calls; ``carriers``: simulated in each, but for a count."""
         keys = [json.dumps(call) for call in calls]
         wanted = {k: c for k, c in zip(keys, calls, strict=True) if k not in self._memory}
         for call in wanted.values():
             self.carriers += call[4] * call[5] if call[0] == "count" else carriers
-        for key in wanted.keys() & self._keep.known.keys():
-            self._memory[key] = self._keep.known[key]
-        asked = [key for key in wanted if key not in self._memory]
+        asked = [key for key in wanted if not self._recalled(key, kind)]
         made = [(wanted[key][0], self._scenario, *wanted[key][1:]) for key in asked]
         for place, result in self._workers.completed(made):
-            self._remember(asked[place], result)
+            self._remember(asked[place], kind, result)
         return [self._memory[key] for key in keys]
 
-    def _remember(self, key: str, result: Any) -> None:
+    def _recalled(self, key: str, kind: type[T]) -> bool:
+        """Return whether the result of a call was kept; it is then in memory."""
+        if (result := self._keep.kept(key, kind)) is None:
+            return False
         self._memory[key] = result
-        self._keep.keep(key, result)
+        return True
+
+    def _remember(self, key: str, kind: type[T], result: T) -> None:
+        self._memory[key] = result
+        self._keep.keep(key, kind, result)
 
 
 @contextmanager

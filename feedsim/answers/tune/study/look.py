@@ -41,8 +41,8 @@ class Look(NamedTuple):
 
 def looked_there(
     scenario: dict[str, Any], setups: Sequence[Setup], speed_mm_s: float, robust: bool
-) -> list[list[Any]]:
-    """Look at setups at a speed, in any process; return the fields of :class:`Look`.
+) -> list[Look]:
+    """Look at setups at a speed, in any process.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def looked_there(
             look = Look(times, max(parts)[1], line.jam_risk(speed_mm_s), line.spread(speed_mm_s))
         except FeedsimError:
             look = Look(math.inf, "", 1.0, math.inf)
-        found.append([*look])
+        found.append(look)
     return found
 
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass, fields
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -18,7 +18,6 @@ from feedsim.answers.tune.study.line import ClosedLine, draws_of, true_machine
 from feedsim.answers.tune.study.space import Draw, Setup, Space
 from feedsim.criteria import Criteria, Figure
 from feedsim.errors import FeedsimError
-from feedsim.metrics.clusters import InOrder
 from feedsim.metrics.paired_feeders import Ran
 from feedsim.metrics.rows import placed_rows
 from feedsim.metrics.spread import sum_of_products
@@ -67,10 +66,18 @@ def fresh_draws(space: Space, n: int) -> tuple[Draw, ...]:
     return space.draws(n, fresh=True)
 
 
-def met(
-    scenario: dict[str, Any], setup: Setup, number: int, of: int, speed_mm_s: float
-) -> list[Any]:
-    """Run one drawn machine, in any process; return the fields of :class:`Met`.
+class Ranked(NamedTuple):
+    """The numbers of drawn machines, the worst in closed form first, and some of their bounds.
+
+    ``bounds_mm_s``: for the ranks asked for, the speed up to which closed forms accept them.
+    """
+
+    numbers: list[int]
+    bounds_mm_s: list[float]
+
+
+def met(scenario: dict[str, Any], setup: Setup, number: int, of: int, speed_mm_s: float) -> Met:
+    """Run one drawn machine, in any process.
 
     Parameters
     ----------
@@ -85,19 +92,14 @@ def met(
     first = (FRESH if of else 0) + RUNS * number
     runs = _runs(space, tuple(setup), draw, speed_mm_s, range(first, first + RUNS), carriers)
     if not runs:
-        return [False, float("inf"), "missed", 1.0, 1.0, float("inf")]
-    found = _met(runs, criteria_of(space.scenario))
-    return [getattr(found, f.name) for f in fields(found)]
+        return Met(False, math.inf, "missed", 1.0, 1.0, math.inf)
+    return _met(runs, criteria_of(space.scenario))
 
 
 def ranked(
     scenario: dict[str, Any], setup: Setup, speed_mm_s: float, of: int, ranks: Sequence[int]
-) -> list[Any]:
-    """Return the numbers of drawn machines, the worst in closed form at a speed first.
-
-    And for those at some ranks, the speeds up to which closed forms accept them.
-    ``of``: as in :func:`met`.
-    """
+) -> Ranked:
+    """Rank drawn machines in closed form at a speed, in any process; ``of``: as in :func:`met`."""
     space = space_in_worker(scenario)
     draws = fresh_draws(space, of) if of else draws_of(space)
     line = ClosedLine(space, tuple(setup))
@@ -111,13 +113,13 @@ def ranked(
     found = [times(draw) for draw in draws]
     numbers = sorted(range(len(draws)), key=lambda n: -found[n])
     bounds = [bound_speed(line, draws[numbers[rank]], around=speed_mm_s) for rank in ranks]
-    return [numbers, bounds]
+    return Ranked(numbers, bounds)
 
 
 def count(
     scenario: dict[str, Any], setup: Setup, speed_mm_s: float, first: int, runs: int, carriers: int
-) -> list[Any]:
-    """Run the believed machine, in any process; see :func:`counts_from`.
+) -> list[RunCounts]:
+    """Run the believed machine, in any process.
 
     Parameters
     ----------
@@ -128,28 +130,7 @@ def count(
     """
     space = space_in_worker(scenario)
     numbers = range(first, first + runs)
-    return [
-        [astuple(feeder) for feeder in run]
-        for run in _runs(space, tuple(setup), None, speed_mm_s, numbers, carriers)
-    ]
-
-
-def counts_from(plain: Sequence[Any]) -> list[RunCounts]:
-    """Return runs from the result of :func:`count`, also after JSON."""
-    return [
-        tuple(FeederRan(_tally(each[0]), int(each[1]), each[2], each[3]) for each in run)
-        for run in plain
-    ]
-
-
-def _tally(row: Sequence[Any]) -> Tally:
-    values = dict(zip((f.name for f in fields(Tally)), row, strict=True))
-    for name, value in values.items():
-        if name.endswith("_in_order"):
-            values[name] = tuple(InOrder(*one) for one in value)
-        elif isinstance(value, (list, tuple)):
-            values[name] = tuple(value)
-    return Tally(**values)
+    return _runs(space, tuple(setup), None, speed_mm_s, numbers, carriers)
 
 
 def _runs(
