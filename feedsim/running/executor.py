@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import os
-import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
-from multiprocessing import active_children, get_context, parent_process, resource_tracker
 from queue import Empty, SimpleQueue
-from threading import Thread, current_thread, main_thread
 from typing import Generic, Protocol, TypeVar, TypeVarTuple
 
-from feedsim.beside import alone
 from feedsim.errors import FeedsimError
-from feedsim.interrupts import held, leave_interrupts
-from feedsim.running.threads import ONE_THREAD
+from feedsim.running.processes import processes
 
 Args = TypeVarTuple("Args")
 Result = TypeVar("Result")
@@ -177,7 +171,7 @@ def completed(
 
 def _pool(where: Where, on_lost: Callable[[str], None]) -> AbstractContextManager[Pool]:
     if isinstance(where, Local):
-        return _processes(where.jobs)
+        return processes(where.jobs)
     from feedsim.running.cluster import cluster_workers
 
     return cluster_workers(where.address, on_lost=on_lost)
@@ -200,102 +194,3 @@ def _handed_out(
         else:
             yield places.pop(future), future.result()
         pool.look()
-
-
-class _Processes:
-    """Processes of this machine. One that dies breaks the executor, so nothing to check."""
-
-    def __init__(self, count: int) -> None:
-        self._count = count
-        self._executor: ProcessPoolExecutor | None = None
-
-    def submit(self, work: Callable[[*Args], Result], /, *call: *Args) -> Future[Result]:
-        with _one_thread_each(), _interrupts_held():
-            if self._executor is not None:
-                return self._executor.submit(work, *call)
-            with alone() as may:  # copies begin with the first call, others as calls come in
-                self._executor = ProcessPoolExecutor(
-                    self._count,
-                    mp_context=get_context("fork" if may else "spawn"),
-                    initializer=_worker_begins,
-                )
-                return self._executor.submit(work, *call)
-
-    def look(self) -> None:
-        pass
-
-    def shutdown(self) -> None:
-        """Wait for the processes to end."""
-        if self._executor is not None:
-            self._executor.shutdown(cancel_futures=True)
-
-
-@contextmanager
-def _processes(count: int) -> Iterator[Pool]:
-    others = set(active_children())
-    made = _Processes(count)
-    try:
-        yield made
-    except BaseException:
-        for process in set(active_children()) - others:
-            process.terminate()
-        raise
-    finally:
-        made.shutdown()
-
-
-@contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """Make processes started inside the ``with`` use one thread for linear algebra."""
-    absent = {name: value for name, value in ONE_THREAD.items() if name not in os.environ}
-    os.environ.update(absent)
-    try:
-        yield
-    finally:
-        for name in absent:
-            os.environ.pop(name, None)
-
-
-@contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Delay an interrupt until the end, and keep it from processes started meanwhile.
-
-    Otherwise it would leave them half started, or reach them before :func:`_worker_begins`.
-    """
-    if current_thread() is not main_thread() or signal.getsignal(signal.SIGINT) is None:
-        yield  # there is nothing to hold
-        return
-    with held():
-        blocked = _blocked()
-        try:
-            yield
-        finally:
-            if blocked is not None:
-                signal.pthread_sigmask(signal.SIG_SETMASK, blocked)
-
-
-def _blocked() -> set[int] | None:
-    """Block interrupts in new processes too, if possible; return what was blocked before.
-
-    A closing terminal sends SIGHUP to every process, and the resource tracker that Python starts
-    would die of it with a traceback.
-    """
-    if not hasattr(signal, "pthread_sigmask"):
-        return None
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGHUP})
-    resource_tracker.ensure_running()  # its start would let an interrupt in again
-    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    return before
-
-
-def _worker_begins() -> None:
-    """Leave interrupts to the process that hands out the points, and end when it does."""
-    leave_interrupts()
-    Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    parent = parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)

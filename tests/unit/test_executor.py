@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from feedsim.errors import FeedsimError
-from feedsim.running import executor
+from feedsim.running import processes
 from feedsim.running.executor import Local, completed, worker_pool
 
 
@@ -165,7 +165,6 @@ def test_an_interrupt_ends_the_workers() -> None:
 
 SCRIPT = """
 import os, signal, threading, time
-from feedsim.running import executor
 from feedsim.interrupts import as_interrupts
 from feedsim.running.executor import Local, completed, worker_pool
 
@@ -234,7 +233,7 @@ def test_an_interrupt_while_workers_start_is_met_when_they_have() -> None:
     steps = []
 
     def start() -> None:
-        with executor._interrupts_held():
+        with processes._interrupts_held():
             signal.raise_signal(signal.SIGINT)
             steps.append("started")
 
