@@ -85,8 +85,9 @@ class WorkerPool(Generic[Result, *Args]):
         Raises
         ------
         FeedsimError
-            If worker processes keep dying; on a cluster also if it cannot be reached, has no
-            workers, has other versions than this process, or loses all its workers.
+            If worker processes keep dying, or import a program that asks for them; on a cluster
+            also if it cannot be reached, has no workers, has other versions than this process, or
+            loses all its workers.
         """
         if self._where == Local(1):
             for place, call in enumerate(calls):

@@ -7,22 +7,33 @@ import os
 import signal
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import (
     active_children,
+    current_process,
     get_context,
     parent_process,
     resource_tracker,
 )
+from multiprocessing.process import BaseProcess
 from threading import Thread, current_thread, main_thread
 from typing import TypeVar, TypeVarTuple
 
 from feedsim.beside import alone
+from feedsim.errors import Fault, FeedsimError
 from feedsim.interrupts import held, leave_interrupts
 from feedsim.running.threads import ONE_THREAD
 
 Args = TypeVarTuple("Args")
 Result = TypeVar("Result")
+
+_UNGUARDED = (
+    "worker processes import the program, which asks for them again; put the call below a line "
+    'if __name__ == "__main__": or give jobs=1'
+)
+_IMPORTED_AGAIN = 87
+"""Exit status of a worker that could not import the program: that asks for workers itself."""
 
 
 class Processes:
@@ -32,19 +43,24 @@ class Processes:
         self._count = count
         self._others = set(active_children())
         self._executor: ProcessPoolExecutor | None = None
+        self._started: set[BaseProcess] = set()
 
     def submit(self, work: Callable[[*Args], Result], /, *call: *Args) -> Future[Result]:
         """Submit a call; processes start with the first ones."""
         with _one_thread_each(), _interrupts_held():
             if self._executor is not None:
-                return self._executor.submit(work, *call)
-            with alone() as may:  # copies begin with the first call, others as calls come in
-                self._executor = ProcessPoolExecutor(
-                    self._count,
-                    mp_context=get_context("fork" if may else "spawn"),
-                    initializer=_worker_begins,
-                )
-                return self._executor.submit(work, *call)
+                future = self._executor.submit(work, *call)
+            else:
+                with alone() as may:  # copies begin with the first call, others as calls come in
+                    self._executor = ProcessPoolExecutor(
+                        self._count,
+                        mp_context=get_context("fork" if may else "spawn"),
+                        initializer=_worker_begins,
+                    )
+                    future = self._executor.submit(work, *call)
+        if len(self._started) < self._count:
+            self._started |= set(active_children()) - self._others
+        return future
 
     def look(self) -> None:
         """Do nothing."""
@@ -59,13 +75,31 @@ class Processes:
         if self._executor is not None:
             self._executor.shutdown(cancel_futures=True)
 
+    def asked_for_workers(self) -> bool:
+        """Return whether one of them has ended as it was to import a program that needs them."""
+        return any(process.exitcode == _IMPORTED_AGAIN for process in self._started)
+
 
 @contextmanager
 def processes(count: int) -> Iterator[Processes]:
-    """Yield processes for the duration of the ``with``; after an error, end those at work."""
+    """Yield processes for the duration of the ``with``; after an error, end those at work.
+
+    Raises
+    ------
+    FeedsimError
+        If they are asked for while the program is imported.
+    """
+    if getattr(current_process(), "_inheriting", False):  # so does multiprocessing know it
+        raise SystemExit(_IMPORTED_AGAIN)
     made = Processes(count)
     try:
         yield made
+    except BrokenProcessPool:
+        made.end()
+        made.shutdown()
+        if made.asked_for_workers():
+            raise FeedsimError(Fault("jobs", message=_UNGUARDED)) from None
+        raise
     except BaseException:
         made.end()
         raise

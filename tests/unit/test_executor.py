@@ -218,6 +218,33 @@ def test_an_interrupt_from_the_terminal_shows_no_traceback(after_s: float, tmp_p
     assert err == ""
 
 
+UNGUARDED = """
+import math
+from feedsim.errors import FeedsimError
+from feedsim.running.executor import Local, completed
+
+try:
+    list(completed(math.sqrt, [(4.0,), (9.0,), (16.0,)], where=Local(2), on_lost=print))
+except FeedsimError as error:
+    print(error)
+"""
+
+
+def test_a_program_that_its_workers_cannot_import_is_told_why(tmp_path: Path) -> None:
+    # each of them would ask for workers of its own as it imports the program
+    file = tmp_path / "unguarded.py"
+    file.write_text(UNGUARDED, encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    ran = subprocess.run(
+        [sys.executable, file], capture_output=True, text=True, check=True, env=environment
+    )
+    assert ran.stderr == ""
+    assert ran.stdout == (
+        "jobs: worker processes import the program, which asks for them again; put the call below "
+        'a line if __name__ == "__main__": or give jobs=1\n'
+    )
+
+
 def blocked() -> bool:
     return signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, [])
 
