@@ -8,8 +8,9 @@
   and settings are right for equal cycles (:mod:`feedsim.settings.unlike`);
 - **a short run-up**: an insert staged too near for its run-up lands in the ramp, or where it rests:
   at most that much late. E[(x − s)⁺] ≤ (√(sd² + d²) + d)/2, d = mean − s (Scarf 1958, from memory);
-- **landings in the next cycle**, later by the travel between two closings: with a share q of the
-  carriers served, on average the pitch over q (a renewal with each carrier served, as in
+- **landings in the next cycle**, beyond those known (:mod:`feedsim.settings.uneven_gaps`): later by
+  the travel between two closings: with a share q of the carriers served, on average the pitch over
+  q (a renewal with each carrier served, as in
   :func:`feedsim.settings.mechanisms_missed.feed_cycle`);
 - **inserts in step**: a cycle begins at a tick, so edges of inserts with evenly spaced gaps meet
   the scan at a fixed phase. A wait uniform on 0…T is then off by up to (T/π)·e^(−2π²σ²/T²), its
@@ -31,10 +32,11 @@
   Σ 2·|yₙ|·e^(−2π²n²σ²/T²), yₙ its Fourier coefficient;
 - **an edge while the feed changes its speed**, if inserts are staged off: the next edge comes with
   more of the lag left;
-- **a landing while the feed changes its speed**: the mean over the spread of stage and gap differs
-  from the value at their means, most where a feed opened early hardly reaches the placement point
-  before it rests. Estimated from the values one standard deviation to either side, or from those at
-  equally likely places if that is more;
+- **a landing while the feed changes its speed**: the mean over the spread of the stage differs from
+  the value at its mean. Estimated from the values one standard deviation to either side, or from
+  those at equally likely places if that is more;
+- **a landing behind an early opening**: what is known (:mod:`feedsim.settings.uneven_gaps`) is made
+  mostly of few inserts;
 - **out of reach**: if a motion cycle is longer than the room on a carrier, carriers whose clutch
   would close late in it are dropped, which leaves the early ones.
 """
@@ -68,6 +70,7 @@ from feedsim.settings.predict import landing_shift, staged_off
 from feedsim.settings.right import right_settings
 from feedsim.settings.sources import sd_without_slips
 from feedsim.settings.spreads import staged_nose
+from feedsim.settings.uneven_gaps import behind_early_openings
 from feedsim.settings.unlike import unlike
 from feedsim.settings.waiting import waiting_alone
 from feedsim.settings.waits import Waits
@@ -99,13 +102,14 @@ def besides(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> tuple[
 
 def _sizes(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> Iterator[Besides]:
     lost = _lost(at, allowed)
+    early = behind_early_openings(at, served(at, allowed))
     if waits is not None:
         yield Besides("waits for the feeder", _waits_off(at, allowed, waits))
     yield Besides("openings in step with the motion", _opened_in_step(at, allowed))
     yield Besides("which carriers are lost", _selection(at, lost))
     yield Besides("cycles that are unlike", unlike(at, lost))
     yield Besides("a run-up that is too short", _short_run_up(at))
-    yield Besides("landings in the next cycle", _next_cycle(at, allowed, lost))
+    yield Besides("landings in the next cycle", _next_cycle(at, allowed, early.next_cycle))
     yield Besides("inserts in step with the scan", _in_step(at))
     yield Besides("closings in step with openings", _corrected(at, lost))
     yield Besides("openings in step with counts", _opened_in_counts(at, waits))
@@ -113,6 +117,12 @@ def _sizes(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> Iterato
     yield Besides("carriers out of reach", _out_of_reach(at))
     yield Besides("landings while the feed changes its speed", _bend(at))
     yield Besides("edges while the feed changes its speed", _sooner_edge(at))
+    yield Besides("landings behind early openings", early.most_mm)
+
+
+def served(at: FeederAtSpeed, allowed: Criteria) -> float:
+    """Return the share of pitches that bring a carrier which gets its insert."""
+    return (1.0 - at.carriers.missing) * (1.0 - _lost(at, allowed))
 
 
 def _lost(at: FeederAtSpeed, allowed: Criteria) -> float:
@@ -168,19 +178,22 @@ def _short_run_up(at: FeederAtSpeed) -> float:
     return 0.5 * (math.hypot(staged.sd, beyond) + beyond)
 
 
-def _next_cycle(at: FeederAtSpeed, allowed: Criteria, lost: float) -> float:
-    """Return the mean lateness due to inserts that land only in the next cycle (mm)."""
-    share, served = no_cycle(at, allowed), (1.0 - at.carriers.missing) * (1.0 - lost)
+def _next_cycle(at: FeederAtSpeed, allowed: Criteria, known: float) -> float:
+    """Return the mean lateness due to inserts that land only in the next cycle (mm).
+
+    ``known``: share of them that is known.
+    """
+    share, each = max(0.0, no_cycle(at, allowed) - known), served(at, allowed)
     if share == 0.0:
         return 0.0
-    between = at.carriers.pitch_mm / served if served > 0.0 else math.inf
+    between = at.carriers.pitch_mm / each if each > 0.0 else math.inf
     return share * (between + at.inserts.length_mm)
 
 
 def _bend(at: FeederAtSpeed) -> float:
     if not right_settings(at).unsettled:
         return 0.0
-    mean, sd = staged_off(at), math.hypot(staged_nose(at).sd, at.inserts.gap_sd_mm)
+    mean, sd = staged_off(at), staged_nose(at).sd
     low, middle, high = (landing_shift(at, mean + by) for by in (-sd, 0.0, sd))
     whole = fmean(landing_shift(at, mean + sd * z) for z in _NORMAL)
     return max(abs(0.5 * (low + high) - middle), abs(whole - middle))

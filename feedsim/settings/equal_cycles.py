@@ -83,6 +83,11 @@ def equal_cycles(parts: Parts, *, opens: bool = True) -> Cycles | None:
     Where a cycle takes longer than a carrier pitch, a paced carrier out of so many is served.
     ``opens``: whether the clutch opens in the last one.
     """
+    return last_opened(parts, 0.0 if opens else None)
+
+
+def last_opened(parts: Parts, later_s: float | None) -> Cycles | None:
+    """Return the same with an opening of the last cycle that much later (s); None: never."""
     clutch, pitch, speed = parts.clutch, parts.insert_pitch_mm, parts.speed_mm_s
     ramp_in, ramp_out = (
         Ramp(clutch.ramp_in, clutch.travel_ramp),
@@ -104,9 +109,11 @@ def equal_cycles(parts: Parts, *, opens: bool = True) -> Cycles | None:
     last = parts.before
     for number in range(last + 1):
         feed.engage(number * period + delay, ramp_in)
-        if number < last or opens:
+        if number < last:
             feed.open(number * period + opening + delay, ramp_out)
-    if opens:  # the feed is engaged again in time for what is still to land
+    if later_s is not None:
+        feed.open(last * period + opening + later_s + delay, ramp_out)
+        # the feed is engaged again in time for what is still to land
         feed.engage((last + 1) * period + delay, ramp_in)
     return Cycles(feed, last * period, last * pitch, opening, period)
 

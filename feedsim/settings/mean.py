@@ -4,7 +4,8 @@ The known part consists of the error left by settings
 (:func:`feedsim.settings.predict.expected_offsets`), the encoder's scale error, the lateness of
 carriers that waited for their insert, acts in step with each other
 (:mod:`feedsim.settings.in_step`, :mod:`feedsim.settings.counts_in_step`), what searches that go on
-bring (:mod:`feedsim.settings.unlike`), and the effect of merging: an edge seen early is more likely
+bring (:mod:`feedsim.settings.unlike`) and uneven gaps between inserts
+(:mod:`feedsim.settings.uneven_gaps`), and the effect of merging: an edge seen early is more likely
 to merge with the card ahead, so the remaining ones are seen late. With s(b) the share that merges
 if the eye needs a gap b, and edges normal with sd σ, their mean is σ²·s'(b)/(1 − s) (C. Stein 1981,
 E[u·f(u)] = σ²·E[f'(u)], from memory). A polled eye sees an off level of length L < scan with
@@ -21,13 +22,14 @@ from dataclasses import dataclass, replace
 
 from feedsim.criteria import Criteria
 from feedsim.machine import Eye
-from feedsim.settings.besides import Besides, besides
+from feedsim.settings.besides import Besides, besides, served
 from feedsim.settings.counts_in_step import opened_in_counts
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.in_step import corrected_in_step
 from feedsim.settings.marks import share_merged
 from feedsim.settings.mechanisms_unseen import insert_gap
 from feedsim.settings.predict import expected_offsets, scale_shift
+from feedsim.settings.uneven_gaps import behind_early_openings, by_early_edges
 from feedsim.settings.unlike import after_searches
 from feedsim.settings.waiting import waiting
 
@@ -68,7 +70,8 @@ def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
     """Return the mean placement error at the feeder's speed."""
     in_time = expected_offsets(at).error_mm + scale_shift(at) + _merging(at, allowed)
     in_time += corrected_in_step(at) + opened_in_counts(at).mean_mm + after_searches(at)
-    waits = waiting(at, allowed) if at.controller.not_ready_engages else None
+    in_time += behind_early_openings(at, served(at, allowed)).mean_mm + by_early_edges(at)
+    waits = waiting(at, allowed, closely=True) if at.controller.not_ready_engages else None
     return MeanError(in_time, waits.mean_mm if waits else 0.0, besides(at, allowed, waits))
 
 

@@ -214,9 +214,9 @@ def _early(at: FeederAtSpeed) -> float:
     more or fewer of the next ones pass early. With q of the searches going on behind a usual one
     and r behind one that went on, s = q/(1 − r + q) of all do (Markov chains, any textbook).
     """
-    usual = _early_staged(at, 0.0)
+    usual = early_staged(at, 0.0)
     further = staged_further(at)
-    after = _early_staged(at, further) if further else usual
+    after = early_staged(at, further) if further else usual
     others = (1.0 - at.inserts.misfeed) * (1.0 - at.eye.missed)
     others *= (1.0 - merged_inserts(at)) * (1.0 - _short(at))
     q, r = (1.0 - others * (1.0 - early) for early in (usual, after))
@@ -225,7 +225,8 @@ def _early(at: FeederAtSpeed) -> float:
     return usual + q / (1.0 - r + q) * (after - usual)
 
 
-def _early_staged(at: FeederAtSpeed, further_mm: float) -> float:
+def early_staged(at: FeederAtSpeed, further_mm: float) -> float:
+    """Return the share of inserts that pass before the search if the feed rests further on."""
     edge = Distribution(further_mm - at.inserts.length_mm, at.eye.edge_sd_mm)
     next_nose = stage_spread(at).plus(gaps(at).times(-1.0)).plus(edge)
     return 1.0 - next_nose.share_below(0.0)

@@ -177,7 +177,7 @@ def mean_speed(at: FeederAtSpeed, travel_mm: float, lasts_s: float) -> float:
 
     In the nominal cycle while its search goes on; at feed speed if there is none.
     """
-    cycles = equal_cycles(_parts_at(at), opens=False)
+    cycles = equal_cycles(counted_parts(at), opens=False)
     if cycles is None or lasts_s <= 0.0:
         return at.feed_mm_s
     begins_s = cycles.feed.time_at(cycles.start_mm + travel_mm)
@@ -189,7 +189,7 @@ def way_until_slower(at: FeederAtSpeed, nose_mm_s: float) -> float:
     """Return the feed travel (mm) from the opening tick until the feed is slower than a speed."""
     cycles, feeder = _cycles_at(at), at.feeder
     if cycles is None:  # as if ramp-in and lag were over
-        feed = from_rest(_parts_at(at))
+        feed = from_rest(counted_parts(at))
         feed.open(
             _LONG_S + feeder.servo.command_delay_s,
             Ramp(feeder.clutch.ramp_out, feeder.clutch.travel_ramp),
@@ -211,7 +211,7 @@ def run_up_until(at: FeederAtSpeed, nose_mm_s: float) -> float:
     """
     cycles, delay = _cycles_at(at), at.feeder.servo.command_delay_s
     if cycles is None:
-        feed, begins = from_rest(_parts_at(at), delay), 0.0
+        feed, begins = from_rest(counted_parts(at), delay), 0.0
     else:  # the last engagement never ends
         feed, begins = cycles.feed, cycles.start_s + cycles.period_s
     at_rest = feed.command(begins)
@@ -250,7 +250,7 @@ def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
 
     The speed is a fraction of that with the clutch closed.
     """
-    feed = from_rest(_parts_at(at))
+    feed = from_rest(counted_parts(at))
     way = at.feeder.insert_eye_to_placement_mm - at.settings.stage_position_mm
     lands_s = feed.time_at(way + clipped_slip_mean(at.inserts))
     return lands_s, feed.speed(lands_s) / at.feed_mm_s
@@ -258,7 +258,7 @@ def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
 
 def run_up_time(at: FeederAtSpeed, run_up: float) -> float:
     """Return the time (s) of a feed from rest to the end of a run-up (mm, above 0)."""
-    return from_rest(_parts_at(at)).time_at(run_up)
+    return from_rest(counted_parts(at)).time_at(run_up)
 
 
 def _landing(cycles: Cycles, feeder: Feeder, *, further_mm: float = 0.0) -> float:
@@ -274,10 +274,11 @@ def _landing(cycles: Cycles, feeder: Feeder, *, further_mm: float = 0.0) -> floa
 def _cycles_at(at: FeederAtSpeed) -> Cycles | None:
     if at.counted_mm_s == at.line_mm_s:
         return _line_cycles(at, cycles_before(at))
-    return equal_cycles(_parts_at(at))
+    return equal_cycles(counted_parts(at))
 
 
-def _parts_at(at: FeederAtSpeed) -> Parts:
+def counted_parts(at: FeederAtSpeed) -> Parts:
+    """Return what the cycles depend on at the counted speed."""
     return parts_at(at, at.counted_mm_s)
 
 

@@ -22,25 +22,31 @@ _FEW_LOST = 1e-3
 
 
 @term
-def waiting(at: FeederAtSpeed, allowed: Criteria) -> Waits:
+def waiting(at: FeederAtSpeed, allowed: Criteria, *, closely: bool = False) -> Waits:
     """Return the waits (derived in feedsim/MODEL.md, section 13, facts 11 and 12).
 
     A service lasts from an engage tick to the next possible one: the cycle, with the part from the
     opening tick on rounded up to whole motion cycles. A misfeed or a stray adds an insert pitch.
     Pitches without a carrier, or whose mark the eye misses, bring no mark. Edges, ticks and counts
     add noise to each comparison that is not passed on. Marks that merge, find no place in the
-    memory or come from a record are followed one by one; else their law is solved for.
+    memory or come from a record are followed one by one; else their law is solved for, ``closely``
+    as :func:`feedsim.settings.waits.waits_of` has it.
     """
     if share_merged(at) > _FEW_LOST or may_be_full(at):
         seen = followed(at, allowed)
         if seen.merged + seen.full > _FEW_LOST * seen.carriers:
             return seen.waits
-    return waiting_alone(at, allowed)
+    return waiting_alone(at, allowed, closely=closely)
 
 
 @term
 def waiting_alone(
-    at: FeederAtSpeed, allowed: Criteria, *, found: bool = False, longer_mm: float = 0.0
+    at: FeederAtSpeed,
+    allowed: Criteria,
+    *,
+    found: bool = False,
+    longer_mm: float = 0.0,
+    closely: bool = False,
 ) -> Waits:
     """Return the same as :func:`waiting`, as if every mark that the eye sees were remembered.
 
@@ -50,7 +56,7 @@ def waiting_alone(
     if at.carriers.arrival.in_order:
         return followed(at, allowed, found=found, memory=False, merging=False).waits
     queue = _queue(at, allowed, found=found)
-    return waits_of(replace(queue, service_mm=queue.service_mm + longer_mm))
+    return waits_of(replace(queue, service_mm=queue.service_mm + longer_mm), closely=closely)
 
 
 @term

@@ -40,7 +40,7 @@ _NODES_BELOW = 16.0
 _NOISE_NODES, _PLACES = 7, 64
 _NOTHING = 1e-10
 _MOST_MOVES, _SETTLED = 60, 1e-15
-_FINER = (160, 220)
+_FINER, _FINEST = (160, 220), (160, 220, 400, 600)
 _SAME, _HARDLY = 0.03, 1e-3
 _ANYWHERE = 1e-4
 """Share of all nodes' weight given to places where D is practically never."""
@@ -142,14 +142,18 @@ class Waits:
 
 
 @lru_cache(maxsize=64)
-def waits_of(queue: Queue) -> Waits:
-    """Return the stationary waits of a queue."""
+def waits_of(queue: Queue, *, closely: bool = False) -> Waits:
+    """Return the stationary waits of a queue.
+
+    ``closely``: with more nodes where many hardly suffice, as for waits of a few values next to the
+    room.
+    """
     steps = _Steps.of(queue)
     normal, chances = normal_nodes(_NOISE_NODES)
     noise = normal * queue.noise_sd_mm
     nodes = _nodes(queue, low=-float(noise[-1]), high=steps.highest(queue, float(noise[-1])))
     law = _Settled.of(queue, steps, nodes, noise, chances)
-    for many in _FINER:
+    for many in _FINEST if closely else _FINER:
         coarse = law.mean_mm
         if coarse < _HARDLY * queue.fine_mm:
             break
