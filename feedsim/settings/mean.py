@@ -101,19 +101,24 @@ def _seen_late(eye: Eye, merged: Callable[[Eye], float], mm_s: float, scan_s: fl
             for by in (-off_s, off_s)
         ]
         late = sd * (ends[1] - ends[0]) / (2.0 * _BY)
-    if eye.polled and eye.filter_s < scan_s:
+    if eye.polled and max(eye.filter_s, eye.response_s) < scan_s:
         late += mm_s * _polled_late(eye, merged, scan_s)
     return late / (1.0 - share)
 
 
 def _polled_late(eye: Eye, merged: Callable[[Eye], float], scan_s: float) -> float:
-    """Return E[h(L)] (s), L the time for which the input is off: the extra delay of edges seen."""
+    """Return E[h(L)] (s), L the time for which the input is off: the extra delay of edges seen.
+
+    It begins an off-response after a tail and ends a response after the next edge.
+    """
     plain = replace(eye, polled=False, filter_s=0.0)
 
     def longer(x: float) -> float:
-        return 1.0 - merged(replace(plain, off_response_s=eye.off_response_s + x))
+        gap_s = eye.off_response_s + x - eye.response_s
+        return 1.0 - merged(replace(plain, off_response_s=gap_s))
 
-    shortest, step = eye.filter_s, (scan_s - eye.filter_s) / _TICKS
+    shortest = max(eye.filter_s, eye.response_s)  # behind a shorter one the card merges
+    step = (scan_s - shortest) / _TICKS
     at_least = shortest * (scan_s - shortest) / (2.0 * scan_s) * longer(shortest)
     places = [shortest + (k + 0.5) * step for k in range(_TICKS)]
     return at_least + sum(step * (0.5 - x / scan_s) * longer(x) for x in places)

@@ -138,6 +138,17 @@ def test_who_merges_at_a_polled_eye_depends_on_where_a_scan_falls(
     assert "at most" in (hunted_auto(line) or "")
 
 
+def test_a_polled_off_level_lasts_from_off_response_to_response(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A gap of 1.3 ms, off 0.5 ms late and on 0.3 late, outlasts a filter of 1 ms by 0.1."""
+    line = override(scenario_of_all_keys(6490, stops=False), ["run.carriers=5000"])
+    assert hunted_auto(line) == ""
+    # the twin: edges that are seen come at any phase of the scan
+    monkeypatch.setattr("feedsim.settings.mean._polled_late", lambda *_: 0.0)
+    assert "at most" in (hunted_auto(line) or "")
+
+
 @pytest.mark.parametrize("seed", [4063, 5728])
 def test_gaps_that_spread_have_openings_before_a_landing(
     seed: int, monkeypatch: pytest.MonkeyPatch
