@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,6 +20,30 @@ SAMPLES = 33
 _DECAYED = 6.0  # time constants
 
 
+class Integrals(NamedTuple):
+    """What any motor needs of each stretch, with the terms of its branch; arrays, a value each.
+
+    ``time`` (s), ``travel`` (m). ``v0``, ``v1``: speed at its ends (m/s). ``a2``, ``v2``, ``a2v2``:
+    integrals over time of a², v², (a·v)². ``lowest``, ``highest``: acceleration (m/s²);
+    ``fastest``: speed (m/s).
+    """
+
+    time: Floats
+    travel: Floats
+    v0: Floats
+    v1: Floats
+    a2: Floats
+    v2: Floats
+    a2v2: Floats
+    lowest: Floats
+    highest: Floats
+    fastest: Floats
+    slope_n_m_s2_m: Floats
+    offset_n_m: Floats
+    loss_slope_kg: Floats
+    loss_offset_n: Floats
+
+
 @dataclass(frozen=True, slots=True)
 class Cycles:
     """Successive feed cycles, cut into stretches, with all integrals that any motor needs.
@@ -29,8 +54,6 @@ class Cycles:
         When each cycle begins, and the last one's end.
     first : tuple of int
         Number of each cycle's first stretch, and the number of stretches.
-    integrals : dict of str to array
-        One value a stretch.
     samples : tuple of three arrays, shape (stretches, samples)
         Elapsed share of the stretch, speed (m/s) and acceleration (m/s²).
     """
@@ -39,7 +62,7 @@ class Cycles:
     stretches: tuple[Stretch, ...]
     begin_s: tuple[float, ...]
     first: tuple[int, ...]
-    integrals: dict[str, Floats]
+    integrals: Integrals
     samples: tuple[Floats, Floats, Floats]
 
     @property
@@ -60,16 +83,16 @@ class Cycles:
             self.stretches[part],
             self.begin_s[number : number + 2],
             (0, part.stop - part.start),
-            {name: values[part] for name, values in self.integrals.items()},
+            Integrals(*(values[part] for values in self.integrals)),
             (self.samples[0][part], self.samples[1][part], self.samples[2][part]),
         )
 
     def rms_torques(self, rotor_kg_m2: float) -> Floats:
         """Return each cycle's RMS torque (N·m) with a rotor's inertia (kg·m²)."""
         i = self.integrals
-        slope = i["slope_n_m_s2_m"] + rotor_kg_m2 * shaft_per_metre(self.drive)
-        offset, dv = i["offset_n_m"], i["v1"] - i["v0"]
-        squares = slope**2 * i["a2"] + 2.0 * slope * offset * dv + offset**2 * i["time"]
+        slope = i.slope_n_m_s2_m + rotor_kg_m2 * shaft_per_metre(self.drive)
+        offset, dv = i.offset_n_m, i.v1 - i.v0
+        squares = slope**2 * i.a2 + 2.0 * slope * offset * dv + offset**2 * i.time
         before = np.concatenate(([0.0], np.cumsum(squares)))[list(self.first)]
         rms: Floats = np.sqrt(np.maximum(0.0, np.diff(before)) / np.diff(self.begin_s))
         return rms
@@ -77,13 +100,13 @@ class Cycles:
     @property
     def peak_acceleration_m_s2(self) -> float:
         """The largest acceleration of the feed, either way (m/s²)."""
-        low, high = self.integrals["lowest"], self.integrals["highest"]
+        low, high = self.integrals.lowest, self.integrals.highest
         return float(max(np.abs(low).max(initial=0.0), np.abs(high).max(initial=0.0)))
 
     @property
     def moving_share(self) -> float:
         """Share of the time in which the feed moves."""
-        return float(self.integrals["time"].sum()) / self.duration_s
+        return float(self.integrals.time.sum()) / self.duration_s
 
 
 def cycles_of(
@@ -100,18 +123,14 @@ def cycles_of(
     """
     stretches = tuple(stretch for cycle in cut for stretch in cycle)
     rows = [_integrals(stretch) for stretch in stretches]
-    names = ("time", "travel", "v0", "v1", "a2", "v2", "a2v2", "lowest", "highest", "fastest")
-    columns = np.array(rows, dtype=np.float64).reshape(len(rows), len(names))
-    integrals = {name: columns[:, place] for place, name in enumerate(names)}
-    for name in ("slope_n_m_s2_m", "offset_n_m", "loss_slope_kg", "loss_offset_n"):
-        integrals[name] = np.array([getattr(stretch.branch, name) for stretch in stretches])
+    columns = np.array(rows, dtype=np.float64).reshape(len(rows), len(Integrals._fields)).T
     first = np.cumsum([0, *(len(cycle) for cycle in cut)])
     return Cycles(
         drive,
         stretches,
         tuple(begin_s),
         tuple(int(place) for place in first),
-        integrals,
+        Integrals(*columns),
         _sampled(stretches),
     )
 
@@ -137,6 +156,10 @@ def _integrals(stretch: Stretch) -> tuple[float, ...]:
         min(accelerations),
         max(accelerations),
         max(stretch.speed(u) for u in (0.0, *crossings(a, x, 0.0), 1.0)),
+        stretch.branch.slope_n_m_s2_m,
+        stretch.branch.offset_n_m,
+        stretch.branch.loss_slope_kg,
+        stretch.branch.loss_offset_n,
     )
 
 

@@ -63,20 +63,18 @@ def demand(cycles: Cycles, *, rotor_kg_m2: float) -> Demand:
         Inertia of the rotor; 0 for the load alone.
     """
     k, i, seconds = shaft_per_metre(cycles.drive), cycles.integrals, cycles.duration_s
-    slope, offset = i["slope_n_m_s2_m"] + rotor_kg_m2 * k, i["offset_n_m"]
-    dv, dv3 = i["v1"] - i["v0"], (i["v1"] ** 3 - i["v0"] ** 3) / 3.0
-    torque2 = slope**2 * i["a2"] + 2.0 * slope * offset * dv + offset**2 * i["time"]
-    power2 = k * k * (slope**2 * i["a2v2"] + 2.0 * slope * offset * dv3 + offset**2 * i["v2"])
-    work = k * (slope * 0.5 * (i["v1"] ** 2 - i["v0"] ** 2) + offset * i["travel"])
-    largest = np.maximum(
-        np.abs(slope * i["lowest"] + offset), np.abs(slope * i["highest"] + offset)
-    )
+    slope, offset = i.slope_n_m_s2_m + rotor_kg_m2 * k, i.offset_n_m
+    dv, dv3 = i.v1 - i.v0, (i.v1**3 - i.v0**3) / 3.0
+    torque2 = slope**2 * i.a2 + 2.0 * slope * offset * dv + offset**2 * i.time
+    power2 = k * k * (slope**2 * i.a2v2 + 2.0 * slope * offset * dv3 + offset**2 * i.v2)
+    work = k * (slope * 0.5 * (i.v1**2 - i.v0**2) + offset * i.travel)
+    largest = np.maximum(np.abs(slope * i.lowest + offset), np.abs(slope * i.highest + offset))
     energy = _energy(cycles, rotor_kg_m2, work=work, slope=slope)
     return Demand(
         peak_torque_n_m=float(largest.max()),
         rms_torque_n_m=math.sqrt(max(0.0, float(torque2.sum())) / seconds),
-        peak_speed_rpm=float(i["fastest"].max()) * k * RPM,
-        mean_speed_rpm=float(i["travel"].sum()) / seconds * k * RPM,
+        peak_speed_rpm=float(i.fastest.max()) * k * RPM,
+        mean_speed_rpm=float(i.travel.sum()) / seconds * k * RPM,
         peak_power_w=_peak_power(cycles, slope, offset, k),
         mean_power_w=float(work.sum()) / seconds,
         rms_power_w=math.sqrt(max(0.0, float(power2.sum())) / seconds),
@@ -88,7 +86,7 @@ def _energy(cycles: Cycles, rotor_kg_m2: float, *, work: Floats, slope: Floats) 
     """Account for the motor's work over all cycles, term by term, each from its own cause."""
     drive, i, k = cycles.drive, cycles.integrals, shaft_per_metre(cycles.drive)
     half = 0.5 * (reflected_inertia(drive) + rotor_kg_m2) * k * k
-    v0, v1, travel = i["v0"], i["v1"], i["travel"]
+    v0, v1, travel = i.v0, i.v1, i.travel
     ends = np.array([s.to_rest for s in cycles.stretches])
     begins = np.concatenate(([True], ends[:-1]))  # after a rest, or at the very beginning
     at_rest_after = bool(ends[-1])
@@ -96,7 +94,7 @@ def _energy(cycles: Cycles, rotor_kg_m2: float, *, work: Floats, slope: Floats) 
     left = half * (float((v1[ends] ** 2).sum()) - float((v0[begins][1:] ** 2).sum()))
     radius = 0.5e-3 * drive.roller_diameter_mm
     pulling = np.array([s.pulling for s in cycles.stretches])
-    loss = i["loss_slope_kg"] * 0.5 * (v1**2 - v0**2) + i["loss_offset_n"] * travel
+    loss = i.loss_slope_kg * 0.5 * (v1**2 - v0**2) + i.loss_offset_n * travel
     return {
         "work_j": float(work.sum()),
         "kinetic_energy_j": half * (at_end**2 - at_begin**2),
@@ -110,8 +108,8 @@ def _energy(cycles: Cycles, rotor_kg_m2: float, *, work: Floats, slope: Floats) 
 def _regenerated(cycles: Cycles, slope: Floats, *, k: float, work: Floats) -> float:
     """Return the work that flows back into the motor (J, 0 or more)."""
     i = cycles.integrals
-    offset = i["offset_n_m"]
-    low, high = slope * i["lowest"] + offset, slope * i["highest"] + offset
+    offset = i.offset_n_m
+    low, high = slope * i.lowest + offset, slope * i.highest + offset
     back = -float(work[high <= 0.0].sum())
     for row in np.flatnonzero((low < 0.0) & (high > 0.0)):
         stretch = cycles.stretches[row]

@@ -180,8 +180,8 @@ def _peak(cycles: Cycles, motor: Motor, asked: Demand) -> Criterion:
     """Find the point of the cycles that comes nearest to the short-time limit."""
     k, i = shaft_per_metre(cycles.drive), cycles.integrals
     _, v, a = cycles.samples
-    slope = i["slope_n_m_s2_m"] + motor.rotor_inertia_kg_m2 * k
-    torque = np.abs(slope[:, None] * a + i["offset_n_m"][:, None]) * cycles.drive.service_factor
+    slope = i.slope_n_m_s2_m + motor.rotor_inertia_kg_m2 * k
+    torque = np.abs(slope[:, None] * a + i.offset_n_m[:, None]) * cycles.drive.service_factor
     # beyond the highest speed there is no torque; the speed criterion reports that
     limit = short_time_torque(motor, np.minimum(v * k * RPM, motor.max_speed_rpm))
     worst = np.unravel_index(int((torque / limit).argmax()), torque.shape)

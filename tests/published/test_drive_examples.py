@@ -144,8 +144,8 @@ def test_trapezoid(ramp_share: float, speed: float, acceleration: float, rms: fl
         ramp=Ramp(ramp_share * t, in_travel=False),
     )
     found = cut(feed, unit_drive(), [1.0, 1.0 + t])
-    assert float(found.integrals["travel"].sum()) == pytest.approx(d_m, rel=1e-9)
-    assert float(found.integrals["fastest"].max()) == pytest.approx(speed * d_m / t, rel=1e-9)
+    assert float(found.integrals.travel.sum()) == pytest.approx(d_m, rel=1e-9)
+    assert float(found.integrals.fastest.max()) == pytest.approx(speed * d_m / t, rel=1e-9)
     assert found.peak_acceleration_m_s2 == pytest.approx(acceleration * d_m / t**2, rel=1e-9)
     asked = demand(found, rotor_kg_m2=0.0)
     assert asked.rms_torque_n_m == pytest.approx(rms * d_m / t**2, rel=2e-7)

@@ -95,5 +95,5 @@ def test_a_cycle_takes_the_time_between_two_carriers_and_feeds_an_insert_pitch()
     cycles = cycles_of(quiet)
     assert np.diff(cycles.begin_s) == pytest.approx(0.260, abs=1e-4)
     for number in range(len(cycles.begin_s) - 1):
-        travel = float(cycles.one(number).integrals["travel"].sum())
+        travel = float(cycles.one(number).integrals.travel.sum())
         assert travel == pytest.approx(0.1556, abs=3e-4)  # a count and a rest of a micrometre

@@ -170,7 +170,7 @@ def _at_speed(
     moving = Moving(
         cycle_s=cycles.duration_s / cycles.count,
         moving_share=cycles.moving_share,
-        peak_feed_speed_mm_s=float(cycles.integrals["fastest"].max()) * 1000.0,
+        peak_feed_speed_mm_s=float(cycles.integrals.fastest.max()) * 1000.0,
         peak_acceleration_mm_s2=most,
         friction_limited_acceleration_mm_s2=friction,
         insert_slips=None if friction is None else bool(most > friction * (1.0 + 1e-9)),
