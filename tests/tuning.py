@@ -173,7 +173,7 @@ def against_a_grid(scenario: Scenario, *, carriers: int, jobs: int = 1) -> Race:
             point = [(setup, speed_at(bench, rung))]
             runs = bench.counted(point, first=_UNSEEN, runs=_MANY, carriers=carriers)[0]
             found = excess_of(runs, criteria_of(space.scenario))
-            return all(times <= 1.0 for times, _ in found.values())
+            return all(one.times <= 1.0 for one in found.values())
 
         for setup in (best[1], found.best_places):
             at = highest(partial(fresh, setup), best[0])

@@ -14,6 +14,8 @@ so ΔU = −c/g and ΔLu = d·(1+ε)/g put the stage right; that makes every ins
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,8 +29,7 @@ from feedsim.answers.trial.study.line import (
     line_of,
 )
 from feedsim.arrays import Bools, Floats
-from feedsim.machine import Machine, Settings
-from feedsim.metrics.machine_settings import TYPED, typed
+from feedsim.machine import Machine, Resolution, Settings
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.settings.steps import nearest_pair, nearest_step
 
@@ -96,10 +97,11 @@ class Corrections:
         old = machine.feeders[number].settings
         new = exact_settings_with(self, old) if exact else settings_with(self, machine, number)
         counted = speeds_mm_s / (1.0 + machine.encoder.scale_error)
-        before, after = typed(old), typed(new)
-        more = {key: after[key] - before[key] for key in TYPED}
-        engage = more["engage_distance"] - more["engage_lead"] * counted
-        return old, engage, more["disengage_distance"] - more["disengage_lead"] * counted
+        engage, disengage = (
+            (after.distance_mm - before.distance_mm) - (after.lead_s - before.lead_s) * counted
+            for before, after in zip(_sides(old), _sides(new), strict=True)
+        )
+        return old, engage, disengage
 
 
 def corrections(
@@ -166,47 +168,56 @@ def settings_with(found: Corrections, machine: Machine, number: int) -> Settings
     If the engage distance is corrected too, it makes up for the steps' error of the stage.
     """
     old = machine.feeders[number].settings
-    wanted = exact_settings_with(found, old)
+    engage, disengage = _sides(exact_settings_with(found, old))
+    was_engage, was_disengage = _sides(old)
     counted = machine.line.speed_mm_s / (1.0 + machine.encoder.scale_error)
-    disengage = _on_steps(old, wanted, "disengage", counted_mm_s=counted)
-    staged_later = (disengage[0] - wanted.disengage_distance_mm) - counted * (
-        disengage[1] - wanted.disengage_lead_s
+    on_steps = partial(_on_steps, steps=old.resolution, counted_mm_s=counted)
+    opens = on_steps(disengage, was_disengage)
+    staged_later = (opens.distance_mm - disengage.distance_mm) - counted * (
+        opens.lead_s - disengage.lead_s
     )
     if found.engage is not None and found.engage.applied and not old.stage_correction:
-        distance = wanted.engage_distance_mm + staged_later
-        wanted = replace(wanted, engage_distance_mm=distance)
-    engage = _on_steps(old, wanted, "engage", counted_mm_s=counted)
-    return _with(old, engage, disengage)
+        engage = engage._replace(distance_mm=engage.distance_mm + staged_later)
+    return _with(old, on_steps(engage, was_engage), opens)
 
 
-def _with(old: Settings, engage: tuple[float, float], disengage: tuple[float, float]) -> Settings:
-    return replace(
-        old,
-        engage_distance_mm=engage[0],
-        engage_lead_s=engage[1],
-        disengage_distance_mm=disengage[0],
-        disengage_lead_s=disengage[1],
+class _Side(NamedTuple):
+    distance_mm: float
+    lead_s: float
+
+
+def _sides(settings: Settings) -> tuple[_Side, _Side]:
+    """Return distance and lead of the engage side and of the disengage side."""
+    return (
+        _Side(float(settings.engage_distance_mm), float(settings.engage_lead_s)),
+        _Side(float(settings.disengage_distance_mm), float(settings.disengage_lead_s)),
     )
 
 
-def _on_steps(
-    old: Settings, wanted: Settings, side: str, *, counted_mm_s: float
-) -> tuple[float, float]:
-    """Return distance and lead of a side on their steps; unchanged ones stay."""
-    before, after = typed(old), typed(wanted)
-    distance, lead = after[f"{side}_distance"], after[f"{side}_lead"]
-    if lead != before[f"{side}_lead"]:
-        return nearest_pair(distance, lead, old.resolution, counted_mm_s=counted_mm_s)
-    if distance != before[f"{side}_distance"]:
-        distance = nearest_step(distance, old.resolution.distance_mm)
-    return distance, lead
+def _with(old: Settings, engage: _Side, disengage: _Side) -> Settings:
+    return replace(
+        old,
+        engage_distance_mm=engage.distance_mm,
+        engage_lead_s=engage.lead_s,
+        disengage_distance_mm=disengage.distance_mm,
+        disengage_lead_s=disengage.lead_s,
+    )
+
+
+def _on_steps(wanted: _Side, before: _Side, *, steps: Resolution, counted_mm_s: float) -> _Side:
+    """Return a side on the controller's steps; what is unchanged stays."""
+    if wanted.lead_s != before.lead_s:
+        return _Side(*nearest_pair(*wanted, steps, counted_mm_s=counted_mm_s))
+    if wanted.distance_mm != before.distance_mm:
+        return wanted._replace(distance_mm=nearest_step(wanted.distance_mm, steps.distance_mm))
+    return wanted
 
 
 def exact_settings_with(found: Corrections, old: Settings) -> Settings:
     """Return the settings with the sure corrections, as if a controller had no steps."""
     (distance, lead), (far, early) = _added(found.engage), _added(found.disengage)
-    engage = (old.engage_distance_mm + distance, old.engage_lead_s + lead)
-    return _with(old, engage, (old.disengage_distance_mm + far, old.disengage_lead_s + early))
+    engage = _Side(old.engage_distance_mm + distance, old.engage_lead_s + lead)
+    return _with(old, engage, _Side(old.disengage_distance_mm + far, old.disengage_lead_s + early))
 
 
 def _added(correction: Correction | None) -> tuple[float, float]:

@@ -140,12 +140,13 @@ def _decided_at(bench: Bench, some: Sequence[Setup], speed_mm_s: float, *, robus
         if seen is not None:
             value = looked.value or 0.0 if bench.space.tune.aim == "window" else seen
             there = Looked(value, 1.0, "missed", 0.0)
-            ranked.append((cost(bench.space, setup, there), place, setup))
+            ranked.append((cost(bench.space, setup, there), place))
     if not ranked:
         return Best(some[0], None)
-    least = min(ranked)
-    as_is = [row for row in ranked if row[2] == bench.space.now and row[0] <= least[0] + _NO_BETTER]
-    return Best((as_is or [least])[0][2], speed_mm_s)
+    least, best = min(ranked)
+    near = (place for value, place in ranked if value <= least + _NO_BETTER)
+    as_is = (place for place in near if some[place] == bench.space.now)
+    return Best(some[next(as_is, best)], speed_mm_s)
 
 
 def _seen_at(bench: Bench, setup: Setup, speed_mm_s: float, *, robust: bool) -> float | None:
@@ -164,5 +165,5 @@ def _seen_at(bench: Bench, setup: Setup, speed_mm_s: float, *, robust: bool) -> 
         return None
     runs = believed.runs(speed_mm_s)
     if jams:
-        return excess_of(runs, believed.criteria)["jam_risk"][1]
-    return math.sqrt(max(pooled(feeder)[1] for feeder in zip(*runs, strict=True)))
+        return excess_of(runs, believed.criteria)["jam_risk"].share
+    return math.sqrt(max(pooled(feeder).variance_mm2 for feeder in zip(*runs, strict=True)))

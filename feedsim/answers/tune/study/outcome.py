@@ -223,7 +223,7 @@ def seen(bench: Bench, runs: Sequence[RunCounts]) -> _RiskAndSpread:
     each = variances(runs)
     sd, ends = _spread(each) if all(map(math.isfinite, each)) else (None, None)
     placed = all(any(one.placed for one in feeder) for feeder in feeders)
-    met = placed and all(times <= 1.0 for times, _ in worst.values())
+    met = placed and all(one.times <= 1.0 for one in worst.values())
     return _RiskAndSpread(risk.share, risk.ci95, sd, ends, met=met)
 
 

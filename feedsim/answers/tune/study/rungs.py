@@ -85,7 +85,7 @@ class Believed:
         runs = self.runs(speed_mm_s)
         if not runs or not all(any(r[n].placed for r in runs) for n in range(len(runs[0]))):
             return False
-        return all(times <= 1.0 for times, _ in excess_of(runs, self.criteria).values())
+        return all(one.times <= 1.0 for one in excess_of(runs, self.criteria).values())
 
     def sureness(self, speed_mm_s: float, *, confidence: float) -> Sureness:
         """Return what is known of a speed, each interval at a confidence."""

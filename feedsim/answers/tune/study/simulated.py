@@ -61,6 +61,20 @@ RunCounts = tuple[FeederRan, ...]
 """One run: each feeder."""
 
 
+class OverLimit(NamedTuple):
+    """A figure of the worst feeder over its limit (``times``), and its share."""
+
+    times: float
+    share: float
+
+
+class PooledErrors(NamedTuple):
+    """Mean (mm) and variance (mm²) of placement errors."""
+
+    mean_mm: float
+    variance_mm2: float
+
+
 def fresh_draws(space: Space, n: int) -> tuple[Draw, ...]:
     """Return machines drawn for a verdict, independent of each other and of any search."""
     return space.draws(n, fresh=True)
@@ -165,24 +179,23 @@ def _feeder(ran: Ran, number: int) -> FeederRan:
 
 
 def _met(runs: Sequence[RunCounts], criteria: Criteria) -> Met:
-    worst, figure, share = -1.0, "missed", 0.0
-    for name, found in excess_of(runs, criteria).items():
-        if found[0] > worst:
-            (worst, share), figure = found, name
+    excess = excess_of(runs, criteria)
+    figure = max(excess, key=lambda name: excess[name].times)
+    worst, share = excess[figure]
     feeders = list(zip(*runs, strict=True))
     sums = [added([run.tally for run in feeder]) for feeder in feeders]
     jams = max(one.at_risk / max(1, one.cycles) for one in sums)
-    variance = max(pooled(feeder)[1] for feeder in feeders)
+    variance = max(pooled(feeder).variance_mm2 for feeder in feeders)
     nothing = any(one.placed == 0 for one in sums)
     return Met(worst <= 1.0 and not nothing, worst, figure, share, jams, variance)
 
 
-def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, tuple[float, float]]:
-    """Return each figure over its limit, and its share, for its worst feeder.
+def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, OverLimit]:
+    """Return each figure over its limit, for its worst feeder.
 
     For within_tolerance the share outside. If nothing is allowed, one case is infinitely much.
     """
-    worst: dict[Figure, tuple[float, float]] = {}
+    worst: dict[Figure, OverLimit] = {}
     for feeder in zip(*runs, strict=True):
         sums = added([run.tally for run in feeder])
         shares: dict[Figure, float] = {
@@ -194,20 +207,21 @@ def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, tup
             most = criteria.largest(figure)
             # a rounding step above the limit does not count
             times = share / (most * (1.0 + 1e-9)) if most else (float("inf") if share else 0.0)
-            worst[figure] = max(worst.get(figure, (-1.0, 0.0)), (times, share))
+            worst[figure] = max(worst.get(figure, OverLimit(-1.0, 0.0)), OverLimit(times, share))
     return worst
 
 
-def pooled(runs: Sequence[FeederRan]) -> tuple[float, float]:
-    """Return mean (mm) and variance (mm²) of the placement errors of all runs of a feeder."""
+def pooled(runs: Sequence[FeederRan]) -> PooledErrors:
+    """Return what the placement errors of all runs of a feeder are like."""
     n = sum(run.placed for run in runs)
     if n < 2:
-        return 0.0, float("inf")
+        return PooledErrors(0.0, math.inf)
     mean = sum(run.sum_mm for run in runs) / n
-    return mean, max(0.0, (sum(run.squares_mm2 for run in runs) - n * mean * mean) / (n - 1))
+    squares = sum(run.squares_mm2 for run in runs)
+    return PooledErrors(mean, max(0.0, (squares - n * mean * mean) / (n - 1)))
 
 
 def variances(runs: Sequence[RunCounts]) -> list[float]:
     """Return the variance of the placement (mm²) of each run, for the feeder that spreads most."""
-    feeders = [[pooled([one])[1] for one in feeder] for feeder in zip(*runs, strict=True)]
+    feeders = [[pooled([one]).variance_mm2 for one in feeder] for feeder in zip(*runs, strict=True)]
     return max(feeders, key=math.fsum, default=[])
