@@ -105,12 +105,13 @@ class SearchedOn(NamedTuple):
     """One reason for a search to go on past its first insert.
 
     ``share``: of all searches. ``behind``: probability of going on once more, each time.
-    ``longer_mm``: extra belt travel of the first time; each further one takes an insert pitch.
+    ``longer_mm``: extra belt travel of each time. ``found_mm``: that of the gap it ends with.
     """
 
     share: float
     behind: float
     longer_mm: float
+    found_mm: float = 0.0
 
 
 @term
@@ -118,7 +119,7 @@ def searched_on(at: FeederAtSpeed) -> tuple[SearchedOn, SearchedOn, SearchedOn]:
     """Return why searches go on: a misfeed, an unseen insert, a merged one.
 
     After a misfeed the gap is long and nothing merges; after a stray the next insert may merge
-    again. Merged inserts have short gaps.
+    again. Merged inserts have short gaps, and the others long ones.
     """
     ins = at.inserts
     misfeed = ins.misfeed
@@ -126,11 +127,13 @@ def searched_on(at: FeederAtSpeed) -> tuple[SearchedOn, SearchedOn, SearchedOn]:
     merged = stray - (1.0 - misfeed) * (1.0 - (1.0 - unseen(at)) * (1.0 - _short(at)))
     behind = 1.0 - (1.0 - misfeed) * (1.0 - again_unseen(at))
     pitch = insert_pitch(at)
-    usual, short = _mean_gap(ins), _shortest_gaps(ins, merged_inserts(at))
+    merge = merged_inserts(at)
+    shorter = (_mean_gap(ins) - _shortest_gaps(ins, merge)) * at.belt_per_feed
+    found = shorter * merge / (1.0 - merge) if merge < 1.0 else 0.0
     return (
         SearchedOn(misfeed, 1.0 - (1.0 - misfeed) * (1.0 - at.eye.missed), pitch),
         SearchedOn(stray - merged, behind, pitch),
-        SearchedOn(merged, behind, pitch - (usual - short) * at.belt_per_feed),
+        SearchedOn(merged, behind, pitch - shorter, found),
     )
 
 
@@ -157,8 +160,9 @@ def searches(
             goes_on = left * why.behind if passed < most else 0.0
             ends = left - goes_on if goes_on > _RARE else left
             if ends > 0.0:
-                found[longer] = found.get(longer, 0.0) + ends
-            left, longer = left - ends, longer + pitch
+                takes = longer + why.found_mm
+                found[takes] = found.get(takes, 0.0) + ends
+            left, longer = left - ends, longer + why.longer_mm
     return found
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from scipy.stats import norm
 
 from feedsim.answers.check.study import review as check
 from feedsim.answers.limit.study.closed import limits_of, lowest_together
@@ -171,6 +172,31 @@ def test_inserts_that_merge_have_short_gaps_and_the_others_long_ones(
     mean = mechanisms_unseen._mean_gap
     monkeypatch.setattr(mechanisms_unseen, "_shortest_gaps", lambda inserts, _: mean(inserts))
     assert "at most" in (hunted_auto(line) or "")
+
+
+def test_inserts_that_merge_one_after_another_all_have_short_gaps(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Every second insert merges, by its gap of 33 mm on average, and one of eight twice."""
+    line = automatic(scenario_of_all_keys(6545, stops=False))
+    machine = machine_of(line)
+    at = FeederAtSpeed(machine, machine.feeders[1])
+    merges, gap = mechanisms_unseen.merged_inserts(at), at.inserts
+    law = norm(gap.gap_mm, gap.gap_sd_mm)
+    end = law.ppf(merges)
+    short, found = (law.expect(lb=a, ub=b, conditional=True) for a, b in ((-50, end), (end, 120)))
+    pitch = gap.length_mm + short
+    extra = [(k * pitch + found - gap.gap_mm) * at.belt_per_feed for k in range(3)]
+    on = mechanisms_unseen.searched_on(at)
+    told = list(mechanisms_unseen.searches(at, on))
+    assert 0.4 < merges < 0.6
+    # the gap is clipped at 1 mm, which moves the mean of the short ones by 0.1
+    assert told[:3] == pytest.approx(extra, abs=0.5)
+    assert hunted_auto(override(line, ["run.carriers=5000"])) == ""
+    # the twin: all gaps are as long as the mean
+    alike = on[2]._replace(longer_mm=mechanisms_unseen.insert_pitch(at), found_mm=0.0)
+    monkeypatch.setattr("feedsim.settings.waiting.searched_on", lambda _: (*on[:2], alike))
+    assert "at most" in (hunted_auto(override(line, ["run.carriers=5000"])) or "")
 
 
 def test_corrected_closings_keep_step_with_openings(monkeypatch: pytest.MonkeyPatch) -> None:
