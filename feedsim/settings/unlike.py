@@ -1,29 +1,38 @@
 """Cycles that are unlike the nominal one, where ramp or lag do not end in time.
 
-The landing then depends on the previous cycle, and settings are right for equal cycles. If a share
-s of searches goes on past an insert, by a misfeed or a stray, the effect on the mean is s times the
-difference between a row of such cycles and the nominal one: exact if all of them or none go on, so
-s·(1 − s) times that difference remains (common practice, no source). Of waits only a size is known.
+The landing then depends on the previous cycle, and settings are right for equal cycles. A search
+that goes on past an insert, by a misfeed or a stray, stages further on: its edge comes with less of
+ramp and lag left. If all do, each is staged as far on as the one before, which makes its edge come
+sooner again. With a share s of them the mean lies between both (common practice, no source): s
+times (1 − s) of the one and s of the other. Exact if all of them or none go on, so s·(1 − s) times
+that difference remains. Of waits only a size is known.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import NamedTuple
 
 from feedsim.machine import Machine
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.mechanisms_unseen import searched_longer, strays
-from feedsim.settings.nominal_cycle import nominal_cycle
+from feedsim.settings.nominal_cycle import nominal_cycle, nominal_landing
 from feedsim.settings.right import right_settings
 
-_LONG = 4.0
+_LONG, _MOST_ROUNDS, _SAME_MM = 4.0, 40, 1e-3
 
 
 def after_searches(at: FeederAtSpeed) -> float:
     """Return the mean lateness (mm) that searches that go on bring; 0 if no cycle tells it."""
-    later = _after_search(at)
-    return _share_searched_on(at) * later if math.isfinite(later) else 0.0
+    later, share = _mixed(at), _share_searched_on(at)
+    return share * later if math.isfinite(later) else 0.0
+
+
+def _mixed(at: FeederAtSpeed) -> float:
+    """Return how much later inserts land behind a search that goes on (mm), others among them."""
+    later, share = _after_search(at), _share_searched_on(at)
+    return (1.0 - share) * later.alone + share * later.in_a_row
 
 
 def unlike(at: FeederAtSpeed, lost: float) -> float:
@@ -33,7 +42,7 @@ def unlike(at: FeederAtSpeed, lost: float) -> float:
     """
     if not right_settings(at).unsettled:
         return 0.0
-    c, usual, later = at.carriers, _errs(at), _after_search(at)
+    c, usual, later = at.carriers, _errs(at), _mixed(at)
     if math.isinf(usual) or math.isinf(later):
         return math.inf
     in_step = c.arrival.in_step and not at.controller.not_ready_engages
@@ -51,13 +60,50 @@ def _share_searched_on(at: FeederAtSpeed) -> float:
     return 1.0 - (1.0 - at.inserts.misfeed) * (1.0 - strays(at))
 
 
+class _Later(NamedTuple):
+    """How much later (mm) inserts land behind a search that goes on past one insert.
+
+    ``alone``: if the one before did not. ``in_a_row``: if all do.
+    """
+
+    alone: float
+    in_a_row: float
+
+
 @term
-def _after_search(at: FeederAtSpeed) -> float:
-    """Return how much later (mm) inserts land whose searches all go on past one insert."""
-    if not right_settings(at).unsettled:
-        return 0.0
-    usual, searched = _errs(at), _errs(searched_longer(at))
-    return searched - usual if math.isfinite(usual) else math.inf
+def _after_search(at: FeederAtSpeed) -> _Later:
+    """Return how much later inserts land behind searches that go on.
+
+    Staged further on, an insert lands sooner, and the next edge comes sooner, with more of ramp and
+    lag left; in a row, each is staged as far on as the one before.
+    """
+    usual = nominal_cycle(at) if right_settings(at).unsettled else None
+    if usual is None:
+        return _Later(*(2 * [0.0 if not right_settings(at).unsettled else math.inf]))
+    searched, feed = searched_longer(at), at.settings.speed_ratio * at.line_mm_s
+    known, further = at.settings.stage_correction, 0.0
+    found: list[float] = []
+    for _ in range(_MOST_ROUNDS):
+        there = nominal_cycle(_resting(searched, further))
+        if there is None:
+            return _Later(math.inf, math.inf)
+        before = further  # the next would rest there if the clutch opened as in equal cycles
+        further += feed * (usual.opening_s - usual.edge_s - there.opening_s + there.edge_s)
+        landing = nominal_landing(_resting(searched, further))
+        if landing is None:
+            return _Later(math.inf, math.inf)
+        corrected = further * at.belt_per_feed if known else 0.0
+        found.append(at.speed_mm_s * (landing - usual.landing_s) + corrected)
+        if abs(further - before) < _SAME_MM:
+            break
+    return _Later(found[0], found[-1])
+
+
+def _resting(at: FeederAtSpeed, further_mm: float) -> FeederAtSpeed:
+    """Return a feeder whose inserts rest further on."""
+    s = at.settings
+    moved = replace(s, stage_position_mm=s.stage_position_mm + further_mm)
+    return FeederAtSpeed(at.machine, replace(at.feeder, settings=moved), at.speed_mm_s)
 
 
 def _pitched(machine: Machine, by: float) -> Machine:

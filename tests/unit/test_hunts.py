@@ -139,6 +139,17 @@ def test_who_merges_at_a_polled_eye_depends_on_where_a_scan_falls(
     assert "at most" in (hunted_auto(line) or "")
 
 
+def test_searches_that_all_go_on_stage_as_far_on_as_the_one_before(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Each insert strays behind one that rests 15 mm too far on, and lands in the ramp-in."""
+    line = override(scenario_of_all_keys(5995, stops=False), ["run.carriers=2000"])
+    assert hunted_auto(line) == ""
+    # the twin: staged where a single search stages, and landing as from the stage position
+    monkeypatch.setattr("feedsim.settings.unlike._resting", lambda at, _: at)
+    assert "at most" in (hunted_auto(line) or "")
+
+
 def test_a_polled_off_level_lasts_from_off_response_to_response(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
