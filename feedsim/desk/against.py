@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 from feedsim.answers.compare.study.results import Difference, difference
 from feedsim.answers.compare.text import difference_cell
@@ -31,7 +30,7 @@ def same_cards(now: Line) -> list[str]:
 
 def against(
     pinned: Line, now: Line, units: System, *, progress: Callable[[int], None]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return both runs, their differences, and which of these are significant.
 
     Parameters
@@ -106,7 +105,7 @@ def _refuse_unlike(pinned: Line, now: Line) -> None:
 
 def _feeders(
     found: Difference, speeds_mm_s: tuple[float, float], units: System
-) -> list[dict[str, Any]]:
+) -> list[dict[str, object]]:
     mm_s = speeds_mm_s[1]
     apart = speeds_mm_s[0] != mm_s
     return [

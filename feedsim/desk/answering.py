@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
+from feedsim.answers.explain.answer import explain
 from feedsim.answers.line import Line
 from feedsim.answers.rehearse.answer import Page, rehearse
 from feedsim.desk import taking
@@ -14,7 +15,7 @@ from feedsim.desk.forms import forms
 from feedsim.desk.knobs import knobs_answer
 from feedsim.desk.lanes import Job, TooLong
 from feedsim.desk.lines import Opened, file_of, read
-from feedsim.desk.long_work import limit, story, sweep
+from feedsim.desk.long_work import limit, sweep
 from feedsim.desk.questions import MOST_CARRIERS, Question
 from feedsim.desk.runs import ran, run_told
 from feedsim.desk.speeds import speeds
@@ -30,7 +31,7 @@ PLAYING_AT = "/page/"
 _MOST_EACH = 100_000
 _SOON_S, _LATER_S, _LONG_S = 20.0, 60.0, 900.0
 
-Answer = Mapping[str, Any]
+Answer = Mapping[str, object]
 Work = Callable[[Question, Sequence[Opened], Job], Answer]
 
 
@@ -153,9 +154,13 @@ def _limit(question: Question, files: Sequence[Opened], job: Job) -> Answer:
 def _story(question: Question, files: Sequence[Opened], job: Job) -> Answer:
     line, units = _line(question, files, most=_MOST_EACH if _first(question) else MOST_CARRIERS)
     job.look()
-    told = story(line, question.carrier, units, first=_first(question), feeder=question.feeder)
-    carrier = [] if told["carrier"] is None else ["--carrier", str(told["carrier"])]
-    return {**told, "command": _command(question, files, "explain", *carrier)}
+    found = explain(line, question.carrier, first=_first(question), feeder=question.feeder)
+    carrier = [] if found.carrier is None else ["--carrier", str(found.carrier)]
+    return {
+        "carrier": found.carrier,
+        "text": found.text(units=units),
+        "command": _command(question, files, "explain", *carrier),
+    }
 
 
 def _first(question: Question) -> Literal["miss", "hazard"] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from typing import Any
+from dataclasses import dataclass
 
 from feedsim.metrics.machine_settings import typed
 from feedsim.quantities import Kind, System, display
@@ -12,8 +12,17 @@ from feedsim.render.wording import length
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 
-Autos = Mapping[str, Mapping[str, Any]]
-"""Path of a key → ``value`` in the internal unit, ``text``."""
+
+@dataclass(frozen=True, slots=True)
+class AutoValue:
+    """What an ``"auto"`` stands for: in the internal unit (None for infinite), and as text."""
+
+    value: float | None
+    text: str
+
+
+Autos = Mapping[str, AutoValue]
+"""By the path of the key."""
 
 
 def autos_of(scenario: Scenario, *, units: System = "metric") -> Autos:
@@ -25,7 +34,7 @@ def autos_of(scenario: Scenario, *, units: System = "metric") -> Autos:
         If the machine is not possible.
     """
     return {
-        path: {"value": value if math.isfinite(value) else None, "text": text}
+        path: AutoValue(value if math.isfinite(value) else None, text)
         for path, value, text in _found(scenario, units)
     }
 

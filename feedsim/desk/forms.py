@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any
 
 from feedsim.answers.budget.study.budget import FeederBudget, budget_of
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder, checked_feeders
@@ -26,7 +25,7 @@ from feedsim.scenario import Scenario
 from feedsim.settings.shares_by_speed import NOTHING
 
 
-def forms(line: Line, units: System) -> dict[str, Any]:
+def forms(line: Line, units: System) -> dict[str, object]:
     """Return verdict, settings, margins and error budget of a line in closed form."""
     scenario = line.scenario
     checked = checked_feeders(scenario, units)
@@ -60,7 +59,7 @@ def closed_at(scenario: Scenario, highest_mm_s: float, units: System) -> str:
     return f"closed form at {wording.speed(highest_mm_s, units)}{of_profile}"
 
 
-def _feeder(checked: CheckedFeeder, seen: FeederReview) -> dict[str, Any]:
+def _feeder(checked: CheckedFeeder, seen: FeederReview) -> dict[str, object]:
     units, tolerance = checked.units, checked.scenario.acceptance.placement_tolerance
     return {
         "name": seen.name,
@@ -72,7 +71,7 @@ def _feeder(checked: CheckedFeeder, seen: FeederReview) -> dict[str, Any]:
     }
 
 
-def _figures(checked: CheckedFeeder) -> list[dict[str, Any]]:
+def _figures(checked: CheckedFeeder) -> list[dict[str, object]]:
     """Return each acceptance figure: its share, its limit and its causes."""
     return [
         {
@@ -97,7 +96,7 @@ def _figures(checked: CheckedFeeder) -> list[dict[str, Any]]:
     ]
 
 
-def _margins(does: GoodFor, units: System) -> Iterator[dict[str, Any]]:
+def _margins(does: GoodFor, units: System) -> Iterator[dict[str, object]]:
     """Yield the margin to each limit, with its spread or the limit itself."""
     for name, margin_mm, sd_mm in (
         ("staged nose short of its limit", does.nose_margin_mm, does.stage_sd_mm),
@@ -123,7 +122,7 @@ def _margins(does: GoodFor, units: System) -> Iterator[dict[str, Any]]:
     }
 
 
-def _budget(budget: FeederBudget, tolerance_mm: float, units: System) -> dict[str, Any]:
+def _budget(budget: FeederBudget, tolerance_mm: float, units: System) -> dict[str, object]:
     return {
         **length(budget.mean_mm, units, of="mean_", sign=True),
         **length(budget.combined_sd_mm, units, of="sd_"),

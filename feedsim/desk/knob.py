@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
+from feedsim.desk.autos import AutoValue
 from feedsim.desk.spans import Slider, slider
 from feedsim.measures import QuantityError, parse
 from feedsim.quantities import Kind, example
@@ -49,7 +49,7 @@ class DeskKnob:
         Whether the file has it; whether a change sets it.
     slider : Slider or None
     may_be_auto : bool
-    auto : dict or None
+    auto : AutoValue or None
         What ``"auto"`` stands for now.
     choices : tuple of str or None
     rank : int or None
@@ -74,22 +74,20 @@ class DeskKnob:
     changed: bool = False
     slider: Slider | None = None
     may_be_auto: bool = False
-    auto: Mapping[str, Any] | None = None
+    auto: AutoValue | None = None
     choices: tuple[str, ...] | None = None
     rank: int | None = None
     off: bool = False
     fault: str | None = None
 
 
-def typed(
-    knob: DeskKnob, leaf: KeyType, *, auto: Mapping[str, Any] | None, travel: bool
-) -> DeskKnob:
+def typed(knob: DeskKnob, leaf: KeyType, *, auto: AutoValue | None, travel: bool) -> DeskKnob:
     """Complete a knob by the type of its value.
 
     Parameters
     ----------
     knob : DeskKnob
-    auto : mapping or None
+    auto : AutoValue or None
         What ``"auto"`` stands for now.
     travel : bool
         Whether ramps beside it are lengths.
@@ -139,7 +137,7 @@ def _measured(
     kind: Kind,
     bounds: tuple[float, float],
     *,
-    auto: Mapping[str, Any] | None = None,
+    auto: AutoValue | None = None,
 ) -> DeskKnob:
     """Add number and slider of a quantity, in the unit it has."""
     unit, size = (
@@ -153,7 +151,7 @@ def _measured(
         value = parse(knob.value, kind)
         number = _tidy(value / size) if math.isfinite(value) else None
     except QuantityError:
-        value = auto["value"] if auto else math.nan
+        value = math.nan if auto is None or auto.value is None else auto.value
     found = slider(
         value / size,
         at_least=bounds[0] / size,

@@ -9,9 +9,9 @@ from typing import Any
 from feedsim.answers.line import toml_value
 from feedsim.desk.autos import Autos, autos_of
 from feedsim.desk.knob import DeskKnob, nothing_of, typed
-from feedsim.desk.lines import Opened, faults_plain, file_of, read
+from feedsim.desk.lines import Opened, faults_plain, file_of, plain_words, read
 from feedsim.desk.questions import LineText
-from feedsim.errors import FeedsimError
+from feedsim.errors import Fault, FeedsimError
 from feedsim.quantities import hints_in
 from feedsim.scenario.keys import Section
 from feedsim.scenario.model import MOST_FEEDERS, Scenario
@@ -72,7 +72,7 @@ _MOST_TABLES = MOST_FEEDERS  # of any kind: nobody turns more knobs one by one
 
 def knobs_answer(
     setup: LineText, files: Sequence[Opened], look: Callable[[], None]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return all knobs of a question's line, with their faults, even if it is not valid.
 
     `look` is called at each knob; its exceptions end the answer.
@@ -82,19 +82,19 @@ def knobs_answer(
     FeedsimError
         If its text is not TOML.
     """
-    faults: list[dict[str, str]] = []
+    faults: Sequence[Fault] = ()
     autos: Autos = {}
     try:
         autos = autos_of(read(setup, files).scenario)
     except FeedsimError as error:
         file_of(setup, files)
-        faults = faults_plain(error)
+        faults = error.faults
     data = parse_toml(setup.text)
     with hints_in(units_of(data)):
         found = knobs_of(data, setup.changes, autos=autos, look=look)
     groups = list(dict.fromkeys(knob.group for knob in found))
     told = [replace(knob, fault=_fault_of(knob, faults)) for knob in found]
-    return {"knobs": told, "groups": groups, "faults": faults}
+    return {"knobs": told, "groups": groups, "faults": faults_plain(faults)}
 
 
 def knobs_of(
@@ -242,11 +242,10 @@ def _group(path: tuple[str | int, ...], now: Mapping[str, Any]) -> str:
     return f"{feeder}: {head}" if head else feeder
 
 
-def _fault_of(knob: DeskKnob, faults: Sequence[Mapping[str, str]]) -> str | None:
-    below = f"{knob.path}."
+def _fault_of(knob: DeskKnob, faults: Sequence[Fault]) -> str | None:
     found = [
-        fault["message"]
+        plain_words(fault.message)
         for fault in faults
-        if fault["path"] == knob.path or fault["path"].startswith(below)
+        if f"{plain_words(fault.key)}.".startswith(f"{knob.path}.")
     ]
     return "; ".join(found) or None

@@ -7,7 +7,6 @@ import time
 import traceback
 from collections import deque
 from collections.abc import Callable
-from typing import Any
 
 from feedsim.desk.lines import faults_plain
 from feedsim.errors import FeedsimError
@@ -18,7 +17,7 @@ GONE = "nobody waits for the answer"
 _TELL_EVERY_S = 0.2
 _MOST_GIVEN_WAY_S = 0.5
 
-Reply = dict[str, Any]
+Reply = dict[str, object]
 """Takes a line of JSON to send back."""
 
 
@@ -48,7 +47,7 @@ class Job:
     def __init__(
         self,
         asker: object,
-        work: Callable[[Job], Any],
+        work: Callable[[Job], object],
         *,
         send: Callable[[Reply], None],
         most_s: float,
@@ -102,7 +101,7 @@ class Job:
         except Dropped:
             return {"dropped": self._dropped}
         except FeedsimError as error:
-            return {"faults": faults_plain(error)}
+            return {"faults": faults_plain(error.faults)}
         except Exception as error:  # noqa: BLE001 - the desk goes on, and tells of it
             return _refused(error)
         took_ms = 1e3 * (time.monotonic() - self._began_s)

@@ -152,7 +152,7 @@ def plain_words(text: str) -> str:
     return _OPTION.sub(lambda found: found[1].replace("-", " "), _ASIDE.sub("", text))
 
 
-def faults_plain(error: FeedsimError) -> list[dict[str, str]]:
+def faults_plain(faults: Sequence[Fault]) -> list[dict[str, str]]:
     """Return the faults of a line as data, each with the path of its knob."""
     return [
         {
@@ -162,5 +162,5 @@ def faults_plain(error: FeedsimError) -> list[dict[str, str]]:
             "found": fault.found,
             "allowed": fault.allowed,
         }
-        for fault in error.faults
+        for fault in faults
     ]

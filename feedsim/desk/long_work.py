@@ -1,12 +1,10 @@
-"""Answers that take a while: a sweep, the limit by simulation, a carrier's story."""
+"""Answers that take a while: a sweep, the limit by simulation."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any, Literal
 
-from feedsim.answers.explain.answer import explain
 from feedsim.answers.limit.answer import MOST_CARRIERS, NARROWEST, WIDEST, enough, searched
 from feedsim.answers.limit.study.closed import in_closed_form
 from feedsim.answers.limit.text import binding_words
@@ -28,7 +26,7 @@ _HERE = Local(1)
 _FORMS = 'values as from:to:step with a unit, such as "40:90:10 mm", or a list such as "40, 60 mm"'
 
 
-def sweep(line: Line, axes: Sequence[str], units: System, job: Job) -> dict[str, Any]:
+def sweep(line: Line, axes: Sequence[str], units: System, job: Job) -> dict[str, object]:
     """Return the results of a line at all values of one key, or of two crossed."""
     plan = _planned(line, axes)
     if plan.carriers > _MOST_OF_A_SWEEP:
@@ -85,7 +83,7 @@ def _planned(line: Line, axes: Sequence[str]) -> SweepPlan:
     raise FeedsimError(*faults)
 
 
-def _point(point: Point) -> dict[str, Any]:
+def _point(point: Point) -> dict[str, object]:
     results = point.results
     return {
         "accepted": results.accepted,
@@ -95,7 +93,7 @@ def _point(point: Point) -> dict[str, Any]:
     }
 
 
-def _feeder(feeder: FeederResults) -> dict[str, Any]:
+def _feeder(feeder: FeederResults) -> dict[str, object]:
     error = feeder.placement_error
     return {
         "name": feeder.name,
@@ -114,7 +112,7 @@ def _is_width(proposed: str) -> bool:
         return False
 
 
-def limit(line: Line, within: str, units: System, job: Job) -> dict[str, Any]:
+def limit(line: Line, within: str, units: System, job: Job) -> dict[str, object]:
     """Return the highest accepted speed, found by simulation."""
     try:
         narrow = parse(within, "share")
@@ -139,16 +137,3 @@ def limit(line: Line, within: str, units: System, job: Job) -> dict[str, Any]:
         "closed_form": binding_words(found.closed_form, units=units),
         **{name: None if v is None else told.speed(v, units) for name, v in ends.items()},
     }
-
-
-def story(
-    line: Line,
-    carrier: int | None,
-    units: System,
-    *,
-    first: Literal["miss", "hazard"] | None = None,
-    feeder: int | None = None,
-) -> dict[str, Any]:
-    """Return what happened to one carrier, in words."""
-    found = explain(line, carrier, first=first, feeder=feeder)
-    return {"carrier": found.carrier, "text": found.text(units=units)}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 
@@ -46,7 +45,7 @@ def ran(line: Line, *, progress: Callable[[int], None]) -> Run:
     return Run(line, done, kept=kept_of(None, done.results))
 
 
-def run_told(answer: Run, units: System) -> dict[str, Any]:
+def run_told(answer: Run, units: System) -> dict[str, object]:
     """Return the data of a run that the page shows."""
     run, results = answer.ran, answer.results
     criteria = criteria_of(run.scenario)
@@ -83,7 +82,7 @@ def _state(results: Results) -> str:
     return "accepted" if results.accepted and results.decided else "undecided"
 
 
-def _feeder(run: ScenarioRun, number: int, criteria: Criteria, units: System) -> dict[str, Any]:
+def _feeder(run: ScenarioRun, number: int, criteria: Criteria, units: System) -> dict[str, object]:
     feeder = run.results.feeders[number]
     shown = shown_of(feeder, number, run.records, run.machine, criteria=criteria, units=units)
     heads, *hazards = hazard_rows(feeder, criteria, units)
@@ -110,7 +109,7 @@ def _feeder(run: ScenarioRun, number: int, criteria: Criteria, units: System) ->
     }
 
 
-def _histogram(shown: Shown) -> dict[str, Any]:
+def _histogram(shown: Shown) -> dict[str, object]:
     """Return the errors in bins, in the unit of display, with some carriers of each."""
     edges = bins(shown)
     place = np.digitize(shown.errors, edges) - 1
@@ -141,7 +140,7 @@ def _histogram(shown: Shown) -> dict[str, Any]:
     }
 
 
-def _missed(run: ScenarioRun, number: int) -> dict[str, Any]:
+def _missed(run: ScenarioRun, number: int) -> dict[str, object]:
     missed, records = run.results.feeders[number].missed, run.records
     outcomes = records.feeders[number].outcome[records.warm_up :]
     first = np.flatnonzero(outcomes != Outcome.PLACED)[:_MOST_MISSES] + records.warm_up
@@ -157,7 +156,7 @@ def _missed(run: ScenarioRun, number: int) -> dict[str, Any]:
     }
 
 
-def _figures(feeder: FeederResults, criteria: Criteria) -> list[dict[str, Any]]:
+def _figures(feeder: FeederResults, criteria: Criteria) -> list[dict[str, object]]:
     """Return each acceptance figure with its interval and its limit."""
     error, missed, risk = feeder.placement_error, feeder.missed, feeder.jam_risk
     placed = AgainstLimit(
@@ -192,5 +191,5 @@ def _figures(feeder: FeederResults, criteria: Criteria) -> list[dict[str, Any]]:
     ]
 
 
-def _ends(interval: Interval | None) -> dict[str, Any]:
+def _ends(interval: Interval | None) -> dict[str, object]:
     return {"low": interval and interval.low, "high": interval and interval.high}

@@ -28,7 +28,7 @@ from feedsim.answers.rehearse.page.page import linked_parts
 from feedsim.desk.answering import LANES, QUICK, way_of
 from feedsim.desk.engine import Engine
 from feedsim.desk.gate import LARGEST_BODY, Gate, Keys
-from feedsim.desk.lanes import GONE, Job, Lane
+from feedsim.desk.lanes import GONE, Job, Lane, Reply
 from feedsim.desk.lines import Opened, faults_plain
 from feedsim.desk.questions import NotAQuestion, Question, Saving, What, read_question
 from feedsim.desk.runs import ROUNDS
@@ -135,7 +135,7 @@ class Desk:
         head = {"number": question.number, "what": question.what}
         loop, lines = asyncio.get_running_loop(), asyncio.Queue[tuple[bytes, bool]]()
 
-        def send(line: dict[str, Any]) -> None:
+        def send(line: Reply) -> None:
             text = json.dumps(head | line, ensure_ascii=False, allow_nan=False)
             with suppress(RuntimeError):  # the loop has ended
                 more = "progress" in line
@@ -143,7 +143,7 @@ class Desk:
                 body = f"{text}\n".encode("utf-8", "backslashreplace")
                 loop.call_soon_threadsafe(lines.put_nowait, (body, more))
 
-        def work(job: Job) -> Any:
+        def work(job: Job) -> object:
             return way.work(question, self.files, job)
 
         job = Job((question.tab, question.what), work, send=send, most_s=way.most_s)
@@ -160,7 +160,7 @@ class Desk:
             told = {"exists": there.name, "over": there.over, "words": str(there)}
             return JSONResponse(told, status_code=409)
         except FeedsimError as error:
-            return JSONResponse({"faults": faults_plain(error)}, status_code=422)
+            return JSONResponse({"faults": faults_plain(error.faults)}, status_code=422)
         return JSONResponse(saved)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 from feedsim.answers.check.study.checked_feeder import checked_feeders
 from feedsim.answers.limit.islands import stretch_words
@@ -26,7 +25,7 @@ from feedsim.settings.limits import TOGETHER
 from feedsim.settings.mechanisms import MECHANISMS
 
 
-def speeds(line: Line, units: System, look: Callable[[], None]) -> dict[str, Any]:
+def speeds(line: Line, units: System, look: Callable[[], None]) -> dict[str, object]:
     """Return each mechanism's highest speed, the lowest first, beside the line speed."""
     scenario = line.scenario
     found = in_closed_form(scenario, look=look)
@@ -53,7 +52,7 @@ def speeds(line: Line, units: System, look: Callable[[], None]) -> dict[str, Any
     }
 
 
-def _bar(row: FeederLimit, here: float, units: System) -> dict[str, Any]:
+def _bar(row: FeederLimit, here: float, units: System) -> dict[str, object]:
     return {
         "feeder": row.feeder,
         "mechanism": row.mechanism,

@@ -9,7 +9,6 @@ import shlex
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from feedsim.answers.line import Line
 from feedsim.answers.rehearse.answer import Page
@@ -37,7 +36,7 @@ class AlreadyThere(Exception):  # noqa: N818 - it asks, and says so
         self.name, self.over = name, over
 
 
-def commands(setup: LineText, files: Sequence[Opened], carriers: int | None) -> dict[str, Any]:
+def commands(setup: LineText, files: Sequence[Opened], carriers: int | None) -> dict[str, object]:
     """Return the command lines that give the same numbers."""
     names = {"run": "these figures", "limit": "the limit", "setup": "the set-up sheet"}
     same = _holder(setup, files) is not None
@@ -79,7 +78,7 @@ def command(
     return shlex.join(arguments) if os.name == "posix" else subprocess.list2cmdline(arguments)
 
 
-def sheet(line: Line, units: System) -> dict[str, Any]:
+def sheet(line: Line, units: System) -> dict[str, object]:
     """Return the set-up sheet, as a page to print."""
     found = setup(line)
     page = found.files(units=units)["setup.html"]
@@ -97,30 +96,34 @@ def _file_name(line: Line, what: str) -> str:
     return f"{'_'.join(parts)}.html"
 
 
-def playing(page: Page, units: System, *, linked: str) -> dict[str, Any]:
+def playing(page: Page, units: System, *, linked: str) -> dict[str, object]:
     """Return the page that plays a stretch of a run."""
     words = page.text(units=units).split("\n")[-1]
     return {"document": page.html(units=units, linked=linked), "words": words}
 
 
-def mail(page: Page, units: System) -> dict[str, Any]:
+def mail(page: Page, units: System) -> dict[str, object]:
     """Return the same page as one file that any browser opens from disk."""
     line = page.lines[-1]
     return {"name": _file_name(line, "rehearse"), **playing(page, units, linked="")}
 
 
-def written(setup: LineText, files: Sequence[Opened]) -> dict[str, Any]:
+def written(setup: LineText, files: Sequence[Opened]) -> dict[str, object]:
     """Return the scenario with its changes, comments and layout kept, and a free name."""
     file = file_of(setup, files)
-    read(setup, files)
-    text = changed_text(setup.text, setup.changes, folder=file.folder)
+    text = _changed(setup, files)
     stem = re.sub(r"-\d+$", "", file.path.stem)
     taken = {path.name for path in file.folder.iterdir()}
     free = (f"{stem}-{number}.toml" for number in range(2, len(taken) + 3))
     return {"text": text, "suggested": next(name for name in free if name not in taken)}
 
 
-def save(saving: Saving, files: Sequence[Opened]) -> dict[str, Any]:
+def _changed(setup: LineText, files: Sequence[Opened]) -> str:
+    read(setup, files)
+    return changed_text(setup.text, setup.changes, folder=file_of(setup, files).folder)
+
+
+def save(saving: Saving, files: Sequence[Opened]) -> dict[str, object]:
     """Write the changed scenario into its own folder.
 
     Raises
@@ -135,7 +138,7 @@ def save(saving: Saving, files: Sequence[Opened]) -> dict[str, Any]:
         allowed = "a plain name that ends in .toml, such as faster.toml"
         raise FeedsimError(Fault("name", repr(saving.name), allowed))
     path = folder / saving.name
-    text = written(saving, files)["text"]
+    text = _changed(saving, files)
     there = _hash(path)
     if there is not None and saving.over != there:
         raise AlreadyThere(saving.name, there)

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from feedsim.quantities import System
 from feedsim.render import wording
 
-Told = dict[str, Any]
+Told = dict[str, object]
 
 
 def speed(value: float, units: System) -> Told:
