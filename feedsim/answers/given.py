@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from functools import wraps
 from numbers import Integral, Real
 from pathlib import Path
@@ -43,10 +44,9 @@ def typed(function: Callable[P, R]) -> Callable[P, R]:
 
     @wraps(function)
     def held(*args: P.args, **kwargs: P.kwargs) -> R:
-        try:
+        given: Mapping[str, Any] = {}
+        with suppress(TypeError):  # too many, or a name that it does not know: Python says so
             given = signature.bind(*args, **kwargs).arguments
-        except TypeError:  # too many, or a name that it does not know: Python's own words
-            return function(*args, **kwargs)
         if faults := list(_faults(function, signature, given)):
             raise WrongTypeError(*faults)
         return function(*args, **kwargs)

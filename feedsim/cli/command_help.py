@@ -90,5 +90,7 @@ def complaint(error: Any) -> list[str]:
     words = str(error.format_message())
     for pattern, instead in _WORDS:
         words = re.sub(pattern, instead, words)
+    if given := getattr(error.__cause__, "errors", None):  # pydantic's, of an option's value
+        words = words.replace(": needs", f": found {given()[0]['input']!r}; needs", 1)
     context = getattr(error, "ctx", None)
     return [f"error: {words}", f"see {context.command_path if context else 'feedsim'} --help"]

@@ -194,6 +194,8 @@ def explained(path: Path, deed: str) -> Iterator[None]:
         yield
     except OSError as error:
         reason = error.strerror or str(error) or type(error).__name__
+        if isinstance(error, FileExistsError):
+            reason = "a file has that name"
         raise FeedsimError(
             Fault(printable(str(path)), message=f"cannot {deed}: {reason}")
         ) from error

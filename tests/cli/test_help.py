@@ -78,9 +78,12 @@ def test_typer_by_itself_is_found_odd() -> None:
         (("compare",), "error: SCENARIO is missing; name one or more scenario files"),
         (("runn",), "error: there is no command 'runn'; did you mean 'run'?"),
         (("run", CARD, "--nope"), "error: there is no option --nope; did you mean --speed?"),
-        (("run", CARD, "--carriers", "few"), "error: --carriers: needs a whole number"),
-        (("sweep", CARD, "--jobs", "0"), "error: --jobs: needs a whole number from 1 on"),
-        (("desk", CARD, "--port", "70000"), "error: --port: needs a whole number up to 65535"),
+        (("run", CARD, "--carriers", "few"), "error: --carriers: found 'few'; needs a whole "
+                                               "number"),
+        (("sweep", CARD, "--jobs", "0"), "error: --jobs: found '0'; needs a whole number from 1 "
+                                           "on"),
+        (("desk", CARD, "--port", "70000"), "error: --port: found '70000'; needs a whole number up "
+                                             "to 65535"),
         (("run", CARD, "--units", "feet"), "error: --units: found 'feet'; needs one of 'metric', "
                                              "'inch'"),
         (("run", CARD, "--set"), "error: --set: needs a value after it"),

@@ -299,8 +299,9 @@ def test_an_argument_of_a_wrong_type_is_refused_in_words(name, line):
 def test_lines_in_a_list_are_told_to_come_one_by_one(line):
     with pytest.raises(feedsim.FeedsimError, match=r"an argument of its own: compare\(\*lines\)"):
         feedsim.compare([line, line])
-    with pytest.raises(TypeError, match="unexpected keyword argument 'speed'"):
+    with pytest.raises(TypeError, match="unexpected keyword argument 'speed'") as caught:
         feedsim.sweep(line, speed="60 m/min")
+    assert caught.value.__context__ is None  # one traceback
     with pytest.raises(feedsim.FeedsimError, match="replications: found 0; needs 1 to 10000"):
         feedsim.run(line, replications=0)
     with pytest.raises(feedsim.FeedsimError, match="found 1001; needs at least 1, at most 1000"):
