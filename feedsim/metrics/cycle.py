@@ -44,7 +44,7 @@ class Doubles:
 def feed_cycle(
     feeder: FeederRecords, cycles: Rows, *, seconds_per_carrier: float | None
 ) -> FeedCycle:
-    """Return the figures of the cycle times.
+    """Return the figures of the cycle times; use is mean cycle/mean time per carrier.
 
     Parameters
     ----------

@@ -94,6 +94,8 @@ def batch_interval(
 ) -> Interval | None:
     """Return the interval of an estimate that is to first order a mean of values in order.
 
+    centre ± t·√v (MODEL.md, section 18; :func:`mean_interval`).
+
     Parameters
     ----------
     values : float64 array, shape (n,)
@@ -148,8 +150,9 @@ def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
 def doubt_of(n: int) -> float:
     """Return how many standard errors to add to φ of n values in one run.
 
-    20 to 39 values, each a batch, underestimate a large φ: at φ = 0.9 half a standard error raises
-    the coverage from 87 to 90 % to 93 to 95 % (found by simulation).
+    Common practice, no source (feedsim/MODEL.md, section 18). 20 to 39 values, each a batch,
+    underestimate a large φ: at φ = 0.9 half a standard error raises the coverage from 87 to 90 % to
+    93 to 95 % (found by simulation).
     """
     return 0.0 if n >= 2 * _BATCHES else _DOUBT
 
@@ -192,7 +195,10 @@ def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growt
 
 
 def widened(freedom: float, confidence: float) -> float:
-    """Return t/z: Student's quantile with these degrees of freedom over the normal one."""
+    """Return t/z: Student's quantile with these degrees of freedom over the normal one.
+
+    Korn and Graubard 1998, as in feedsim/MODEL.md, section 18.
+    """
     from scipy.special import stdtrit
 
     up = 0.5 + 0.5 * confidence

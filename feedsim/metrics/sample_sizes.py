@@ -131,13 +131,19 @@ def size_for_spread(within: float, *, confidence: float = 0.95) -> int:
 
 
 def spread_interval(n: float, *, confidence: float = 0.95) -> Interval:
-    """Return the interval of σ in units of the s of n normal values (n ≥ 2)."""
+    """Return the interval of σ in units of the s of n normal values (n ≥ 2).
+
+    √(ν/χ²), as in :func:`size_for_spread` (NIST/SEMATECH e-Handbook, 7.2.3.1).
+    """
     low, high = _chi_square(n - 1, confidence)
     return Interval(math.sqrt((n - 1) / high), math.sqrt((n - 1) / low) if low else math.inf)
 
 
 def spread_band(n: float, *, confidence: float = 0.95) -> Interval:
-    """Return the band that holds the s of n normal values, in units of their σ (n ≥ 2)."""
+    """Return the band that holds the s of n normal values, in units of their σ (n ≥ 2).
+
+    √(χ²/ν), since ν·s²/σ² has the chi-squared distribution (NIST/SEMATECH e-Handbook, 7.2.3.1).
+    """
     low, high = _chi_square(n - 1, confidence)
     return Interval(math.sqrt(low / (n - 1)), math.sqrt(high / (n - 1)))
 

@@ -31,7 +31,7 @@ class Spread:
 
 
 def spread(values: Floats, *, resolution: float) -> Spread:
-    """Return number, mean and standard deviation.
+    """Return number, mean and standard deviation: s² = Σ(x − m)²/(n − 1) (any textbook).
 
     Parameters
     ----------
@@ -83,8 +83,8 @@ def _parts(values: Floats) -> Iterator[Floats]:
 def resolution_mm(records: RunRecords) -> float:
     """Return the difference (mm) below which two positions of a run count as one.
 
-    1e-9 mm, the model's own rule, or eight roundings of the longest belt travel if that is more:
-    positions are differences of travels, so they are no finer.
+    1e-9 mm (feedsim/MODEL.md, section 2), or eight roundings of the longest belt travel if that is
+    more: positions are differences of travels, so they are no finer.
     """
     travel = records.carriers.leading_edge_mm
     longest = float(np.abs(travel[-1])) if len(travel) else 0.0

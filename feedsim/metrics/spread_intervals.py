@@ -134,7 +134,10 @@ def doubt_of_few(n: int) -> float:
 
 
 def correlation(one: Floats, two: Floats) -> float:
-    """Return the correlation of two columns of mean 0; 0 if one is all zeros."""
+    """Return the correlation of two columns of mean 0; 0 if one is all zeros.
+
+    Σxy/√(Σx²·Σy²) (any textbook).
+    """
     scale = math.sqrt(sum_of_products(one, one) * sum_of_products(two, two))
     return sum_of_products(one, two) / scale if scale else 0.0
 

@@ -60,7 +60,10 @@ def belt_index(belt: BeltMotion, t: float) -> int:
 
 
 def belt_position(belt: BeltMotion, t: float) -> float:
-    """Return the travel (mm) at time ``t`` (s)."""
+    """Return the travel (mm) at time ``t`` (s).
+
+    m0 + v·s + a·s²/2, s into the piece (uniform acceleration, any mechanics textbook).
+    """
     i = 0 if belt.single else bisect_right(belt.start_times, t) - 1
     if i < 0:
         return belt.start_travels[0]
@@ -71,7 +74,8 @@ def belt_position(belt: BeltMotion, t: float) -> float:
 def belt_time_at(belt: BeltMotion, travel: float) -> float:
     """Return the first time (s) at which the travel (mm) is reached, or ``inf``.
 
-    A travel not ahead of the start is reached at the start.
+    By :func:`time_to_travel` from the start of its piece. A travel not ahead of the start is
+    reached at the start.
     """
     if travel <= belt.start_travels[0]:
         return belt.start_times[0]
@@ -136,7 +140,7 @@ class BeltMotion:
         return self.end_times[index]
 
     def speed(self, t: float) -> float:
-        """Return the speed (mm/s) at time ``t`` (s), never below 0."""
+        """Return the speed (mm/s) at time ``t`` (s), v + a·s, never below 0 (any textbook)."""
         i = 0 if self.single else bisect_right(self.start_times, t) - 1
         if i < 0:
             return self.start_speeds[0]

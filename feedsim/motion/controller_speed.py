@@ -10,7 +10,10 @@ _SETTLED = 1e-13  # of the filter's first departure: far below a count for any l
 
 
 def speed_on_piece(seen: ControllerSpeed, i: int, *, s: float) -> float:
-    """Return y (mm/s) on piece ``i`` of the belt, ``s`` seconds after its start."""
+    """Return y (mm/s) on piece ``i`` of the belt, ``s`` seconds after its start.
+
+    :class:`ControllerSpeed` has the formula.
+    """
     belt = seen.belt
     plain = (belt.start_speeds[i] + belt.accelerations[i] * (s - seen.filter_s)) * seen.factor
     departure = seen.departures[i]

@@ -12,7 +12,10 @@ Curve = tuple[float, float, float, float, float, float, float, float]
 
 
 def curve_at(curve: Curve, s: float) -> tuple[float, float]:
-    """Return h and its slope at ``s``; the rate is ignored if b is 0."""
+    """Return h of a :data:`Curve` and its slope at ``s``, by Horner's scheme (any text).
+
+    The rate is ignored if b is 0.
+    """
     a0, a1, a2, a3, a4, b, rate, level = curve
     h = a0 + (a1 + (a2 + (a3 + a4 * s) * s) * s) * s
     slope = a1 + (2.0 * a2 + (3.0 * a3 + 4.0 * a4 * s) * s) * s

@@ -33,7 +33,10 @@ def next_motion_tick(master: Master, t: float) -> float:
 
 
 def reading_at(master: Master, t: float) -> float:
-    """Return the reading at time ``t`` (s), in units."""
+    """Return the reading at time ``t`` (s), in units: ⌊m/((1+ε)·q) + φ⌋ on an encoder.
+
+    q a count, φ its phase; on a virtual master m itself (feedsim/MODEL.md, section 2).
+    """
     units = belt_position(master.belt, t) * master.units_per_belt + master.phase
     return float(math.floor(units + master.same_units)) if master.counting else units
 
@@ -50,6 +53,8 @@ def travel_to_point(master: Master, distance: float, lead: float, *, t: float) -
 
 def travel_past(master: Master, mark: float, distance: float, *, lead: float, t: float) -> float:
     """Return by how many mm of counted travel a point is passed at time ``t``.
+
+    Reading − mark − (distance − lead·y), as in feedsim/MODEL.md, section 5.
 
     Parameters
     ----------
@@ -77,7 +82,7 @@ def first_tick_past(
     """Return the first motion tick at which a point is reached or passed.
 
     The point is re-evaluated at every tick, since its lead is taken from the speed
-    then (model, section 5).
+    then (feedsim/MODEL.md, section 5).
 
     Parameters
     ----------

@@ -37,7 +37,10 @@ def share_merged(at: FeederAtSpeed) -> float:
 
 
 def needed_gap(at: FeederAtSpeed) -> Gap:
-    """Return what the carrier eye needs between two carriers (mm of belt travel)."""
+    """Return what the carrier eye needs between two carriers (mm of belt travel).
+
+    v times each time of feedsim/MODEL.md, section 4.
+    """
     eye = at.carrier_eye
     times = (eye.off_response_s, eye.response_s, eye.response_jitter_s, eye.filter_s)
     scan_s = at.controller.scan_s if eye.polled else 0.0
@@ -45,9 +48,10 @@ def needed_gap(at: FeederAtSpeed) -> Gap:
 
 
 def may_be_full(at: FeederAtSpeed) -> bool:
-    """Return whether marks can outnumber the places.
+    """Return whether marks can outnumber the places: longest kept > places·shortest pitch.
 
-    A mark is kept until it is acted on, or while it waits for the feeder until out of reach.
+    Fact 12 of feedsim/MODEL.md, section 13. A mark is kept until it is acted on, or while it waits
+    for the feeder until out of reach.
     """
     c, controller = at.carriers, at.controller
     kept = mark_to_act(at)

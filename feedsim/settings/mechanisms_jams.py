@@ -1,4 +1,8 @@
-"""Mechanisms that put feed cycles at risk of a jam, in closed form."""
+"""Mechanisms that put feed cycles at risk of a jam, in closed form.
+
+Each is the probability of a margin below 0 (feedsim/MODEL.md, section 10), by the distributions of
+:mod:`feedsim.settings.spreads`. Independent causes a and b together: 1 − (1 − a)·(1 − b).
+"""
 
 from __future__ import annotations
 
@@ -17,7 +21,7 @@ _SAME = 1e-9
 
 @term
 def nose_strike(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of cycles whose staged nose reaches beyond the nose limit."""
+    """Share of cycles whose staged nose reaches beyond the nose limit: P(nose > limit)."""
     return 1.0 - staged_nose(at).share_below(at.feeder.nose_limit_mm)
 
 
@@ -25,7 +29,8 @@ def nose_strike(at: FeederAtSpeed, allowed: Criteria) -> float:
 def tail_held(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of cycles in which the clutch opens before the placed tail is past the grip end.
 
-    Only among those that find the next insert at once: others open an insert pitch later.
+    P(tail < grip end)·(1 − misfeed)·(1 − stray). Only among those that find the next insert at
+    once: others open an insert pitch later.
     """
     held = tail_at_opening(at).share_below(at.feeder.grip_end_mm)
     return held and held * _at_once(at)
@@ -39,8 +44,8 @@ def _at_once(at: FeederAtSpeed) -> float:
 def off_carrier(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that overhang an end of their carrier by more than is allowed.
 
-    Because of spread, a wait of the carrier or a late mark; a carrier out of reach by then gets no
-    insert.
+    P(not −target − o ≤ error ≤ carrier − insert + o − target), o the overhang. Because of spread, a
+    wait of the carrier or a late mark; a carrier out of reach by then gets no insert.
     """
     error = placement_spread(at)
     target, over = at.settings.target_offset_mm, allowed.overhang_mm
@@ -103,11 +108,17 @@ def landing_late(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def drive(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """1 if the ramps demand more acceleration than the drive allows, else 0."""
+    """1 if the ramps demand more acceleration than the drive allows, else 0.
+
+    :func:`feedsim.settings.predict.largest_demand` has the formula.
+    """
     limit = at.feeder.servo.max_acceleration_mm_s2
     return float(largest_demand(at) > limit * (1.0 + 1e-9))
 
 
 def doubles(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of cycles with a double, or with an insert unseen for other reasons than a gap."""
+    """Share of cycles with a double, or with an insert unseen for other reasons than a gap.
+
+    1 − (1 − double)·(1 − unseen).
+    """
     return 1.0 - (1.0 - at.inserts.double) * (1.0 - unseen(at))

@@ -1,4 +1,4 @@
-"""Why carriers miss their insert, in closed form (feedsim/MODEL.md, 13, facts 8, 11, 12)."""
+"""Why carriers miss their insert, in closed form (feedsim/MODEL.md, 13, facts 8, 11, 12, 14)."""
 
 from __future__ import annotations
 
@@ -129,7 +129,8 @@ def carrier_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
 def carrier_short(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of carriers that pass their eye too fast for filter or scan.
 
-    The output is on from the seen edge plus response to the tail plus off-response.
+    The output is on from the seen edge plus response to the tail plus off-response:
+    P(length + v·(off-response − response) < v·needed) (fact 14).
     """
     eye = at.carrier_eye
     if not filters(eye):

@@ -1,4 +1,8 @@
-"""Mechanisms that put inserts out of tolerance, in closed form."""
+"""Mechanisms that put inserts out of tolerance, in closed form.
+
+Each is the probability that the error it brings exceeds the tolerance (feedsim/MODEL.md, section
+13), by the distribution of that error.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +21,8 @@ from feedsim.settings.waiting import waiting
 def late_service(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts out of tolerance because the carrier waited for the feeder.
 
-    Too late, or too early if the stage correction was not yet in force at its point.
+    P(wait > tolerance), of the waits of feedsim/MODEL.md, section 13, fact 11. Too late, or too
+    early if the stage correction was not yet in force at its point.
     """
     if not at.controller.not_ready_engages:
         return 0.0
@@ -38,8 +43,9 @@ def late_engages(at: FeederAtSpeed, allowed: Criteria) -> float:
 def late_marks_by(at: FeederAtSpeed, by_mm: float) -> float:
     """Return the share of marks known more than a travel (mm) after their point.
 
-    The point is a whole number of counts on, and passed at the next count: half a count later on
-    average, by the mark's own fraction of a count.
+    :func:`feedsim.settings.predict.late_share` of q·(round(E/q) + ½) + travel. The point is a whole
+    number of counts on, and passed at the next count: half a count later on average, by the mark's
+    own fraction of a count.
     """
     travel, count = at.engage_travel_mm, at.count_mm
     if count > 0.0:
@@ -57,7 +63,10 @@ def late_openings(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def beyond(whole: float, anyway: float) -> float:
-    """Return the share hit by a further cause, of those not hit anyway."""
+    """Return the share hit by a further cause, of those not hit anyway.
+
+    (whole − anyway)/(1 − anyway), a conditional probability (by definition).
+    """
     return max(0.0, whole - anyway) / (1.0 - anyway) if anyway < 1.0 else 0.0
 
 
@@ -65,7 +74,8 @@ def beyond(whole: float, anyway: float) -> float:
 def placement(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts out of tolerance by spread and mean error alone, without late openings.
 
-    If settings compensate the mean effect of late openings, that compensation stays in.
+    P(|error| > tolerance), :func:`feedsim.settings.sources.placement_spread` the error's law. If
+    settings compensate the mean effect of late openings, that compensation stays in.
     """
     alone, mean = placement_spread(at, late=False), placement_spread(at).average
     left, found = alone.average, _outside(alone, allowed)
@@ -85,7 +95,8 @@ def no_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that land only in the next cycle; 1 if cycles cannot repeat.
 
     They are short of the placement point when the clutch closes again, with the next insert staged
-    but for the rest of the lag.
+    but for the rest of the lag: P(stage + gap − slip < S − length + lag), S from insert eye to
+    placement (derived in feedsim/MODEL.md, section 13, facts 10 and 15).
     """
     if no_cycle_because(at):
         return 1.0

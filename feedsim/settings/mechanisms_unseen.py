@@ -1,4 +1,7 @@
-"""Inserts that go past their eye unseen, in closed form."""
+"""Inserts that go past their eye unseen, in closed form (feedsim/MODEL.md, 13, facts 11 and 13).
+
+Independent causes a and b together: 1 − (1 − a)·(1 − b).
+"""
 
 from __future__ import annotations
 
@@ -77,7 +80,10 @@ def _speed_over_gap(at: FeederAtSpeed, lasts_s: float, *, passed: int) -> float:
 
 
 def again_unseen(at: FeederAtSpeed) -> float:
-    """Return the share of inserts unseen behind an unseen one, whose gap no slip changes."""
+    """Return the share of inserts unseen behind an unseen one, whose gap no slip changes.
+
+    1 − (1 − missed)·(1 − merged)·(1 − short).
+    """
     merged = _merging(at, Distribution(), passed=1)
     return 1.0 - (1.0 - at.eye.missed) * (1.0 - merged) * (1.0 - _short(at))
 
@@ -138,7 +144,7 @@ def searched_on(at: FeederAtSpeed) -> tuple[SearchedOn, SearchedOn, SearchedOn]:
 
 
 def insert_pitch(at: FeederAtSpeed) -> float:
-    """Return the mean pitch of inserts as belt travel (mm)."""
+    """Return the mean pitch of inserts as belt travel (mm): (length + E[gap])·(1+ε)/g."""
     return (at.inserts.length_mm + _mean_gap(at.inserts)) * at.belt_per_feed
 
 
@@ -147,6 +153,7 @@ def searches(
 ) -> dict[float, float]:
     """Return the extra belt travels of searches (mm) with their shares.
 
+    A share p that goes on with probability b passes j inserts with p·b^(j − 1)·(1 − b) (geometric).
     ``most``: largest number of inserts that go past; it includes the share of more.
     """
     pitch = insert_pitch(at)
@@ -201,13 +208,19 @@ def _sooner(at: FeederAtSpeed, travel: float) -> float:
 
 @term
 def strays(at: FeederAtSpeed) -> float:
-    """Share of inserts that go past unseen: missed, merged, too short, or too early."""
+    """Share of inserts that go past unseen: missed, merged, too short, or too early.
+
+    1 − (1 − unseen)·(1 − merged)·(1 − short).
+    """
     return 1.0 - (1.0 - unseen(at)) * (1.0 - merged_inserts(at)) * (1.0 - _short(at))
 
 
 @term
 def unseen(at: FeederAtSpeed) -> float:
-    """Return the share of inserts that their eye misses or that pass it before the search."""
+    """Return the share of inserts that their eye misses or that pass it before the search.
+
+    1 − (1 − missed)·(1 − early).
+    """
     return 1.0 - (1.0 - at.eye.missed) * (1.0 - _early(at))
 
 
@@ -247,7 +260,8 @@ def searched_longer(at: FeederAtSpeed) -> FeederAtSpeed:
 def staged_further(at: FeederAtSpeed) -> float:
     """Return how much further on (mm) inserts rest behind a search that went on.
 
-    The settings open a fixed travel behind the edge, right for the nominal cycle.
+    The settings open a fixed travel behind the edge, right for the nominal cycle: g·v_c·Δt, Δt by
+    how much sooner than usual the opening follows the edge there (fact 13).
     """
     if not right_settings(at).unsettled:
         return 0.0

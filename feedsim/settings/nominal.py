@@ -12,8 +12,8 @@ from feedsim.probability.distribution_parts import Clipped
 def eye_delay(eye: Eye, controller: Controller) -> float:
     """Return d, the mean time from an edge passing an eye to its capture (s).
 
-    The response, the input filter, and half a scan if the travel is stored at a scan tick: an edge
-    comes at a uniform phase of the scan, so it waits scan/2 on average.
+    d = response + filter_time (+ scan/2) (derived in feedsim/MODEL.md, section 13): half a scan if
+    the travel is stored at a scan tick, since an edge comes at a uniform phase of the scan.
     """
     scan_wait_s = 0.5 * controller.scan_s if eye.scanned else 0.0
     return eye.response_s + eye.filter_s + scan_wait_s

@@ -72,7 +72,8 @@ def corrected_point(at: FeederAtSpeed) -> Distribution:
     """Return the effect of acts on the placement with stage correction (mm of belt travel).
 
     The correction moves E by the insert's actual stage error: by the acts of its opening
-    (:func:`feedsim.settings.acts.corrected_acts`) and the error of the opening's settings.
+    (:func:`feedsim.settings.acts.corrected_acts`) and the error of the opening's settings: E + ΔU
+    in place of E (feedsim/MODEL.md, section 13, fact 1).
     """
     distance = at.settings.engage_distance_mm + opened_off(at)
     return corrected_acts(at, distance - at.settings.engage_lead_s * at.counted_mm_s)
@@ -86,7 +87,7 @@ def corrected_bias(at: FeederAtSpeed, engage: float, opening: float) -> float:
 
 
 def opened_off(at: FeederAtSpeed) -> float:
-    """Return ΔU, the error of U (mm, counted)."""
+    """Return ΔU, the error of U = distance − lead·v_c (mm, counted; feedsim/MODEL.md, 8)."""
     return _off(at).disengage_distance_mm - _off(at).disengage_lead_s * at.counted_mm_s
 
 
@@ -135,7 +136,8 @@ def expected_offsets(at: FeederAtSpeed) -> Expected:
 def staged_off(at: FeederAtSpeed, *, late: bool = True) -> float:
     """Return how far past the stage position inserts rest on average (mm).
 
-    ``late``: include the effect of late openings.
+    g·(ΔU + mean opening act) (derived in feedsim/MODEL.md, section 13, facts 1 and 7). ``late``:
+    include the effect of late openings.
     """
     acts = (late_opening_mean(at) if late else 0.0) + opening_bias(at, at.opening_travel_mm)
     return settings_off(at).stage_mm + at.settings.speed_ratio * acts

@@ -172,7 +172,7 @@ def accepted_to(most: float) -> float:
 
 
 def together(shares: Iterable[float]) -> float:
-    """Return 1 − Π(1 − share), the combined share of independent causes."""
+    """Return 1 − Π(1 − share), the combined share of independent causes (elementary)."""
     left = 1.0
     for share in shares:
         left *= 1.0 - share

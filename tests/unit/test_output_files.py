@@ -132,9 +132,7 @@ def test_a_folder_in_the_place_of_a_file_is_said_so(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("below", "why"), [("out", "a file has that name"), ("out/below", "Not a directory")]
 )
-def test_a_file_in_the_place_of_the_folder_is_said_so(
-    tmp_path: Path, below: str, why: str
-) -> None:
+def test_a_file_in_the_place_of_the_folder_is_said_so(tmp_path: Path, below: str, why: str) -> None:
     (tmp_path / "out").write_bytes(b"mine")
     with pytest.raises(FeedsimError, match=f"cannot make this folder: {why}"):
         write(tmp_path / below, {"a.csv": b""})
