@@ -43,7 +43,7 @@ class RecoveryStep(NamedTuple):
     inserts: int = 0
 
 
-class Within(NamedTuple):
+class WhileStopped(NamedTuple):
     """A rule broken, or a fault that occurred, while the line was already stopped.
 
     Attributes
@@ -101,7 +101,7 @@ class Stop:
     restarted_s: float
     lost: tuple[tuple[int, ...], ...]
     steps: tuple[RecoveryStep, ...]
-    within: tuple[Within, ...] = ()
+    within: tuple[WhileStopped, ...] = ()
     run: int = 0
 
 

@@ -22,7 +22,7 @@ _FURTHEST = 1.5
 
 
 @dataclass(frozen=True, slots=True)
-class Had:
+class KnobValue:
     """A possible value of a knob: as written in a file, and as a number if it is one."""
 
     written: Any
@@ -73,7 +73,7 @@ def number_of(leaf: KeyType, raw: Any) -> float | None:
     return float(value) if is_number else None
 
 
-def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[Had, ...]:
+def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[KnobValue, ...]:
     """Return the possible values of a knob, each once; a range rises.
 
     Raises
@@ -82,10 +82,10 @@ def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[Had, ...]:
         If the key does not take a value, a range falls or is of words, or there are too many.
     """
     if not isinstance(values, Span):
-        found: list[Had] = []
+        found: list[KnobValue] = []
         for place, raw in enumerate(values):
             try:
-                found.append(Had(raw, number_of(leaf, raw)))
+                found.append(KnobValue(raw, number_of(leaf, raw)))
             except RefusedValue as refused:
                 raise RefusedValue(
                     refused.allowed, below=(((place,), raw, refused.allowed),)
@@ -108,7 +108,7 @@ def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[Had, ...]:
     texts = [trimmed(f"{low + step * place:f}") for place in range(count)]
     whole = isinstance(leaf, Whole)
     written = [f"{t} {unit}" if unit else int(t) if whole else float(t) for t in texts]
-    return tuple(Had(one, number_of(leaf, one)) for one in written)
+    return tuple(KnobValue(one, number_of(leaf, one)) for one in written)
 
 
 def _end(leaf: KeyType, name: str, raw: Any) -> float:

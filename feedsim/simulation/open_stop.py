@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from feedsim.records.stop import RecoveryStep, Rule, Stop, Within
+from feedsim.records.stop import RecoveryStep, Rule, Stop, WhileStopped
 
 
 class OpenStop:
@@ -25,7 +25,7 @@ class OpenStop:
         self.power_off = False
         self.cleared: list[int] = []
         self.steps: list[RecoveryStep] = []
-        self.within: list[Within] = []
+        self.within: list[WhileStopped] = []
 
     def closed(self, restarted_s: float, *, lost: tuple[tuple[int, ...], ...]) -> Stop:
         """Return the record: when the line ran again (s, NaN for never), what was lost."""

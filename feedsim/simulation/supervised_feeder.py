@@ -45,9 +45,9 @@ class SupervisedServo(Servo):
 
     def land(self, t: float) -> None:
         """Land an insert, and watch how it lands."""
-        _, _, carrier, insert = self._flights[0]
+        landing = self._flights[0]
         super().land(t)
-        self.watch.landed(t, carrier=carrier, insert=insert)
+        self.watch.landed(t, carrier=landing.carrier, insert=landing.insert)
 
     def abandon(self) -> list[tuple[int, int]]:
         """End, and return carrier and insert of each that has been engaged and not landed."""

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from feedsim.machine import FaultKind, Machine
 from feedsim.motion.belt import BeltMotion
 from feedsim.records.outcome import Outcome
-from feedsim.records.stop import RecoveryStep, Rule, Stop, Within
+from feedsim.records.stop import RecoveryStep, Rule, Stop, WhileStopped
 from feedsim.simulation.blocked import BlockedWatch
 from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
@@ -91,7 +91,7 @@ class Supervisor(Part):
         self._clearing = clearing
         self._tracer = tracer
         self._tripping = self._emergency = False
-        self._within: list[Within] = []
+        self._within: list[WhileStopped] = []
         self._in_a_row = 0
         self._ahead: list[tuple[float, float]] = []
         self._open: OpenStop | None = None
@@ -142,7 +142,7 @@ class Supervisor(Part):
     def note(self, what: str, *, cause: str = "", feeder: int = -1, carrier: int = -1) -> None:
         """Note an event while the line is stopped; ignore it otherwise."""
         if self.stopped or self._tripping:
-            self._within.append(Within(self.clock.now, what, cause, feeder, carrier))
+            self._within.append(WhileStopped(self.clock.now, what, cause, feeder, carrier))
 
     def _deceleration(self, *, emergency: bool) -> float:
         rules = self._rules

@@ -158,7 +158,7 @@ def test_axe_finds_what_is_planted(browser: Any, axe: str, page_of: Callable[...
 
 CROWDED = """
 return [...document.querySelectorAll("button, input, label, summary, a")]
-  .filter((e) => !e.closest(".spots")) // points of a picture: the rows of its table do the same
+  .filter((e) => !e.closest(".areas")) // points of a picture: the rows of its table do the same
   .filter((e) => e.checkVisibility())
   .map((e) => [e.outerHTML.slice(0, 90), (e.closest("label") ?? e).getBoundingClientRect()])
   .filter(([, box]) => Math.min(box.width, box.height) < 24)

@@ -135,7 +135,7 @@ def test_the_page_prints_light_and_in_proportion(paper: Any, page_of: Callable[.
 def test_a_point_in_a_picture_leads_to_its_numbers(paper: Any, folder: Path) -> None:
     for width in (1280, 390):
         opened(paper, folder / "report.html", width)
-        spot = ".spots a:nth-of-type(2)"
+        spot = ".areas a:nth-of-type(2)"
         paper.js("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", spot)
         paper.point(spot, lambda chain, a: chain.move_to_element(a).click())
         assert paper.driver.current_url.endswith("#point-0-1")

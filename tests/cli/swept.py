@@ -65,7 +65,7 @@ def made_cheap(patch: Patch) -> Runs:
     patch(canvas, "pictures", pictures)
     patch(canvas, "seen_in", lambda _: "")
     patch(canvas, "try_pictures", lambda: None)
-    patch(links, "spots_of", lambda *_, **__: ())
+    patch(links, "areas_of", lambda *_, **__: ())
     patch(closed, "closed_forms", functools.cache(closed.closed_forms))
     patch(review, "review", functools.cache(review.review))
     return runs

@@ -11,7 +11,7 @@ import pytest
 
 from feedsim.answers.learn.acts_words import fault_words
 from feedsim.answers.learn.study.act_faults import came_after
-from feedsim.answers.learn.study.act_rows import ActVerdict, Came, ComparedActs, ProgramFault
+from feedsim.answers.learn.study.act_rows import ActVerdict, ComparedActs, Preceding, ProgramFault
 from feedsim.answers.learn.study.acts import compared_acts
 from feedsim.answers.learn.study.figures import Subject
 from feedsim.answers.learn.study.program import program_of, told_together
@@ -256,7 +256,7 @@ def test_acts_late_by_whole_ticks_fit_no_longer_cycle(tmp_path: Path) -> None:
 
 
 def odd(count: int, known: int, after: int) -> ProgramFault:
-    came = (Came("a double", after, 0.12),)
+    came = (Preceding("a double", after, 0.12),)
     at = {"first_s": 1.0, "first_row": 9, "first_at": "14:03:07.211"}
     size = {"late_s": 0.0006, "late_counts": 12.0}
     return ProgramFault("sporadic", 0, "closings", count, 200, **at, **size, known=known, came=came)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from feedsim.answers.compare.study.results import Comparisons, SetupResults, Together
+from feedsim.answers.compare.study.results import Comparisons, SetupResults, SetupsTogether
 from feedsim.answers.compare.study.setups import Comparison, setups_of
 from feedsim.answers.limit.islands import island_words, overlooked_words
 from feedsim.answers.limit.study.closed import (
@@ -88,7 +88,7 @@ def test_a_comparison_holds_islands_and_refused_stretches_of_each_setup() -> Non
     speeds = speeds_of([1000.0, 1100.0, 1200.0, 1300.0, 1400.0])
     setups = setups_of([("one", line)], ["feeder.0.settings.stage_correction=true"])
     held = [
-        Together(
+        SetupsTogether(
             speed,
             (
                 SetupResults("A", point(speed, accepted=up_and_down).results),

@@ -12,7 +12,7 @@ import pytest
 
 import feedsim
 from feedsim.answers.sweep import links
-from feedsim.answers.sweep.links import spots_of
+from feedsim.answers.sweep.links import areas_of
 from feedsim.running.axes import parse_axis
 from tests.unit.sweep_points import SCENARIOS
 
@@ -37,11 +37,11 @@ def on_page(figure: Any, axes: Any, x: float, y: float) -> tuple[float, float]:
     return across / figure.bbox.width, 1.0 - up / figure.bbox.height
 
 
-def hit(spots: Any, place: tuple[float, float]) -> set[tuple[int, int]]:
+def hit(areas: Any, place: tuple[float, float]) -> set[tuple[int, int]]:
     x, y = place
     return {
         (s.feeder, s.point)
-        for s in spots
+        for s in areas
         if s.x <= x <= s.x + s.width and s.y <= y <= s.y + s.height
     }
 
@@ -50,32 +50,32 @@ def test_a_mark_of_the_overview_leads_to_its_point(swept: Any) -> None:
     figures = swept.figures()
     for number in (0, 1):
         figure = figures[f"sweep-{number}"]
-        spots = spots_of(swept, f"sweep-{number}", figure, units="metric")
+        areas = areas_of(swept, f"sweep-{number}", figure, units="metric")
         for axes in (figure.axes[0], figure.axes[3]):  # left column and right
             marks = next(x for x in axes.lines if len(x.get_xdata()) == 3)
             for i, (x, y) in enumerate(zip(marks.get_xdata(), marks.get_ydata(), strict=True)):
-                assert hit(spots, on_page(figure, axes, x, y)) == {(number, i)}
+                assert hit(areas, on_page(figure, axes, x, y)) == {(number, i)}
 
 
 def test_a_row_leads_to_its_point(swept: Any) -> None:
     figures = swept.figures(units="inch")
     figure = figures["rows-1"]
-    spots = spots_of(swept, "rows-1", figure, units="inch")
+    areas = areas_of(swept, "rows-1", figure, units="inch")
     for axes in figure.axes:
         for row in range(3):
             x = sum(axes.get_xlim()) / 2.0
-            assert hit(spots, on_page(figure, axes, x, row + 0.2)) == {(1, row)}
+            assert hit(areas, on_page(figure, axes, x, row + 0.2)) == {(1, row)}
 
 
 def test_a_cell_leads_to_its_point(mapped: Any) -> None:
     figures = mapped.figures()
     figure = figures["sweep"]
-    spots = spots_of(mapped, "sweep", figure, units="metric")
+    areas = areas_of(mapped, "sweep", figure, units="metric")
     for axes in (a for a in figure.axes if not a.get_label().startswith("scale")):
         for row, gap in enumerate((60.0, 70.0, 90.0)):
             for column, speed in enumerate((60.0, 140.0)):
                 place = on_page(figure, axes, speed, gap)
-                assert hit(spots, place) == {(0, 2 * row + column)}
+                assert hit(areas, place) == {(0, 2 * row + column)}
 
 
 @pytest.fixture(autouse=True)
@@ -118,7 +118,7 @@ def test_the_command_of_a_point_makes_its_page(
 
 def test_very_many_points_have_no_spots(swept: Any, monkeypatch: Any) -> None:
     monkeypatch.setattr(links, "_MOST", 2)
-    assert spots_of(swept, "sweep-0", swept.figures()["sweep-0"], units="metric") == ()
+    assert areas_of(swept, "sweep-0", swept.figures()["sweep-0"], units="metric") == ()
 
 
 def test_words_have_spots_too() -> None:
@@ -126,6 +126,6 @@ def test_words_have_spots_too() -> None:
     found = feedsim.sweep(line, vary=["carrier_eye.capture=latched,scanned"])
     assert parse_axis("carrier_eye.capture=latched,scanned").values == found.axes[0].values
     figures = found.figures()
-    spots = spots_of(found, "sweep", figures["sweep"], units="metric")
-    assert {s.point for s in spots} == {0, 1}
-    assert all(s.width > 0.0 and s.height > 0.0 for s in spots)
+    areas = areas_of(found, "sweep", figures["sweep"], units="metric")
+    assert {s.point for s in areas} == {0, 1}
+    assert all(s.width > 0.0 and s.height > 0.0 for s in areas)

@@ -9,8 +9,8 @@ from itertools import product
 import pytest
 
 from feedsim.answers.tune.study.knob import AS_IS, Knob, along
-from feedsim.answers.tune.study.look import Look, descend
 from feedsim.answers.tune.study.outcome import front_setups
+from feedsim.answers.tune.study.setup_at_speed import SetupAtSpeed, descend
 from feedsim.answers.tune.study.space import Setup
 from feedsim.answers.tune.study.windows import Turning, moved, windows
 
@@ -34,9 +34,9 @@ def valley(values: Sequence[float]) -> float:
     return math.exp(max(33.0 + gap / 5.0 - stage, stage - 70.0 - gap / 4.0) / 3.0)
 
 
-def asked(knobs: Sequence[Knob], times: Times) -> Callable[[Sequence[Setup]], list[Look]]:
-    def looks(setups: Sequence[Setup]) -> list[Look]:
-        return [Look(times(numbers(knobs, one)), "hazard", 0.0, 1.0) for one in setups]
+def asked(knobs: Sequence[Knob], times: Times) -> Callable[[Sequence[Setup]], list[SetupAtSpeed]]:
+    def looks(setups: Sequence[Setup]) -> list[SetupAtSpeed]:
+        return [SetupAtSpeed(times(numbers(knobs, one)), "hazard", 0.0, 1.0) for one in setups]
 
     return looks
 
@@ -72,9 +72,9 @@ def test_what_may_not_be_chosen_is_not_chosen_as_the_others_are_retuned() -> Non
 
 
 def test_words_are_looked_at_one_by_one() -> None:
-    def looks(setups: Sequence[Setup]) -> list[Look]:
+    def looks(setups: Sequence[Setup]) -> list[SetupAtSpeed]:
         fine = {0: 0.1, 1: 2.0, 2: 0.9}
-        return [Look(fine[setup[0]], "scan", 0.0, 1.0) for setup in setups]
+        return [SetupAtSpeed(fine[setup[0]], "scan", 0.0, 1.0) for setup in setups]
 
     (window,) = windows(Turning.of([along(WORDS)], (0,)), looks, speed_mm_s=1.0)
     assert window.held.accepted == ("latched", "scanned")
@@ -118,11 +118,13 @@ def test_the_search_steps_to_the_least_value_of_a_bowl() -> None:
 def test_a_front_has_the_least_spread_of_all_that_is_accepted() -> None:
     knobs = (STAGE, knob("cycle", 1.0, 4.0, 1.0, 4.0))
 
-    def look(setup: Setup, speed: float) -> Look:
+    def look(setup: Setup, speed: float) -> SetupAtSpeed:
         stage, cycle = numbers(knobs, setup)
-        return Look(stage / 100.0 * speed / 1000.0, "h", stage / 1e4, cycle * (2.0 - stage / 100.0))
+        return SetupAtSpeed(
+            stage / 100.0 * speed / 1000.0, "h", stage / 1e4, cycle * (2.0 - stage / 100.0)
+        )
 
-    def looks(setups: Sequence[Setup], speed: float) -> list[Look]:
+    def looks(setups: Sequence[Setup], speed: float) -> list[SetupAtSpeed]:
         return [look(setup, speed) for setup in setups]
 
     speeds = [800.0, 1600.0]

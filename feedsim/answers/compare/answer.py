@@ -11,7 +11,7 @@ from feedsim.answers.compare.study.results import (
     Comparisons,
     Difference,
     SetupResults,
-    Together,
+    SetupsTogether,
     forms_of,
     run_compare,
 )
@@ -113,7 +113,7 @@ def compare(
     return compared(contest(lines, but=but, speeds=speeds), where=where)
 
 
-def compare_csv(points: Sequence[Together]) -> bytes:
+def compare_csv(points: Sequence[SetupsTogether]) -> bytes:
     """Return the table of a comparison, its columns with units in their names.
 
     Shares and their differences are fractions, not per cent; ``better`` has the letter of the setup

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from feedsim.answers.compare.study.results import Comparisons, Together
+from feedsim.answers.compare.study.results import Comparisons, SetupsTogether
 from feedsim.answers.compare.words import ComparedFigure, State, state_of
 from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
@@ -72,7 +72,7 @@ class CompareView:
 
     name: str
     speeds: Floats
-    points: tuple[Together, ...]
+    points: tuple[SetupsTogether, ...]
     letters: tuple[str, ...]
     number: int
     criteria: Criteria

@@ -25,7 +25,7 @@ from feedsim.metrics.product_rows import ProductClass, needed, product_rows
 from feedsim.metrics.results import Results
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.outcome import Outcome
-from feedsim.records.stop import RecoveryStep, Stop, Within
+from feedsim.records.stop import RecoveryStep, Stop, WhileStopped
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.render.csv_table import columns_csv, csv_table
 from feedsim.running.run import ScenarioRun, criteria_of
@@ -160,7 +160,7 @@ def _stop(number: int, stop: Stop) -> dict[str, object]:
     }
 
 
-def _within(other: Within) -> str:
+def _within(other: WhileStopped) -> str:
     where = "" if other.feeder < 0 else f":{other.feeder}"
     cause = "" if other.cause in {"", other.what} else f"={other.cause}"
     return f"{other.what}{where}{cause}@{other.time_s:.6f}"

@@ -79,14 +79,14 @@ class Sweep(Swept, Answer):
 
     def _files(self, units: System) -> dict[str, Content]:
         from feedsim.answers.check.study.review import review
-        from feedsim.answers.sweep.links import Picture, spots_of
+        from feedsim.answers.sweep.links import Picture, areas_of
         from feedsim.answers.sweep.report import sweep_report
         from feedsim.render.canvas import pictures, seen_in
 
         figures = self.figures(units=units)
         drawn = pictures(figures)
         shown = [
-            Picture(seen_in(one), drawn[f"{name}.png"], spots_of(self, name, one, units=units))
+            Picture(seen_in(one), drawn[f"{name}.png"], areas_of(self, name, one, units=units))
             for name, one in figures.items()
         ]
         settings = [feeder.settings for feeder in review(self.scenario).feeders]

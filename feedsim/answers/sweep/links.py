@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _MOST = 400
-"""More points than this have no spots: they would be too small to click."""
+"""More points than this have no areas: they would be too small to click."""
 MOST_WATCHED = 40
 """Nobody would watch each of more points."""
 
@@ -30,7 +30,7 @@ _WORTH = {
 }
 
 
-class Spot(NamedTuple):
+class Area(NamedTuple):
     """A point in a picture: from the left, from the top, width and height, shares of the page."""
 
     feeder: int
@@ -42,15 +42,15 @@ class Spot(NamedTuple):
 
 
 class Picture(NamedTuple):
-    """A picture of a report: its description, its PNG image, and its spots."""
+    """A picture of a report: its description, its PNG image, and its areas."""
 
     seen: str
     png: bytes
-    spots: tuple[Spot, ...] = ()
+    areas: tuple[Area, ...] = ()
 
 
-def spots_of(swept: Swept, name: str, figure: Figure, *, units: System) -> tuple[Spot, ...]:
-    """Return the spots of a figure, by its file name without ending."""
+def areas_of(swept: Swept, name: str, figure: Figure, *, units: System) -> tuple[Area, ...]:
+    """Return the areas of a figure, by its file name without ending."""
     count = len(swept.points)
     if count > _MOST:
         return ()
@@ -66,27 +66,27 @@ def spots_of(swept: Swept, name: str, figure: Figure, *, units: System) -> tuple
             for row, y in enumerate(zip(rows.edges[:-1], rows.edges[1:], strict=True))
             for column, x in enumerate(zip(last.edges[:-1], last.edges[1:], strict=True))
         ]
-        return tuple(Spot(feeder, at, *_box(figure, *where)) for at, where in boxes)
+        return tuple(Area(feeder, at, *_box(figure, *where)) for at, where in boxes)
     if kind == "rows":
         left, fan = figure.axes
         step = -(-count // len(left.get_yticks()))
         ends = left.get_position().x0, fan.get_position().x1
         return tuple(
-            Spot(feeder, row * step, ends[0], y, ends[1] - ends[0], height)
+            Area(feeder, row * step, ends[0], y, ends[1] - ends[0], height)
             for row in range(len(left.get_yticks()))
             for _, y, _, height in [_box(figure, left, left.get_xlim(), (row - 0.1, row + 0.9))]
         )
     columns: dict[float, list[Axes]] = {}
     for axes in figure.axes:
         columns.setdefault(round(axes.get_position().x0, 3), []).append(axes)
-    spots = []
+    areas = []
     for stack in columns.values():
         low = min(axes.get_position().y0 for axes in stack)
         high = max(axes.get_position().y1 for axes in stack)
         for point, x in enumerate(zip(*last.cells, strict=True)):
             left_end, _, wide, _ = _box(figure, stack[0], x, stack[0].get_ylim())
-            spots.append(Spot(feeder, point, left_end, 1.0 - high, wide, high - low))
-    return tuple(spots)
+            areas.append(Area(feeder, point, left_end, 1.0 - high, wide, high - low))
+    return tuple(areas)
 
 
 def _box(

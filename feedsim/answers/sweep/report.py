@@ -49,7 +49,7 @@ def sweep_report(
         "report.html",
         **_answer(swept, units),
         figures=[
-            {"seen": f.seen, "png": base64.b64encode(f.png).decode(), "spots": f.spots}
+            {"seen": f.seen, "png": base64.b64encode(f.png).decode(), "areas": f.areas}
             for f in figures
         ],
         names=[words.name_of(point, units) for point in swept.points],

@@ -49,7 +49,7 @@ class Difference:
 
 
 @dataclass(frozen=True, slots=True)
-class Together:
+class SetupsTogether:
     """All setups at one speed: the figures of each, and the differences of the others."""
 
     line_speed_mm_s: float
@@ -97,14 +97,14 @@ class Comparisons:
     islands: dict[str, tuple[Island, ...]]
     closed_form_refused: dict[str, tuple[RefusedSpeeds, ...]]
     closed_form_complete_to_mm_s: dict[str, float | None]
-    points: tuple[Together, ...]
+    points: tuple[SetupsTogether, ...]
     units: System = field(default="metric", metadata=LEFT_OUT)
 
     @classmethod
     def of(
         cls,
         comparison: Comparison,
-        points: Sequence[Together],
+        points: Sequence[SetupsTogether],
         forms: Sequence[Sequence[Closed]],
     ) -> Self:
         """Gather what a comparison found at its speeds.
@@ -144,7 +144,7 @@ def run_compare(
     where: Where,
     on_point: Callable[[int], None],
     on_lost: Callable[[str], None],
-) -> list[Together]:
+) -> list[SetupsTogether]:
     """Run a comparison, and return its points by speed.
 
     Parameters
@@ -158,14 +158,16 @@ def run_compare(
     """
     plains = [scenario_to_dict(setup.scenario) for setup in comparison.setups]
     calls = [(plains, speed, comparison.replications) for speed in comparison.axis.values]
-    points: dict[int, Together] = {}
+    points: dict[int, SetupsTogether] = {}
     for place, point in completed(_run_at_speed, calls, where=where, on_lost=on_lost):
         points[place] = point
         on_point(len(points))
     return [points[place] for place in range(len(calls))]
 
 
-def _run_at_speed(scenarios: Sequence[dict[str, Any]], speed: str, replications: int) -> Together:
+def _run_at_speed(
+    scenarios: Sequence[dict[str, Any]], speed: str, replications: int
+) -> SetupsTogether:
     """Run all setups at one speed in a worker.
 
     Parameters
@@ -185,7 +187,7 @@ def _run_at_speed(scenarios: Sequence[dict[str, Any]], speed: str, replications:
         other = run_scenario(scenario, replications=replications)
         results.append(SetupResults(letter, other.results))
         differences.append(difference(letter, against, other))
-    return Together(against.results.line_speed_mm_s, tuple(results), tuple(differences))
+    return SetupsTogether(against.results.line_speed_mm_s, tuple(results), tuple(differences))
 
 
 def difference(letter: str, first: ScenarioRun, other: ScenarioRun) -> Difference:

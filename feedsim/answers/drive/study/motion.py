@@ -112,14 +112,17 @@ def _between(
     low: tuple[float, float], high: tuple[float, float], margin: Callable[[float], float]
 ) -> float:
     """Find where the margin turns negative, by a straight line between the ends."""
-    while high[0] - low[0] > _WITHIN * high[0]:
-        inside = 0.4 * _WITHIN * high[0]
-        share = low[1] / (low[1] - high[1]) if low[1] < math.inf else 0.5
-        guess = low[0] + share * (high[0] - low[0])
-        guess = min(max(guess, low[0] + inside), high[0] - inside)
+    (slow, at_slow), (fast, at_fast) = low, high
+    while fast - slow > _WITHIN * fast:
+        inside = 0.4 * _WITHIN * fast
+        share = at_slow / (at_slow - at_fast) if at_slow < math.inf else 0.5
+        guess = min(max(slow + share * (fast - slow), slow + inside), fast - inside)
         found = margin(guess)
-        low, high = (low, (guess, found)) if found < 0.0 else ((guess, found), high)
-    return low[0]
+        if found < 0.0:
+            fast, at_fast = guess, found
+        else:
+            slow, at_slow = guess, found
+    return slow
 
 
 def _ladder(scenario: Scenario) -> list[float]:

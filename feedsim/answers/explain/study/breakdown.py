@@ -99,15 +99,16 @@ class Breakdown:
     def settings(self, *, acts_s: float) -> None:
         """Add what distance, lead and the controller's filtered speed are off."""
         feeder, scale, side = self.feeder, self.run.scale, self.side
-        have, right, terms = (
-            (getattr(of, f"{side}_distance_mm"), getattr(of, f"{side}_lead_s"))
-            for of in (feeder.machine.settings, feeder.right, feeder.terms)
+        have, right, terms = feeder.machine.settings, feeder.right, feeder.terms
+        distance, right_distance, settled = (
+            getattr(of, f"{side}_distance_mm") for of in (have, right, terms)
         )
-        self.travel(f"{side}_unsettled", scale * (right[0] - terms[0]))
-        self.travel(f"{side}_distance", scale * (have[0] - right[0]))
-        self.travel(f"{side}_lead", -(have[1] - terms[1]) * self.speed)
+        lead, delays = (getattr(of, f"{side}_lead_s") for of in (have, terms))
+        self.travel(f"{side}_unsettled", scale * (right_distance - settled))
+        self.travel(f"{side}_distance", scale * (distance - right_distance))
+        self.travel(f"{side}_lead", -(lead - delays) * self.speed)
         seen = scale * self.run.master.speed.at(acts_s)
-        self.travel(f"{side}_filter", have[1] * (self.speed - seen))
+        self.travel(f"{side}_filter", lead * (self.speed - seen))
 
     def changing_speed(self, key: str) -> None:
         """Add the effect of the changing speed on all delays so far."""

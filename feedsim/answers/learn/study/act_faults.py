@@ -12,9 +12,9 @@ from feedsim.answers.learn.study.act_rows import (
     ActRows,
     ActShift,
     ActVerdict,
-    Came,
     FeederActs,
     Pattern,
+    Preceding,
     ProgramFault,
 )
 from feedsim.answers.learn.study.act_steady import (
@@ -138,14 +138,14 @@ def _sporadic(
 
 def _came(
     side: Side, rows: ActRows, odd: Bools, contexts: dict[tuple[str, int], set[str]]
-) -> tuple[int, tuple[Came, ...]]:
+) -> tuple[int, tuple[Preceding, ...]]:
     """Return how many odd acts have known predecessors, and which."""
     of = [contexts.get((side, int(cycle)), set()) for cycle in rows.cycle]
     told = odd & (rows.cycle > 1)  # what came before the first two cycles is not in the log
     came = []
     for name in sorted(set().union(*of)):
         has = np.array([name in own for own in of])
-        came.append(Came(name, int((has & told).sum()), float(np.mean(has[timed(rows)]))))
+        came.append(Preceding(name, int((has & told).sum()), float(np.mean(has[timed(rows)]))))
     return int(told.sum()), tuple(came)
 
 

@@ -138,7 +138,7 @@ class ActShift(NamedTuple):
     speed_mm_s: float
 
 
-class Came(NamedTuple):
+class Preceding(NamedTuple):
     """What preceded how many of the odd acts, and what share of all acts."""
 
     after: str
@@ -202,7 +202,7 @@ class ProgramFault:
     after: str = ""
     after_count: int = 0
     known: int = field(default=0, metadata=LEFT_OUT)
-    came: tuple[Came, ...] = field(default=(), metadata=LEFT_OUT)
+    came: tuple[Preceding, ...] = field(default=(), metadata=LEFT_OUT)
     or_else: tuple[str, ...] = ()
     here_alone: bool = False
     fits_cycle_s: float = field(default=math.nan, metadata=MAY_BE_OPEN)

@@ -9,7 +9,7 @@ from itertools import chain
 from typing import Any, Protocol, TypeVar
 
 from feedsim.answers.tune.study.closed import Looked, looked_at
-from feedsim.answers.tune.study.look import Look, looked_there
+from feedsim.answers.tune.study.setup_at_speed import SetupAtSpeed, setups_at
 from feedsim.answers.tune.study.simulated import Met, Ranked, RunCounts, count, met, ranked
 from feedsim.answers.tune.study.space import Setup, Space, space_of
 from feedsim.running.executor import Where, WorkerPool, worker_pool
@@ -21,7 +21,7 @@ _TOGETHER = 4
 """Setups looked at in one call."""
 _WORK: dict[str, Callable[..., Any]] = {
     "look": looked_at,
-    "there": looked_there,
+    "there": setups_at,
     "rank": ranked,
     "met": met,
     "count": count,
@@ -110,11 +110,13 @@ class Bench:
 
     def there(
         self, setups: Sequence[Setup], speed_mm_s: float, *, robust: bool = False
-    ) -> list[Look]:
+    ) -> list[SetupAtSpeed]:
         """Look at setups in closed form at one speed, whatever the aim."""
         wanted = list(dict.fromkeys(setups))
         groups = [wanted[i : i + _TOGETHER] for i in range(0, len(wanted), _TOGETHER)]
-        parts = self._ask(list[Look], [("there", group, speed_mm_s, robust) for group in groups])
+        parts = self._ask(
+            list[SetupAtSpeed], [("there", group, speed_mm_s, robust) for group in groups]
+        )
         found = dict(zip(wanted, chain.from_iterable(parts), strict=True))
         return [found[setup] for setup in setups]
 

@@ -10,7 +10,7 @@ from typing import Any
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.closed import Looked
 from feedsim.answers.tune.study.knob import AS_IS, Knob
-from feedsim.answers.tune.study.look import SAME_RISK
+from feedsim.answers.tune.study.setup_at_speed import SAME_RISK
 from feedsim.answers.tune.study.space import Setup, Space
 from feedsim.draws.streams import stream
 

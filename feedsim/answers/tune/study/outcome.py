@@ -19,8 +19,8 @@ from feedsim.answers.tune.study.after import (
 )
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.knob import AS_IS, Along, along, stepped
-from feedsim.answers.tune.study.look import SAME_RISK, Look, descend
 from feedsim.answers.tune.study.results import Tuned
+from feedsim.answers.tune.study.setup_at_speed import SAME_RISK, SetupAtSpeed, descend
 from feedsim.answers.tune.study.simulated import RunCounts, excess_of, variances
 from feedsim.answers.tune.study.space import Setup
 from feedsim.answers.tune.study.terms import Worth, fastest, figure_of, most_of, worth
@@ -36,7 +36,7 @@ _FURTHER = 1.3
 _FIRST, _RUNS = 3_000_000, 10
 _CARRIERS = (1000, 5000)
 """Bounds on the carriers of each run; between them the scenario's number."""
-_LooksAt = Callable[[Sequence[Setup], float], Sequence[Look]]
+_SetupsAt = Callable[[Sequence[Setup], float], Sequence[SetupAtSpeed]]
 """Setups and a line speed (mm/s) → each in closed form."""
 
 _SPEEDS = 7
@@ -257,7 +257,7 @@ def front_setups(
     start: Setup,
     speeds_mm_s: Sequence[float],
     against: Against,
-    looks: _LooksAt,
+    looks: _SetupsAt,
     *,
     allowed: Callable[[Setup], bool] = lambda _: True,
 ) -> list[Setup]:
@@ -290,7 +290,7 @@ def front_setups(
     return found[::-1]
 
 
-def _cost(look: Look, against: Against) -> float:
+def _cost(look: SetupAtSpeed, against: Against) -> float:
     if look.times > 1.0:
         return _REFUSED * look.times
     if against == "jam_risk":

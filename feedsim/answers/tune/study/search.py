@@ -11,9 +11,9 @@ from feedsim.answers.tune.study.closed import Looked
 from feedsim.answers.tune.study.decided import Best, decided, good_ones, near_of
 from feedsim.answers.tune.study.fresh import gain_interval, judge
 from feedsim.answers.tune.study.knob import AS_IS
-from feedsim.answers.tune.study.look import SAME_RISK
 from feedsim.answers.tune.study.optimum import everywhere, least, step_by_step
 from feedsim.answers.tune.study.results import Aim, Chosen, Judged, Nearest, Tuned, UnsureCost
+from feedsim.answers.tune.study.setup_at_speed import SAME_RISK
 from feedsim.answers.tune.study.space import Setup, Space
 from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval
@@ -97,9 +97,9 @@ def _gathered(
     now, best = judged[:2]
     now_robust, best_robust = judged[2:] or (None, None)
     gain, gain_ends = _difference(space, best_robust or best, now_robust or now)
-    price: tuple[float | None, Interval | None] = (None, None)
-    if best_robust is not None:
-        price = _difference(space, best, best_robust)
+    price, price_ends = (
+        (None, None) if best_robust is None else _difference(space, best, best_robust)
+    )
     return Tuned(
         feedsim=__version__,
         title=scenario.title,
@@ -116,8 +116,8 @@ def _gathered(
         best_robust=best_robust,
         gain=gain,
         gain_interval=gain_ends,
-        price_of_not_knowing=price[0],
-        price_interval=price[1],
+        price_of_not_knowing=price,
+        price_interval=price_ends,
         unsure=unsure,
         carriers_search=searched,
         carriers_verdict=bench.carriers - searched,

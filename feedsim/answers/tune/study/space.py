@@ -22,7 +22,7 @@ from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to
 from feedsim.scenario.keys import KeyType
 from feedsim.scenario.tune import TuneKeys
 from feedsim.scenario.tune_checks import leaf_of, raw_of
-from feedsim.scenario.tune_values import Had, Off, had, in_unit_of, kind_of, number_of, off
+from feedsim.scenario.tune_values import KnobValue, Off, had, in_unit_of, kind_of, number_of, off
 
 Setup = tuple[int, ...]
 Changes = tuple[tuple[str, Any], ...]
@@ -210,7 +210,7 @@ def _refuse_no_choice(knobs: Sequence[Knob]) -> None:
 def _knobs(plain: Mapping[str, Any], tune: TuneKeys) -> Iterator[Knob]:
     for row in tune.knob:
         leaf, now = _leaf(row.key), raw_of(plain, row.key)
-        written: Sequence[Had] = had(leaf, row.values)
+        written: Sequence[KnobValue] = had(leaf, row.values)
         rising = _rising(written)
         found = [written[place] for place in rising]
         numbers = tuple(one.number for one in found if one.number is not None)
@@ -226,7 +226,7 @@ def _knobs(plain: Mapping[str, Any], tune: TuneKeys) -> Iterator[Knob]:
         )
 
 
-def _rising(found: Sequence[Had]) -> list[int]:
+def _rising(found: Sequence[KnobValue]) -> list[int]:
     """Return the order of steps and windows along a list; words stay as listed."""
     numbers = [one.number for one in found if one.number is not None]
     places = range(len(found))

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 
 from feedsim.answers.tune.study.after import KnobWindow, Reach
 from feedsim.answers.tune.study.knob import Along, stepped
-from feedsim.answers.tune.study.look import Look, descend
+from feedsim.answers.tune.study.setup_at_speed import SetupAtSpeed, descend
 from feedsim.answers.tune.study.space import Setup
 
-Looks = Callable[[Sequence[Setup]], Sequence[Look]]
+SetupsAtSpeed = Callable[[Sequence[Setup]], Sequence[SetupAtSpeed]]
 """Setups → each at the speed, in closed form."""
 Met = Callable[[Sequence[Setup]], Sequence[bool]]
 """Setups → whether simulation meets all acceptance figures at the speed, by counts."""
@@ -51,7 +51,7 @@ class Turning:
 
 def windows(
     turning: Turning,
-    looks: Looks,
+    looks: SetupsAtSpeed,
     *,
     speed_mm_s: float,
     allowed: Callable[[Setup], bool] = lambda _: True,
@@ -76,13 +76,13 @@ def windows(
 def _window(
     turning: Turning,
     number: int,
-    looks: Looks,
+    looks: SetupsAtSpeed,
     allowed: Callable[[Setup], bool],
     *,
     speed_mm_s: float,
 ) -> KnobWindow:
     knob, middle = turning.knobs[number], turning.at[number]
-    seen: dict[int, Look] = {}
+    seen: dict[int, SetupAtSpeed] = {}
 
     def held(wanted: Sequence[int]) -> None:
         new = [step for step in wanted if step not in seen]
@@ -117,7 +117,7 @@ def _spaced(count: int, middle: int) -> list[int]:
 
 
 def _ends(
-    seen: dict[int, Look], middle: int, held: Callable[[Sequence[int]], None]
+    seen: dict[int, SetupAtSpeed], middle: int, held: Callable[[Sequence[int]], None]
 ) -> tuple[int, int] | None:
     """Return the last accepted steps either way, without a refused one in between."""
     if seen[middle].times > 1.0:
@@ -142,7 +142,7 @@ class _Again:
 
     turning: Turning
     number: int
-    looks: Looks
+    looks: SetupsAtSpeed
     allowed: Callable[[Setup], bool]
     others: tuple[int, ...]
 
@@ -188,7 +188,11 @@ class _Again:
 
 
 def _reach(
-    knob: Along, ends: tuple[int, int] | None, seen: dict[int, Look], *, words: Sequence[int]
+    knob: Along,
+    ends: tuple[int, int] | None,
+    seen: dict[int, SetupAtSpeed],
+    *,
+    words: Sequence[int],
 ) -> Reach:
     if not knob.numbers:
         return Reach(None, None, (None, None), tuple(map(knob.text, words)))

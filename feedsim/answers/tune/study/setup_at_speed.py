@@ -17,7 +17,7 @@ SAME_RISK = 1e-7
 """Jam risks below this count as equal; else a search would follow noise."""
 
 
-class Look(NamedTuple):
+class SetupAtSpeed(NamedTuple):
     """A setup at a speed, in closed form.
 
     Attributes
@@ -39,9 +39,9 @@ class Look(NamedTuple):
     sd_mm: float
 
 
-def looked_there(
+def setups_at(
     scenario: dict[str, Any], setups: Sequence[Setup], speed_mm_s: float, robust: bool
-) -> list[Look]:
+) -> list[SetupAtSpeed]:
     """Look at setups at a speed, in any process.
 
     Parameters
@@ -65,9 +65,11 @@ def looked_there(
                 for share, m in zip(row, MECHANISMS, strict=True)
                 if m.figure == excess.figure
             ]
-            look = Look(times, max(parts)[1], line.jam_risk(speed_mm_s), line.spread(speed_mm_s))
+            look = SetupAtSpeed(
+                times, max(parts)[1], line.jam_risk(speed_mm_s), line.spread(speed_mm_s)
+            )
         except FeedsimError:
-            look = Look(math.inf, "", 1.0, math.inf)
+            look = SetupAtSpeed(math.inf, "", 1.0, math.inf)
         found.append(look)
     return found
 
