@@ -68,7 +68,7 @@ def tune(
     speed: Annotated[
         str | None,
         option(
-            "--speed", "SPEED", "Line speed for every aim but speed. [default: that of the line]"
+            "--speed", "SPEED", "Line speed for aims other than speed. [default: that of the line]"
         ),
     ] = None,
     assurance: Annotated[

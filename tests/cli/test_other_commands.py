@@ -78,14 +78,14 @@ WARNINGS = {
     "feeder.0.insert_eye_to_placement=205 mm": "some land while the feed",
     "acceptance.missed=0 %": "never shown to be met at 95 %",
     "acceptance.within_tolerance=99.99 %": "even with none seen it takes 38",
-    "feeder.0.insert.misfeed=2 %": "may be: eyes and singulator 1.98 %",
-    "carrier_eye.missed=1 %": "may be: eyes and singulator 1",
+    "feeder.0.insert.misfeed=2 %": "is allowed: eyes and singulator 1.98 %",
+    "carrier_eye.missed=1 %": "is allowed: eyes and singulator 1",
     # gain times cycle: 2 and 1.5
     "feeder.0.servo.loop_gain=2000 1/s": "from 2 on such a loop does not settle",
     "feeder.0.servo.loop_gain=1500 1/s": "beyond 1 such a loop swings",
     # one misfeed is waited for 155.6 mm, the carriers after it less by 260 − 175.6 mm each
-    "controller.not_ready=engage,feeder.0.insert.misfeed=1 %": "may be: late service",
-    "feeder.0.insert.double=3 %": "may be: doubles and strays 3.01 %",
+    "controller.not_ready=engage,feeder.0.insert.misfeed=1 %": "is allowed: late service",
+    "feeder.0.insert.double=3 %": "is allowed: doubles and strays 3.01 %",
 }
 
 

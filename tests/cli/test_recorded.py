@@ -125,7 +125,7 @@ def test_check_tells_the_record(line: Path, tmp_path: Path, feedsim: Run) -> Non
     (("feeder.0.eye_to_placement=1000 mm", "controller.mark_memory=4"), "Up to 5 carriers can be"),
     # after a misfeed the cycle takes 175.6 + 155.6 mm, more than any pitch: H/(1 + H) is lost, H
     # near p/(1 - p) (MODEL.md, section 13, fact 11), which is just under p
-    (("feeder.0.insert.misfeed=2 %",), "may be: eyes and singulator 1.9"),
+    (("feeder.0.insert.misfeed=2 %",), "is allowed: eyes and singulator 1.9"),
     (('carrier.record=["220 mm"]',), "the spread of carrier.record is below"),
 ])  # fmt: skip
 def test_check_warns_by_the_record(
@@ -161,7 +161,7 @@ def test_a_misfeed_costs_only_carriers_that_come_too_soon_after_it(
     words = [word for change in changes for word in ("--set", change)]
     said = " ".join(feedsim("check", line, *words).out.split())
     # p(1 - p)/4 + p^2 and what is beyond: 0.0053 carriers come too soon, of 1.0053
-    assert "may be: eyes and singulator 0.53 %" in said
+    assert "is allowed: eyes and singulator 0.53 %" in said
 
 
 def test_a_missing_record_is_told_with_its_path(line: Path, tmp_path: Path, feedsim: Run) -> None:

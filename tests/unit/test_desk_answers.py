@@ -269,7 +269,7 @@ def test_a_share_just_above_what_may_be_is_not_told_as_that(asked: Asked) -> Non
     told = asked.ask("forms", ["carrier_eye.missed=0.07002 %"])["feeders"][0]["warnings"]
     (said,) = [words for words in told if "carriers are missed" in words]
     assert said.startswith("0.1001 %")
-    assert "0.1 % may be: " in said
+    assert "0.1 % is allowed: " in said
     assert said.count("0.1 %") == 1
 
 

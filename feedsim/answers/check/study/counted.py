@@ -84,5 +84,5 @@ def refused_words(s: CheckedFeeder, figures: Sequence[PredictedFigure]) -> Itera
         )
         yield (
             f"{percent(share, unlike=most)} of the {_OF[figure]} {s.at_speed} in closed form; "
-            f"{percent(most)} may be: {named}.{helps}"
+            f"{percent(most)} is allowed: {named}.{helps}"
         )

@@ -30,8 +30,8 @@ def stage(s: CheckedFeeder) -> Iterator[str]:
     left = f.nose_limit_mm - stage
     if left < 0.0:
         yield (
-            f"The staged nose is {s.say(-left)} beyond the nose limit on average: most inserts "
-            f"reach into the carriers' way, if not all."
+            f"The staged nose is {s.say(-left)} beyond the nose limit on average: most inserts, "
+            f"if not all, reach into the carriers' way."
         )
     elif left < SIGMAS * spread:
         yield (
