@@ -24,8 +24,8 @@ class Integrals(NamedTuple):
     """What any motor needs of each stretch, with the terms of its branch; arrays, a value each.
 
     ``time`` (s), ``travel`` (m). ``v0``, ``v1``: speed at its ends (m/s). ``a2``, ``v2``, ``a2v2``:
-    integrals over time of a², v², (a·v)². ``lowest``, ``highest``: acceleration (m/s²);
-    ``fastest``: speed (m/s).
+    integrals over time of a², v², (a·v)² (feedsim/MODEL.md, 15). ``lowest``, ``highest``:
+    acceleration (m/s²); ``fastest``: speed (m/s).
     """
 
     time: Floats
