@@ -11,12 +11,12 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, NamedTuple, TextIO
 
 from feedsim.beside import rests_for_copies
 
 if TYPE_CHECKING:
-    from rich.progress import Progress
+    from rich.progress import Progress, TaskID
 
 _PATIENCE_S = 1.0
 _LINE_EVERY_S = 30.0
@@ -88,7 +88,7 @@ class _Teller:
         self._thread: threading.Thread | None = None
         self._over = threading.Event()
         self._started_s = time.monotonic()
-        self._bar: tuple[Progress, Any] | None = None
+        self._bar: _Bar | None = None
         self._next_s = self._started_s + _LINE_EVERY_S
 
     def start(self) -> None:
@@ -107,13 +107,13 @@ class _Teller:
         """Set how much is done."""
         self._done = done
         if self._bar is not None:
-            self._bar[0].update(self._bar[1], completed=done)
+            self._bar.shown.update(self._bar.task, completed=done)
 
     def say(self, part: str) -> None:
         """Set the present step."""
         self._said = f"{self._what}: {part}"
         if self._bar is not None:
-            self._bar[0].update(self._bar[1], description=self._said)
+            self._bar.shown.update(self._bar.task, description=self._said)
 
     def _run(self) -> None:
         """Show progress at intervals until stopped."""
@@ -132,7 +132,7 @@ class _Teller:
                 return
             self._bar = _start(self._said, self._total, self._done)
         while not self._over.wait(_BAR_EVERY_S):
-            self._bar[0].refresh()
+            self._bar.shown.refresh()
 
     def _over_by(self, time_s: float) -> bool:
         return self._over.wait(max(0.0, time_s - time.monotonic()))
@@ -141,7 +141,7 @@ class _Teller:
         """Stop."""
         self.rest()
         if self._bar is not None:
-            self._bar[0].stop()
+            self._bar.shown.stop()
 
     def _words(self) -> str:
         took_s = time.monotonic() - self._started_s
@@ -154,7 +154,12 @@ class _Teller:
         return f"{words}, about {took_s * (self._total - self._done) / self._done:.0f} s left"
 
 
-def _start(what: str, total: int | None, done: int) -> tuple[Progress, Any]:
+class _Bar(NamedTuple):
+    shown: Progress
+    task: TaskID
+
+
+def _start(what: str, total: int | None, done: int) -> _Bar:
     from rich.console import Console
     from rich.progress import (
         BarColumn,
@@ -177,4 +182,4 @@ def _start(what: str, total: int | None, done: int) -> tuple[Progress, Any]:
         redirect_stderr=False,
     )
     bar.start()
-    return bar, bar.add_task(what, total=total, completed=done)
+    return _Bar(bar, bar.add_task(what, total=total, completed=done))

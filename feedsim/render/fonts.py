@@ -12,6 +12,7 @@ from feedsim.errors import NotDrawn
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+    from matplotlib.font_manager import FontEntry
 
 HOUSE = "DejaVu Sans"
 """The font of all figures; matplotlib brings it along. It has Latin, Greek, Cyrillic and more."""
@@ -106,7 +107,7 @@ def _had(path: str, signs: set[str]) -> set[str]:
 
 
 @lru_cache(maxsize=1)
-def _installed() -> list[Any]:
+def _installed() -> list[FontEntry]:
     """Return the fonts of this machine, upright ones without serifs first."""
     from matplotlib import font_manager
 
@@ -118,7 +119,7 @@ def _installed() -> list[Any]:
         except (OSError, RuntimeError):
             continue
 
-    def order(entry: Any) -> tuple[bool, bool, bool, str]:
+    def order(entry: FontEntry) -> tuple[bool, bool, bool, str]:
         plain = entry.style == "normal" and str(entry.weight) in {"400", "normal", "regular"}
         return not plain, "Serif" in entry.name, "Mono" in entry.name, entry.name
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 from importlib.resources import files
-from typing import Any
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
 
 
-def html_page(package: str, template: str, **shown: Any) -> str:
+def html_page(package: str, template: str, **shown: object) -> str:
     """Return a page.
 
     Parameters
@@ -25,7 +28,7 @@ def html_page(package: str, template: str, **shown: Any) -> str:
     return text.render(paper=part("feedsim.render", "paper.css"), **shown)
 
 
-def part(package: str, *names: str) -> Any:
+def part(package: str, *names: str) -> Markup:
     """Return our own files unchanged, joined: markup, styles or scripts."""
     from markupsafe import Markup
 
@@ -34,7 +37,7 @@ def part(package: str, *names: str) -> Any:
     return Markup(text)  # noqa: S704 - our own files
 
 
-def embedded(plain: object) -> Any:
+def embedded(plain: object) -> Markup:
     """Return data as JSON for a script, in which only ``<`` is special: no text can end it."""
     from markupsafe import Markup
 

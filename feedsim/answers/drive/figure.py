@@ -171,7 +171,11 @@ def _drive_view(sizing: Sizing, feeder: FeederSizing, units: System) -> _DriveVi
     if not moving:
         return None
     own = sizing.line_speed_mm_s
-    at_own = (p for p in moving if math.isclose(p[0].line_speed_mm_s, own, rel_tol=1e-9))
+    at_own = (
+        (point, there)
+        for point, there in moving
+        if math.isclose(point.line_speed_mm_s, own, rel_tol=1e-9)
+    )
     point, there = next(at_own, moving[-1])
     speed = display(point.line_speed_mm_s, "speed", units=units)
     shown = _shown(feeder, point)

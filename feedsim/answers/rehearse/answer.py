@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from feedsim.answers.answer import Answer
 from feedsim.answers.given import typed
@@ -155,7 +155,7 @@ def differences(one: Scenario, other: Scenario) -> list[tuple[str, str, str]]:
     ]
 
 
-def _leaves(table: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, Any]]:
+def _leaves(table: Mapping[str, object], path: str = "") -> Iterator[tuple[str, object]]:
     for key, value in table.items():
         here = f"{path}{key}"
         if isinstance(value, Mapping):
@@ -167,7 +167,7 @@ def _leaves(table: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, Any
             yield here, value
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     if value is None:
         return "-"
     text = str(value) if not isinstance(value, bool) else str(value).lower()

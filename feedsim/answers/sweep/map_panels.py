@@ -20,6 +20,8 @@ from feedsim.render.fonts import width_points
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.collections import QuadMesh
+    from matplotlib.colors import Normalize
 
 
 COLOURS = "cividis_r"
@@ -101,7 +103,7 @@ def _head(axes: Axes, title: str) -> None:
     axes.annotate(title, (0.0, 1.0), (0.0, 6.0), **look)
 
 
-def _scaled(grid: Grid, heat: Heat, cells: Floats) -> tuple[Floats, Any, str]:
+def _scaled(grid: Grid, heat: Heat, cells: Floats) -> tuple[Floats, Normalize, str]:
     """Return the values drawn, their scale and the title."""
     from matplotlib.colors import LogNorm, Normalize
 
@@ -122,7 +124,7 @@ def _scaled(grid: Grid, heat: Heat, cells: Floats) -> tuple[Floats, Any, str]:
     return 100.0 * cells, LogNorm(100.0 * low, 100.0 * min(1.0, max(high, 10.0 * low))), title
 
 
-def _bar(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, mesh: Any) -> None:
+def _bar(axes: Axes, bar: Axes, grid: Grid, heat: Heat, *, mesh: QuadMesh) -> None:
     figure: Any = axes.get_figure()
     is_share = heat.limit is not None
     figure.colorbar(mesh, cax=bar, extend="min" if is_share else "neither", extendfrac=0.07)

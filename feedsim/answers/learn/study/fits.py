@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -40,8 +41,8 @@ class BoundedLine:
         """
         share = 0.5 + (u - self.centre) / self.span
         heights, slopes = self.corners @ [1.0 - share, share], self.corners @ [-1.0, 1.0]
-        _, low, high, _ = _law(heights, slopes)
-        return max(0.5 * (high - low) / 0.95, 0.5 * _law(slopes, heights)[3])
+        height = _law(heights, slopes)
+        return max(0.5 * (height.high - height.low) / 0.95, 0.5 * _law(slopes, heights).widest)
 
 
 def bounded_line(u: Floats, low: Floats, high: Floats) -> BoundedLine | None:
@@ -70,12 +71,11 @@ def bounded_line(u: Floats, low: Floats, high: Floats) -> BoundedLine | None:
     if corners is None:
         return None
     left, right = corners[:, 0], corners[:, 1]
-    slope = _law((right - left) / span, left)[:3]
-    height = _law(0.5 * (left + right), left)[:3]
+    slope, height = _law((right - left) / span, left), _law(0.5 * (left + right), left)
     return BoundedLine(
-        Finding(*slope, n).scaled(1.0, rise / span),
+        Finding(slope.mean, slope.low, slope.high, n).scaled(1.0, rise / span),
         float(u[0]) + 0.5 * span,
-        Finding(*height, n).scaled(1.0, first + 0.5 * rise),
+        Finding(height.mean, height.low, height.high, n).scaled(1.0, first + 0.5 * rise),
         span,
         corners,
     )
@@ -126,11 +126,19 @@ def _cut(corners: Floats, over: Floats) -> Floats | None:
     return np.array(kept) if len(kept) > 2 else None
 
 
-def _law(at: Floats, other: Floats) -> tuple[float, float, float, float]:
-    """Return mean, 2.5 % and 97.5 % points of one coordinate over a polygon filled evenly.
+class _Law(NamedTuple):
+    """Mean, 2.5 % and 97.5 % points of one coordinate over a polygon filled evenly.
 
-    And the largest width in the other one at one value of ``at``.
+    ``widest``: the largest width in the other one at one value of it.
     """
+
+    mean: float
+    low: float
+    high: float
+    widest: float
+
+
+def _law(at: Floats, other: Floats) -> _Law:
     grid = np.linspace(float(at.min()), float(at.max()), _GRID)
     top, bottom = np.full(_GRID, -np.inf), np.full(_GRID, np.inf)
     for a, b, p, q in zip(at, np.roll(at, -1), other, np.roll(other, -1), strict=True):
@@ -142,7 +150,7 @@ def _law(at: Floats, other: Floats) -> tuple[float, float, float, float]:
     widest = float(mass.max())
     mass = mass / mass.sum() if widest > 0.0 else np.full(_GRID, 1.0 / _GRID)
     low, high = np.interp([0.025, 0.975], np.cumsum(mass) - 0.5 * mass, grid)
-    return float(mass @ grid), float(low), float(high), widest
+    return _Law(float(mass @ grid), float(low), float(high), widest)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from feedsim.answers.rehearse.study.scene import Scene
 from feedsim.measures import QuantityError, parse
@@ -161,7 +160,7 @@ def linked_parts() -> dict[str, str]:
     return {"playing.css": str(part(_HERE, "page.css")), "playing.js": script}
 
 
-def _script() -> Any:
+def _script() -> str:
     return part(_HERE, *(f"{name}.js" for name in SCRIPTS))
 
 
