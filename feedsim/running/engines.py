@@ -12,7 +12,6 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
 from feedsim.records.columns import RunRecords
 from feedsim.records.stored import AT_ONCE, stored
-from feedsim.simulation.line import simulate
 
 ENGINE = "FEEDSIM_ENGINE"
 """Environment variable that overrules the choice; ``--engine`` sets it, workers inherit it."""
@@ -81,6 +80,8 @@ def simulated(
             reason = str(error)
     if asked == "compiled":
         raise FeedsimError(f"the compiled engine cannot run this line: {reason}")
+    from feedsim.simulation.line import simulate
+
     _ran += carriers
     return simulate(machine, draws, carriers=carriers, progress=progress)
 

@@ -18,7 +18,6 @@ from feedsim.records.trace import Trace
 from feedsim.running.engines import simulated
 from feedsim.scenario import AS_WRITTEN, Scenario, machine_from
 from feedsim.settings.solve import solve
-from feedsim.simulation.line import simulate_traced
 
 Progress = Callable[[int], None]
 
@@ -168,6 +167,8 @@ def trace(scenario: Scenario, *, around: range | None = None) -> tuple[RunRecord
         Numbers of carriers, the warm-up included. The run then ends with the last of them, as later
         carriers cannot change earlier ones.
     """
+    from feedsim.simulation.line import simulate_traced
+
     machine = machine_of(scenario)
     run = scenario.run
     carriers = run.warm_up + run.carriers

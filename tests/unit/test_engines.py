@@ -19,6 +19,7 @@ from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
 from feedsim.machine import Line, Supervision
 from feedsim.running import engines, executor
+from feedsim.simulation import line
 from tests.flat import UNCOMPILED
 from tests.machines import machine
 
@@ -34,7 +35,7 @@ def ran(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         return lambda *_arguments, **_options: names.append(name)
 
     monkeypatch.setattr(engines, "_ran", 0)
-    monkeypatch.setattr(engines, "simulate", noted("events"))
+    monkeypatch.setattr(line, "simulate", noted("events"))
     monkeypatch.setattr(engine, "run_line", noted("compiled"))
     monkeypatch.setattr(cache, "compiled_driver", lambda: UNCOMPILED)
     monkeypatch.delenv(engines.ENGINE)
