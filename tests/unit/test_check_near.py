@@ -58,6 +58,23 @@ def test_a_stage_near_its_nose_limit_is_told_with_its_edge() -> None:
         assert (ran.feeders[0].hazards.nose_strike.count > 0) is strikes
 
 
+@pytest.mark.usefixtures("quick_engine")
+def test_a_value_that_bears_nothing_is_told_as_that() -> None:
+    # the motion cycle of 1 ms locks with the scan of 2 ms; one a little off meets all its phases
+    changes = {
+        "carrier_eye.capture": "scanned",
+        "feeder.0.eye.capture": "scanned",
+        "line.speed": "35 m/min",
+        "run.carriers": 20_000,
+    }
+    locked = feedsim.load(SCENARIOS.parent / "feedsim/scenario/starter.toml", changes)
+    (near,) = [w for w in feedsim.check(locked).warnings if "Near the edge" in w]
+    assert "controller.motion_cycle (1 ms) hardly lower and hardly higher;" in near
+    for cycle, accepted in (("1 ms", True), ("0.9999 ms", False), ("1.0001 ms", False)):
+        ran = feedsim.run(locked.but({"controller.motion_cycle": cycle}))
+        assert ran.accepted is accepted
+
+
 def test_far_from_every_edge_nothing_is_told() -> None:
     far = line(feeder__0__nose_limit="90 mm")
     assert [edge.key for edge in near_edges(far.scenario, SPEED)] == []

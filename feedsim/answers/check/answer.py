@@ -106,9 +106,11 @@ def _near_words(edges: Sequence[LastAccepted], speed_mm_s: float, *, units: Syst
         return []
     ends: dict[str, list[str]] = {}
     for edge in edges:
-        low = parse(edge.edge, edge.kind) < parse(edge.now, edge.kind)
-        said = f"{'down' if low else 'up'} to {_said(edge, edge.edge, units)}"
-        ends.setdefault(f"{edge.key} ({_said(edge, edge.now, units)})", []).append(said)
+        now, end = (_said(edge, text, units) for text in (edge.now, edge.edge))
+        said = f"{'up' if edge.up else 'down'} to {end}"
+        if end == now:
+            said = f"hardly {'higher' if edge.up else 'lower'}"
+        ends.setdefault(f"{edge.key} ({now})", []).append(said)
     bears = "; ".join(f"{key} {' and '.join(said)}" for key, said in ends.items())
     at = display(speed_mm_s, "speed", units=units, digits=3)
     return [

@@ -46,11 +46,14 @@ class LastAccepted:
     ----------
     key : str
         Path of the key.
+    up : bool
+        Whether it is turned up.
     now, edge : str
         The value, and the last one that the closed forms accept, as one would write them.
     """
 
     key: str
+    up: bool
     now: str
     edge: str
     kind: Kind = field(metadata=LEFT_OUT)
@@ -91,7 +94,7 @@ def near_edges(scenario: Scenario, speed_mm_s: float) -> Iterator[LastAccepted]:
 
     if faster(1.0 + _STEP):
         edge = canonical(_edge(faster, 1.0 + _STEP) * speed_mm_s, "speed")
-        yield LastAccepted("line.speed", canonical(speed_mm_s, "speed"), edge, "speed")
+        yield LastAccepted("line.speed", True, canonical(speed_mm_s, "speed"), edge, "speed")
     for key, size, kind in _values(scenario, None):
 
         def refused(times: float, key: str = key, size: float = size, kind: Kind = kind) -> bool:
@@ -101,7 +104,7 @@ def near_edges(scenario: Scenario, speed_mm_s: float) -> Iterator[LastAccepted]:
         for end in (1.0 - _STEP, 1.0 + _STEP):
             if refused(end):
                 edge = canonical(_edge(refused, end) * size, kind)
-                yield LastAccepted(key, canonical(size, kind), edge, kind)
+                yield LastAccepted(key, end > 1.0, canonical(size, kind), edge, kind)
 
 
 def helping(
