@@ -13,6 +13,7 @@ from feedsim.machine import Machine
 
 _HARMONICS = 60
 _WORTH = 0.02
+_REGULAR = 0.5
 
 
 def keeps_phase(machine: Machine, criteria: Criteria, *, carriers: int) -> bool:
@@ -23,7 +24,8 @@ def keeps_phase(machine: Machine, criteria: Criteria, *, carriers: int) -> bool:
     (characteristic function of a normal distribution, any textbook). So its mean over a run is
     about (1 − z^n)/(n·(1 − z)) of its first value: little once n·|1 − z| is 2π, a whole turn. In
     the wait for the tick the harmonic has the size b/(π·h), reduced by the spread of edge and
-    response; up to a fiftieth of the tolerance is ignored.
+    response; up to a fiftieth of the tolerance is ignored. Carriers that lose most of it from one
+    to the next, |z| below 1/2, are not regular, however few they are.
     """
     law, controller, eye = machine.carriers.arrival, machine.controller, machine.carrier_eye
     if law.in_order or not law.in_step or machine.line.profile:
@@ -39,6 +41,6 @@ def keeps_phase(machine: Machine, criteria: Criteria, *, carriers: int) -> bool:
             z = cmath.exp(complex(-0.5 * (w * law.sd_mm) ** 2, w * law.pitch_mm))
             if size <= worth:
                 break
-            if carriers * abs(1.0 - z) < 2.0 * math.pi:
+            if abs(z) > _REGULAR and carriers * abs(1.0 - z) < 2.0 * math.pi:
                 return True
     return False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
@@ -60,6 +61,22 @@ def keeps(*changes: str, carriers: int = 5000) -> bool:
 )
 def test_a_place_between_the_ticks_is_kept_where_no_spread_moves_it(changes, kept):
     assert keeps(*changes) is kept
+
+
+@pytest.mark.parametrize("carriers", [1, 2, 6])
+def test_a_few_carriers_that_spread_over_all_phases_are_only_few(carriers: int) -> None:
+    # 2 mm are two whole cycles at 60 m/min: the next carrier meets any phase, so each one counts
+    assert not keeps("carrier.pitch_sd=2 mm", carriers=carriers)
+    assert keeps("carrier.pitch_sd=0.1 mm", carriers=carriers)  # a tenth of a cycle: |z| = 0.82
+    run = feedsim.run(feedsim.load(CARD, {"run.carriers": carriers}))
+    assert not run.results.decided
+    # Wilson's interval of none in n ends at z²/(n + z²), which is p at n = z²·(1 - p)/p
+    needed = {row.figure: row.carriers for row in run.results.to_decide}
+    assert needed == {
+        figure: math.ceil(1.959964**2 * (1.0 - p) / p)
+        for figure, p in (("within_tolerance", 0.003), ("missed", 0.001), ("jam_risk", 0.001))
+    }
+    assert "another start" not in str(run)
 
 
 def test_runs_of_one_line_do_not_contradict_each_other_for_sure():
