@@ -13,7 +13,7 @@ from feedsim.answers.budget.study.what_if import (
     ChangeEffect,
     WhatIf,
     changes_of,
-    feeder_limits,
+    feeder_form,
     what_if,
 )
 from feedsim.answers.budget.what_if_text import what_if_text
@@ -22,8 +22,9 @@ from feedsim.answers.limit.text import refused_words
 from feedsim.metrics.plain import plain
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, load_scenario, override, scenario_to_dict
+from feedsim.settings.cells import FASTEST_MM_S
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.limits import TOGETHER, SpeedLimit
+from feedsim.settings.limits import TOGETHER, Closed, Refused, SpeedLimit
 from feedsim.settings.sources import placement_sd
 from tests.random_scenarios import random_scenario
 
@@ -74,7 +75,9 @@ def test_every_feeder_has_knobs_of_its_own() -> None:
 def test_limits_of_one_feeder_are_those_it_has_among_others() -> None:
     two = scenario("two_feeders")  # whose product names both
     alone = two.model_copy(update={"feeder": (two.feeder[1],), "product": None, "divert": None})
-    assert feeder_limits(scenario_to_dict(two), 1) == limits_of(alone, 0, lowest=True)
+    assert feeder_form(scenario_to_dict(two), 1, False).limits == tuple(
+        limits_of(alone, 0, lowest=True)
+    )
 
 
 class Limits:
@@ -83,9 +86,15 @@ class Limits:
     def __init__(self, by_key: dict[str, float]) -> None:
         self.by_key, self.asked = by_key, 0
 
-    def __call__(self, calls: Sequence[tuple[Any, ...]]) -> list[list[SpeedLimit]]:
-        self.asked = len(calls)
-        return [self.of(plain, number) for plain, number in calls]
+    def __call__(self, calls: Sequence[tuple[Any, ...]]) -> list[Closed]:
+        self.asked = sum(not whole for *_, whole in calls)
+        return [self.form(*call) for call in calls]
+
+    def form(self, plain: dict[str, Any], number: int, whole: bool) -> Closed:
+        start = 990.0 + 500.0 * number
+        stretch = Refused(start, start + 5.0, start + 1.0, 0.01, "jam_risk")
+        limits, refused = tuple(self.of(plain, number)), (stretch,) if whole else ()
+        return Closed(limits, refused, 1600.0 if whole else FASTEST_MM_S)
 
     def of(self, plain: dict[str, Any], number: int) -> list[SpeedLimit]:
         speed, mechanism = 1000.0 + 500.0 * number, "placement error"
@@ -133,6 +142,13 @@ def test_a_knob_of_one_feeder_asks_for_that_feeder_alone() -> None:
     what_if(of, 1000.0, limits)
     line_wide = sum(change.feeder is None for change in changes)
     assert limits.asked == 2 * (1 + line_wide) + len(changes) - line_wide
+
+
+def test_refused_stretches_are_those_of_every_feeder_as_it_is() -> None:
+    found = what_if(scenario("two_feeders"), 1000.0, Limits({"motion_cycle": 1200.0}))
+    ends = [(stretch.from_mm_s, stretch.to_mm_s) for stretch in found.closed_form_refused]
+    assert ends == [(990.0, 995.0), (1490.0, 1495.0)]
+    assert found.complete_to_mm_s == 1600.0
 
 
 def text(of: Scenario, limits: Limits, *, units: str = "metric") -> str:

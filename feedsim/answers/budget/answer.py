@@ -18,7 +18,7 @@ from feedsim.answers.budget.study.budget import (
     compared,
 )
 from feedsim.answers.budget.study.run import SimulatedError, is_steady, run_spread, steady
-from feedsim.answers.budget.study.what_if import feeder_limits
+from feedsim.answers.budget.study.what_if import feeder_form
 from feedsim.answers.budget.study.what_if import what_if as turned
 from feedsim.answers.given import typed
 from feedsim.answers.line import Line
@@ -135,7 +135,7 @@ def budget(
         steady=is_steady(scenario),
         carriers=scenario.run.carriers,
         points=_points(scenario, zip(rising, runs, strict=True)),
-        what_if=turned(scenario, at, partial(make, "limits", feeder_limits)) if what_if else None,
+        what_if=turned(scenario, at, partial(make, "limits", feeder_form)) if what_if else None,
         line=line,
         in_full_mm_s=in_full,
     )

@@ -9,7 +9,7 @@ from typing import Any
 from feedsim.answers.budget.study.run import steady
 from feedsim.answers.limit.study.closed import (
     RefusedSpeeds,
-    closed_forms,
+    closed_form_of,
     complete_to,
     limits_of,
     lowest_together,
@@ -22,8 +22,9 @@ from feedsim.quantities import Kind
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
 from feedsim.scenario.tree import path_of
+from feedsim.settings.cells import FASTEST_MM_S
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.limits import TOGETHER, SpeedLimit
+from feedsim.settings.limits import TOGETHER, Closed, SpeedLimit
 from feedsim.settings.sources import combined_sd, placement_sources
 
 _HALVED: tuple[tuple[str, str, Kind], ...] = (
@@ -144,7 +145,7 @@ class WhatIf:
 
 
 Limits = Sequence[SpeedLimit]
-Run = Callable[[Sequence[tuple[Any, ...]]], Sequence[Limits]]
+Run = Callable[[Sequence[tuple[Any, ...]]], Sequence[Closed]]
 
 
 def changes_of(scenario: Scenario) -> list[TurnedKnob]:
@@ -220,9 +221,12 @@ def _possible(scenario: Scenario, change: TurnedKnob) -> bool:
         return False
 
 
-def feeder_limits(scenario: Mapping[str, Any], number: int) -> Limits:
-    """Return the lowest closed-form limits of one feeder; runs in a worker."""
-    return limits_of(scenario_from_dict(dict(scenario)), number, lowest=True)
+def feeder_form(scenario: Mapping[str, Any], number: int, whole: bool) -> Closed:
+    """Return the closed forms of one feeder, or its lowest limits only; runs in a worker."""
+    line = scenario_from_dict(dict(scenario))
+    if whole:
+        return closed_form_of(line, number)
+    return Closed(tuple(limits_of(line, number, lowest=True)), (), FASTEST_MM_S)
 
 
 def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:
@@ -233,41 +237,38 @@ def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:
     speed_mm_s : float
         Line speed of the spreads.
     run : callable
-        Makes calls of :func:`feeder_limits` and returns their results in the same order.
+        Makes calls of :func:`feeder_form` and returns their results in the same order.
     """
     changes: list[TurnedKnob | None] = [None, *changes_of(scenario)]
     changed = [override(scenario, [c.override] if c else []) for c in changes]
     feeders = range(len(scenario.feeder))
     # a knob of one feeder leaves the limits of the others as they are
-    calls = [
+    turns = [
         (place, number)
         for place, change in enumerate(changes)
         for number in feeders
         if change is None or change.feeder in (None, number)
     ]
     plain = [scenario_to_dict(one) for one in changed]
-    results = run([(plain[place], number) for place, number in calls])
-    found = dict(zip(calls, results, strict=True))
+    wholes = [(plain[0], number, True) for number in feeders]  # first, since they take longest
+    results = run([*wholes, *((plain[place], number, False) for place, number in turns)])
+    forms = results[: len(wholes)]
+    found = {turn: form.limits for turn, form in zip(turns, results[len(wholes) :], strict=True)}
     limits = [
         [found.get((place, number), found[0, number]) for number in feeders]
         for place in range(len(changes))
     ]
-    before = lowest_together(limits[0])
-    as_it_is, *turned = [
-        _outcome(change, changed[place], speed_mm_s, limits[place], before=before)
-        for place, change in enumerate(changes)
-    ]
+    before, each = lowest_together(limits[0]), zip(changes, changed, limits, strict=True)
+    as_it_is, *turned = [_outcome(*one, speed_mm_s, before=before) for one in each]
     turned.sort(key=lambda one: _worth(one, as_it_is))
-    forms = closed_forms(scenario)
-    refused = refused_speeds(forms)
-    return WhatIf(speed_mm_s, as_it_is, tuple(turned), refused, complete_to(forms))
+    return WhatIf(speed_mm_s, as_it_is, tuple(turned), refused_speeds(forms), complete_to(forms))
 
 
 def _outcome(
     change: TurnedKnob | None,
     scenario: Scenario,
-    speed_mm_s: float,
     limits: Sequence[Limits],
+    speed_mm_s: float,
     *,
     before: float | None,
 ) -> ChangeEffect:

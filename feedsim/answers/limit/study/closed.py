@@ -116,11 +116,15 @@ def closed_forms(scenario: Scenario, *, look: Callable[[], None] | None = None) 
     look : callable, optional
         Called at each speed tried; what it raises ends the search.
     """
-    allowed, found = criteria_of(scenario), []
-    for number in range(len(scenario.feeder)):
-        at = _at(scenario, number)
-        found.append(closed_form(at if look is None else _looking(at, look), allowed))
-    return found
+    return [closed_form_of(scenario, n, look=look) for n in range(len(scenario.feeder))]
+
+
+def closed_form_of(
+    scenario: Scenario, number: int, *, look: Callable[[], None] | None = None
+) -> Closed:
+    """Return what the closed forms say of one feeder; ``look`` as in :func:`closed_forms`."""
+    at = _at(scenario, number)
+    return closed_form(at if look is None else _looking(at, look), criteria_of(scenario))
 
 
 def _looking(at: At, look: Callable[[], None]) -> At:
