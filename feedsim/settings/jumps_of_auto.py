@@ -22,13 +22,16 @@ whose steps are longer than those of the ticks has more jumps than are checked.
 from __future__ import annotations
 
 import math
+import operator
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import FEW_COUNTS
+from feedsim.settings.next_count import moves_on
 from feedsim.settings.right import right_settings
 
 At = Callable[[float], FeederAtSpeed]
@@ -239,9 +242,18 @@ def _enclosed(
                 return sides
             else:
                 low = sides[1]
+    for guess in moves_on(at(low), at(high)):
+        sides = _halved(low, high, partial(operator.gt, guess))
+        if _steps(at, sides[0], least_mm) == below != _steps(at, sides[1], least_mm):
+            return sides
+    return _halved(low, high, lambda v: _steps(at, v, least_mm) == below)
+
+
+def _halved(low: float, high: float, is_below: Callable[[float], bool]) -> tuple[float, float]:
+    """Return the speeds just below and above a place between two (mm/s), by bisection."""
     while high - low > 2.0 * _BESIDE * high:
         middle = 0.5 * (low + high)
-        if _steps(at, middle, least_mm) == below:
+        if is_below(middle):
             low = middle
         else:
             high = middle

@@ -12,7 +12,8 @@ from feedsim.answers.limit.study.closed import _at, closed_between
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario, override, scenario_from_text
 from feedsim.scenario.starter import starter_text
-from feedsim.settings import cells
+from feedsim.settings import cells, jumps_of_auto
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.jumps import jumps_between
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.shares_by_speed import SharesBySpeed
@@ -146,3 +147,29 @@ def test_typed_in_settings_are_asked_at_the_speed_of_each_jump_where_a_lag_is_no
     slow = [expected_offsets(at(low).asked_at(v)).error_mm for v in found.speeds_mm_s]
     errors = [act[0] for act in found.acts]
     assert max(abs(a - b) for a, b in zip(slow, errors, strict=True)) > 0.02
+
+
+@pytest.mark.parametrize(
+    ("eye", "low", "high"),
+    [("carrier_eye", 600.0, 602.0), ("feeder.0.eye", 500.0, 506.0)],
+)
+def test_a_guess_finds_the_jumps_of_a_bisection_with_fewer_speeds(
+    eye: str, low: float, high: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Scanned at 2 ms beside a motion cycle of 1 ms; the latched side makes up for its steps."""
+    line = override(scenario_from_text(starter_text()), [f"{eye}.capture=scanned"])
+    solve, asked = _at(line, 0), list[float]()
+
+    def at(v: float) -> FeederAtSpeed:
+        asked.append(v)
+        return solve(v)
+
+    found = jumps_between(at, low, high, most=80)
+    guessed = len(asked)
+    monkeypatch.setattr(jumps_of_auto, "moves_on", lambda *_: [])
+    assert jumps_between(at, low, high, most=80) == found
+    jumps = len(found.speeds_mm_s) / 2.0
+    assert jumps >= 10
+    # a bisection asks some 12 speeds for a jump, a guess that is right 2; some guesses miss
+    assert len(asked) - guessed > 12.0 * jumps
+    assert guessed < 7.0 * jumps
