@@ -187,7 +187,7 @@ def _overrides(changes: Changes) -> Sequence[str]:
     return [f"{key}={toml_value(key, value)}" for key, value in changes.items()]
 
 
-def toml_value(key: str, value: Any) -> str:
+def toml_value(key: str, value: object) -> str:
     """Write a value as TOML: of texts, numbers, yes and no, JSON is TOML."""
     if isinstance(value, Mapping):
         return (

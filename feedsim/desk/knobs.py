@@ -195,7 +195,7 @@ def _knob(
     return typed(knob, leaf, auto=autos.get(dots), travel=travel)
 
 
-def _shown(raw: Any) -> str:
+def _shown(raw: object) -> str:
     """Write a value as typed after ``--set KEY=``; a long text is cut."""
     try:
         text = raw if isinstance(raw, str) else toml_value("", raw)
@@ -204,7 +204,7 @@ def _shown(raw: Any) -> str:
     return text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]}…"
 
 
-def _plain_default(key: Node) -> Any:
+def _plain_default(key: Node) -> object:
     default = key.default
     return list(default) if isinstance(default, tuple) else default
 

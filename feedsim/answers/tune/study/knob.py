@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from feedsim.quantities import Kind
 
@@ -33,10 +32,10 @@ class Knob:
     """
 
     key: str
-    values: tuple[Any, ...]
+    values: tuple[object, ...]
     numbers: tuple[float, ...]
     kind: Kind | None
-    now: Any
+    now: object
     now_number: float | None
     prices: tuple[float, ...]
 

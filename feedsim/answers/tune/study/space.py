@@ -25,7 +25,7 @@ from feedsim.scenario.tune_checks import leaf_of, raw_of
 from feedsim.scenario.tune_values import KnobValue, Off, had, in_unit_of, kind_of, number_of, off
 
 Setup = tuple[int, ...]
-Changes = tuple[tuple[str, Any], ...]
+Changes = tuple[tuple[str, object], ...]
 LINE_SPEED = "line.speed"
 
 
@@ -150,7 +150,7 @@ class Space:
         return _draws(self, n, fresh=fresh)
 
 
-def _text(unsure: Unsure, value: float) -> Any:
+def _text(unsure: Unsure, value: float) -> float | str:
     return value if unsure.kind is None else canonical(value, unsure.kind)
 
 
@@ -162,17 +162,16 @@ def _changed(space: Space, setup: Setup, offs: Changes) -> Scenario:
 
 
 @lru_cache(maxsize=8)
-def _drawn(columns: tuple[tuple[Any, ...], ...], seed: int, n: int, kind: str) -> tuple[Draw, ...]:
+def _drawn(unsure: tuple[Unsure, ...], seed: int, n: int, kind: str) -> tuple[Draw, ...]:
     rows = [
-        deviations(seed, kind, key, n=n, low=low, high=high, law=law)
-        for key, low, high, law in columns
+        deviations(seed, kind, one.key, n=n, low=one.low, high=one.high, law=one.law)
+        for one in unsure
     ]
     return tuple(Draw(offs) for offs in zip(*rows, strict=True))
 
 
 def _draws(space: Space, n: int, *, fresh: bool) -> tuple[Draw, ...]:
-    columns = tuple((u.key, u.low, u.high, u.law) for u in space.unsure)
-    return _drawn(columns, space.scenario.seed, n, VERDICT if fresh else SEARCH)
+    return _drawn(space.unsure, space.scenario.seed, n, VERDICT if fresh else SEARCH)
 
 
 def space_of(scenario: Scenario) -> Space:
