@@ -110,13 +110,23 @@ class AtLineSpeed:
 
         A lead that removed their effect would make more marks late.
         """
-        off, opened = engage - self._right[0], opening - self._right[1]
-        late, bias = late_opening_mean(self.at, opening), opening_bias(self.at, opening)
-        landing = landing_shift(self.at, self.settings.speed_ratio * (opened + late + bias))
-        if self.settings.stage_correction:
-            return self.scale * off + corrected_bias(self.at, engage, opening) + landing
-        known = engage_bias(self.at, engage) - bias
-        return self.scale * (off - opened - late + known) + landing
+        return self.means(opening)(engage)
+
+    def means(self, opening: float) -> Callable[[float], float]:
+        """Return :meth:`mean` as a function of E, for one U."""
+        at, right, scale = self.at, self._right[0], self.scale
+        opened = opening - self._right[1]
+        late, bias = late_opening_mean(at, opening), opening_bias(at, opening)
+        landing = landing_shift(at, self.settings.speed_ratio * (opened + late + bias))
+
+        def mean(engage: float) -> float:
+            off = engage - right
+            if self.settings.stage_correction:
+                return scale * off + corrected_bias(at, engage, opening) + landing
+            known = engage_bias(at, engage) - bias
+            return scale * (off - opened - late + known) + landing
+
+        return mean
 
     def stage_off(self, opening: float) -> float:
         """Return how far from the stage position inserts are staged (mm of counted travel)."""
@@ -167,10 +177,8 @@ class AtLineSpeed:
 
     def engaged(self, s: Solution, travels: Iterable[float]) -> Solution:
         """Return the settings with the E that leaves the smallest mean error, by the lead."""
-        opening = self.opening(s)
-        lead = self._best(
-            s.engage_distance_mm, s.engage_lead_s, travels, lambda e: abs(self.mean(e, opening))
-        )
+        mean = self.means(self.opening(s))
+        lead = self._best(s.engage_distance_mm, s.engage_lead_s, travels, lambda e: abs(mean(e)))
         return replace(s, engage_lead_s=lead)
 
     def opened(

@@ -74,13 +74,9 @@ def on_steps(
     if steps.distance_mm == 0.0 and steps.lead_s == 0.0:
         return wanted
     side = AtLineSpeed(at, right)
-    found = wanted
-    for name, key in (
-        ("disengage", lambda s: side.stage_off(side.opening(s))),
-        ("engage", lambda s: abs(side.mean(side.engaging(s), side.opening(s)))),
-    ):
-        found = _side(side, found, name, key=key, automatic=automatic)
-    return found
+    found = _side(side, wanted, "disengage", key=side.stage_off, automatic=automatic)
+    mean = side.means(side.opening(found))
+    return _side(side, found, "engage", key=lambda e: abs(mean(e)), automatic=automatic)
 
 
 def _side(
@@ -88,10 +84,13 @@ def _side(
     wanted: Solution,
     name: str,
     *,
-    key: Callable[[Solution], float],
+    key: Callable[[float], float],
     automatic: frozenset[str],
 ) -> Solution:
-    """Return one side's settings on steps; if only one is automatic, that one rounded."""
+    """Return one side's settings on steps; if only one is automatic, that one rounded.
+
+    ``key``: what is to be smallest, for a travel E or U.
+    """
     steps = side.settings.resolution
     distance_key, lead_key = f"{name}_distance_mm", f"{name}_lead_s"
     distance, lead = getattr(wanted, distance_key), getattr(wanted, lead_key)
@@ -101,18 +100,16 @@ def _side(
         return replace(wanted, **{k: rounded[k] for k in automatic & set(rounded)})  # type: ignore[arg-type]
     travel = distance - lead * side.counted
 
-    def made(d: float, t: float) -> Solution:
-        return replace(wanted, **{distance_key: d, lead_key: t})  # type: ignore[arg-type]
+    def errs(d: float, t: float) -> tuple[int, int, float]:
+        moved = d - t * side.counted
+        off = abs(moved - travel)
+        return round(key(moved) / _ALIKE_MM), round(off / _SAME_MM), abs(t - lead)
 
-    choices = [
-        (made(d, t), abs(d - t * side.counted - travel), abs(t - lead))
-        for d, t in _pairs(distance, lead, travel, speed=side.counted, steps=steps)
-    ]
-    best = min(
-        choices,
-        key=lambda c: (round(key(c[0]) / _ALIKE_MM), round(c[1] / _SAME_MM), c[2], str(c[0])),
-    )
-    return best[0]
+    pairs = _pairs(distance, lead, travel, speed=side.counted, steps=steps)
+    choices = [(errs(d, t), {distance_key: d, lead_key: t}) for d, t in pairs]
+    least = min(found for found, _ in choices)
+    alike = [replace(wanted, **made) for found, made in choices if found == least]  # type: ignore[arg-type]
+    return min(alike, key=str)
 
 
 def _pairs(
