@@ -238,11 +238,15 @@ def _between(places: Floats, nodes: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Law:
-    """A law on a fine even row of places: its distribution function and the integral of it."""
+    """A law on a fine even row of places: its distribution function and the integral of it.
+
+    ``rises``: by how much the integral grows from each place to the next.
+    """
 
     places: Floats
     function: Floats
     integral: Floats
+    rises: Floats
 
     @classmethod
     def of(cls, places: Floats, shares: Floats) -> _Law:
@@ -250,7 +254,7 @@ class _Law:
         width = places[1] - places[0]
         whole = np.concatenate(([0.0], np.cumsum(function)[:-1] * width))
         # half of a place's share lies below it
-        return cls(places, function - 0.5 * shares, whole)
+        return cls(places, function - 0.5 * shares, whole, np.diff(whole))
 
     def below(self, x: Floats) -> Floats:
         """Return the share below each place, shape of ``x``."""
@@ -259,13 +263,14 @@ class _Law:
 
     def under(self, x: Floats) -> Floats:
         """Return E[max(0, x − X)], shape of ``x``."""
-        at = (x - self.places[0]) / (self.places[1] - self.places[0])
-        last = len(self.places) - 1
-        inside = np.clip(at, 0.0, last)
-        low = np.minimum(inside.astype(np.intp), last - 1)
-        slopes = self.integral[low + 1] - self.integral[low]
-        found = self.integral[low] + (inside - low) * slopes
-        return np.asarray(found + np.maximum(0.0, x - self.places[-1]), dtype=np.float64)
+        last = len(self.rises)
+        found = np.clip((x - self.places[0]) / (self.places[1] - self.places[0]), 0.0, last)
+        low = np.minimum(found.astype(np.intp), last - 1)
+        found -= low
+        found *= self.rises.take(low)
+        found += self.integral.take(low)
+        found += np.maximum(0.0, x - self.places[-1])
+        return np.asarray(found, dtype=np.float64)
 
 
 def _moves(law: _Law, nodes: Floats) -> Floats:
@@ -275,9 +280,11 @@ def _moves(law: _Law, nodes: Floats) -> Floats:
     textbook on finite elements). Moves beyond the first or last node end there.
     """
     under = law.under(nodes[None, :] - nodes[:, None])
-    slopes = np.diff(under, axis=1) / np.diff(nodes)[None, :]
-    ones, none = np.ones((len(nodes), 1)), np.zeros((len(nodes), 1))
-    return np.asarray(np.diff(np.hstack((none, slopes, ones)), axis=1), dtype=np.float64)
+    slopes = np.diff(under, axis=1) / np.diff(nodes)
+    found: Floats = np.empty_like(under)
+    found[:, 0], found[:, -1] = slopes[:, 0], 1.0 - slopes[:, -1]
+    np.subtract(slopes[:, 1:], slopes[:, :-1], out=found[:, 1:-1])
+    return found
 
 
 def _stationary(moved: Floats) -> Floats:
