@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from statistics import fmean
 
 from feedsim.machine import Eye
@@ -24,7 +25,8 @@ from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 _PHASES = 16
-"""Number of fractions of a count over which the place of a point in whole counts is averaged."""
+_FRACTIONS = tuple((k + 0.5) / _PHASES for k in range(_PHASES))
+"""Fractions of a count over which the place of a point in whole counts is averaged."""
 
 
 @term
@@ -51,7 +53,7 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
     if is_locked(eye, at.controller) or wait == 0.0:
         return 0.0
     # late: a count or more beyond its point
-    ends = _points(travel, at.count_mm, (0, _PHASES - 1))
+    ends = _points(travel, at.count_mm, (_FRACTIONS[0], _FRACTIONS[-1]))
     if ends[-1] + at.count_mm >= wait or ends[0] + at.count_mm <= 0.0:
         return 0.0
     points = _points(travel, at.count_mm)
@@ -88,10 +90,19 @@ def _late_mean(at: FeederAtSpeed, eye: Eye, travel: float, *, most: float = math
     """Return a point's mean lateness behind an eye (mm, counted), of acts up to ``most`` late."""
     if is_locked(eye, at.controller):
         return 0.0  # the steps of its act begin at the scan tick, late or not
-    wait, step = _wait(at, eye), _step(at)
+    wait = _wait(at, eye)
     if travel - 0.5 * at.count_mm >= wait:
         return 0.0
-    points = _points(travel, at.count_mm)
+    return _late_behind(travel, wait, step=_step(at), count_mm=at.count_mm, most=most)
+
+
+@lru_cache(maxsize=64)
+def _late_behind(travel: float, wait: float, *, step: float, count_mm: float, most: float) -> float:
+    """Return the same for a point that may be behind the scan tick (lengths in mm, counted).
+
+    A solver and the forms of what it has solved ask for the same ones.
+    """
+    points = _points(travel, count_mm)
     if wait == 0.0:
         return fmean(max(0.0, -point) for point in points)
     # of lists, since fmean counts what it cannot ask how many there are
@@ -119,12 +130,12 @@ def _step(at: FeederAtSpeed) -> float:
     return at.counted_mm_s * locked_step(at.controller)
 
 
-def _points(travel: float, count_mm: float, phases: Sequence[int] = range(_PHASES)) -> list[float]:
+def _points(travel: float, count_mm: float, fractions: Sequence[float] = _FRACTIONS) -> list[float]:
     """Return the distances of a point from its capture (mm), for fractions of a count there."""
     if count_mm == 0.0:
         return [travel]
     counts = round(travel / count_mm)
-    return [(counts - (k + 0.5) / _PHASES) * count_mm for k in phases]
+    return [(counts - fraction) * count_mm for fraction in fractions]
 
 
 def _whole_steps(upper: float, step: float) -> float:
