@@ -15,7 +15,6 @@ b/(1 − e^(−K·T)) at their start are equal.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -43,8 +42,7 @@ class Parts(NamedTuple):
     speed_mm_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Cycles:
+class Cycles(NamedTuple):
     """The motion of equal cycles: when the last one starts (s), where, and when it opens."""
 
     feed: FeedMotion
@@ -54,12 +52,15 @@ class Cycles:
     period_s: float
 
 
-def parts_at(at: FeederAtSpeed, speed_mm_s: float) -> Parts:
-    """Return what the cycles of a feeder depend on at a counted speed (mm/s)."""
+def parts_at(at: FeederAtSpeed, speed_mm_s: float, *, before: int | None = None) -> Parts:
+    """Return what the cycles of a feeder depend on at a counted speed (mm/s).
+
+    ``before``: by default that of inserts at the stage position.
+    """
     return Parts(
         carrier_pitch_mm=at.carriers.pitch_mm,
         insert_pitch_mm=at.inserts.length_mm + at.inserts.gap_mm,
-        before=cycles_before(at),
+        before=cycles_before(at) if before is None else before,
         ratio=at.settings.speed_ratio,
         skips=at.carriers.arrival.in_step and not at.controller.not_ready_engages,
         clutch=at.feeder.clutch,

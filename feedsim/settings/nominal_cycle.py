@@ -36,8 +36,8 @@ class NominalCycle:
 
     ``edge_s``: the next insert's edge passes its eye. ``opening_s``: the tick at which the clutch
     must open to stage that insert at its position. ``landing_s``: the insert lands. ``seen_mm``: by
-    how much the stage estimate is too far on (mm of feed; 0 once ramp and lag have ended), which
-    takes the feed to run at line speed while an edge becomes known.
+    how much the stage estimate that corrects is too far on (mm of feed; 0 once ramp and lag have
+    ended), which takes the feed to run at line speed while an edge becomes known.
     """
 
     edge_s: float
@@ -53,19 +53,19 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     error), with inserts resting at the stage position for any distances and leads. None if there is
     no such cycle (:func:`no_cycle_because`).
     """
-    parts, feeder = parts_at(at, at.line_mm_s), at.feeder
-    cycles, landing_s = _line_cycles(at, parts.before), nominal_landing(at)
+    feeder, corrected = at.feeder, at.settings.stage_correction
+    cycles, landing_s = _line_cycles(at, cycles_before(at)), nominal_landing(at)
     if cycles is None or landing_s is None:
         return None
     pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
     edge = cycles.start_mm + pitch - feeder.settings.stage_position_mm
     edge_s, opening_s = cycles.feed.time_at(edge) - cycles.start_s, cycles.opening_s
     known_s = at.eye.response_s + at.eye.filter_s + at.eye.scanned * at.controller.scan_s
-    if edge_s + known_s > opening_s + feeder.servo.command_delay_s:
+    if edge_s + (known_s if corrected else 0.0) > opening_s + feeder.servo.command_delay_s:
         # the clutch cannot open before the edge is known, so the feed runs on until then
-        cycles = equal_cycles(parts, opens=False) or cycles
+        cycles = equal_cycles(parts_at(at, at.line_mm_s), opens=False) or cycles
         edge_s = cycles.feed.time_at(edge) - cycles.start_s
-    seen = _seen_further(at, cycles.feed, cycles.start_s + edge_s)
+    seen = _seen_further(at, cycles.feed, cycles.start_s + edge_s) if corrected else 0.0
     return NominalCycle(edge_s, opening_s=opening_s, landing_s=landing_s, seen_mm=seen)
 
 
@@ -286,6 +286,6 @@ def _line_cycles(at: FeederAtSpeed, before: int) -> Cycles | None:
     """Return the cycles at the line's speed, cached as by :func:`line_term`."""
     known, key = at.known_of_line, (_line_cycles, before)
     if key not in known:
-        known[key] = equal_cycles(parts_at(at, at.line_mm_s)._replace(before=before))
+        known[key] = equal_cycles(parts_at(at, at.line_mm_s, before=before))
     found: Cycles | None = known[key]
     return found
