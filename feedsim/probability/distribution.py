@@ -308,7 +308,8 @@ class Distribution(NamedTuple):
         for _, length in self.rarely:
             low, high = low + min(length, 0.0), high + max(length, 0.0)
         for part in self._closed:
-            low, high = low + part.bounds[0], high + part.bounds[1]
+            least, most = part.bounds
+            low, high = low + least, high + most
         return low, high
 
 

@@ -313,7 +313,12 @@ def mean_act(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
     """
     if not scanned or locked_step(at.controller) == 0.0:
         return rounded(travel, at.count_mm) - travel
-    return _lattice(at, travel).mean + later_ticks(at, at.counted_mm_s).average
+    return _lattice(at, travel).mean + _later_mean(at)
+
+
+@term
+def _later_mean(at: FeederAtSpeed) -> float:
+    return later_ticks(at, at.counted_mm_s).average
 
 
 def first_shifts(at: FeederAtSpeed, travel: float, *, scanned: bool) -> Distribution:

@@ -36,7 +36,7 @@ class FeederAtSpeed:
     ----------
     line_mm_s : float
         The machine's own line speed, for which settings are solved.
-    carriers, carrier_eye, controller, count_mm
+    carriers, carrier_eye, controller, seen_share, count_mm
         Of the machine; count_mm: the encoder's q.
     inserts, eye, settings
         Of the feeder; eye: its insert eye.
@@ -70,6 +70,7 @@ class FeederAtSpeed:
         self.controller, self.count_mm = machine.controller, machine.encoder.count_mm
         self.scale_error = machine.encoder.scale_error
         self.scale = 1.0 + self.scale_error
+        self.seen_share = machine.seen_share
         self.known: Known = {}
         self.known_of_line: Known = {}
         self.known_at_any_speed: Known = {}

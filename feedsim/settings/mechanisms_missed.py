@@ -62,7 +62,7 @@ def _lost(at: FeederAtSpeed, on: tuple[SearchedOn, ...]) -> float:
     that the eye misses do not count.
     """
     more = searches(at, on)
-    return at.carriers.arrival.share_lost(busy_travel(at), more, come=at.machine.seen_share)
+    return at.carriers.arrival.share_lost(busy_travel(at), more, come=at.seen_share)
 
 
 def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
@@ -81,7 +81,7 @@ def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
         return 0.0
     if waits or feed_cycle(at, allowed) > _HARDLY:
         return _beyond(at, allowed, memory=True, merging=False)
-    here = at.machine.seen_share
+    here = at.seen_share
     if places > 1 and not c.arrival.steady:
         return share_without_place(c.arrival, kept.average, kept.sd, places=places, seen=here)
     lost = here * c.arrival.expected_over(lambda n: c.arrival.share_over(n, kept), places)

@@ -100,6 +100,6 @@ def no_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
     """
     if no_cycle_because(at):
         return 1.0
-    there = staged_nose(at).plus(gaps(at)).plus(slips(at).times(-1.0))
+    there = staged_nose(at).plus(gaps(at), slips(at).times(-1.0))
     way = at.feeder.insert_eye_to_placement_mm - at.inserts.length_mm
     return there.share_below(way + left_at_closing(at))

@@ -88,7 +88,8 @@ def corrected_bias(at: FeederAtSpeed, engage: float, opening: float) -> float:
 
 def opened_off(at: FeederAtSpeed) -> float:
     """Return ΔU, the error of U = distance − lead·v_c (mm, counted; feedsim/MODEL.md, 8)."""
-    return _off(at).disengage_distance_mm - _off(at).disengage_lead_s * at.counted_mm_s
+    off = _off(at)
+    return off.disengage_distance_mm - off.disengage_lead_s * at.counted_mm_s
 
 
 @term

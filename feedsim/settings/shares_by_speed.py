@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from itertools import pairwise
+from itertools import groupby
 
 from feedsim.criteria import Criteria, Figure
 from feedsim.settings.jumps_of_auto import At
@@ -128,10 +128,11 @@ class SharesBySpeed:
 
     def refused(self, speed: float) -> bool:
         """Return whether a line speed (mm/s) is refused."""
-        if speed not in self._refused:
-            self._refused[speed] = self.is_beyond(speed, 1.0)
+        found = self._refused.get(speed)
+        if found is None:
+            found = self._refused[speed] = self.is_beyond(speed, 1.0)
         self.looked_at.add(speed)
-        return self._refused[speed]
+        return found
 
     def alone(self, speed: float, number: int) -> bool:
         """Return whether one mechanism alone, by its number, exceeds its limit at a speed."""
@@ -150,14 +151,8 @@ class SharesBySpeed:
 
     def runs(self) -> list[list[float]]:
         """Return the checked speeds (mm/s) that are refused, rising, grouped into runs."""
-        speeds = sorted(self.looked_at)
-        found: list[list[float]] = []
-        for before, speed in pairwise([math.nan, *speeds]):
-            if self.refused(speed):
-                if not found or found[-1][-1] != before:
-                    found.append([])
-                found[-1].append(speed)
-        return found
+        groups = groupby(sorted(self.looked_at), self.refused)
+        return [list(speeds) for refused, speeds in groups if refused]
 
 
 def accepted_to(most: float) -> float:

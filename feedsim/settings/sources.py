@@ -220,12 +220,12 @@ def _act(at: FeederAtSpeed, eye: Eye, late: _Late, travel: float) -> Iterator[_P
     point lies within a count of a step.
     """
     yield late.tick(scanned=eye.scanned)
-    first = first_shifts(at, travel, scanned=eye.scanned)
-    placed, name = first.times(at.scale * late.sign), f"{late.side} eye count"
+    first, factor = first_shifts(at, travel, scanned=eye.scanned), at.scale * late.sign
     if is_locked(eye, at.controller):
+        name, placed = f"{late.side} eye count", first.times(factor)
         yield _of_steps(name, late.side, _COUNT, placed, sd_mm=at.scale * first.sd)
     else:
-        yield late.count(placed.average)
+        yield late.count(factor * first.average)
 
 
 def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Part]:

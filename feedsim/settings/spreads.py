@@ -62,8 +62,8 @@ def _placed_at_opening(at: FeederAtSpeed, ahead_mm: float) -> Distribution:
     staged = stage_spread(at)
     nose = nose_at_opening(at, staged.mean)
     there = staged.shifted(nose + ahead_mm - staged.mean)
-    there = there.plus(gaps(at)).plus(slips(at).times(-1.0))
-    return there.plus(late_opening(at).times(at.settings.speed_ratio))
+    late = late_opening(at).times(at.settings.speed_ratio)
+    return there.plus(gaps(at), slips(at).times(-1.0), late)
 
 
 @lasting_term

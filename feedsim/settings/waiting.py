@@ -104,7 +104,7 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
     room -= 0.5 * at.speed_mm_s * at.controller.motion_cycle_s
     return Queue(
         arrival=c.arrival,
-        come=at.machine.seen_share,
+        come=at.seen_share,
         service_mm=whole - per_feed * ins.gap_mm,
         gap_mm=per_feed * ins.gap_mm,
         gap_sd_mm=per_feed * ins.gap_sd_mm,
