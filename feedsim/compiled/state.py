@@ -14,6 +14,7 @@ from typing import Annotated, Any, get_type_hints
 import numpy as np
 
 from feedsim.machine import Eye, Machine
+from feedsim.motion.capture import eye_delay
 from feedsim.simulation.input_level import Level
 
 Small = Annotated[int, 8]
@@ -192,7 +193,6 @@ def feeder_row(machine: Machine, number: int, *, fastest_mm_s: float) -> FeederR
     feeder, controller = machine.feeders[number], machine.controller
     eye, settings, clutch = feeder.eye, feeder.settings, feeder.clutch
     fastest = max(fastest_mm_s * settings.speed_ratio, feeder.jog_speed_mm_s)
-    scan_wait_s = 0.5 * controller.scan_s if eye.scanned else 0.0
     return FeederRow(
         first_nose_mm=machine.first_nose_mm(number),
         reach_mm=fastest * eye.off_response_s + 1.0,
@@ -215,7 +215,7 @@ def feeder_row(machine: Machine, number: int, *, fastest_mm_s: float) -> FeederR
         ramp_in=clutch.ramp_in,
         ramp_out=clutch.ramp_out,
         travel_ramp=clutch.travel_ramp,
-        nominal_delay_s=eye.response_s + eye.filter_s + scan_wait_s,
+        nominal_delay_s=eye_delay(eye, controller),
         jog_speed_mm_s=feeder.jog_speed_mm_s,
     )
 

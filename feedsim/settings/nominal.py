@@ -1,22 +1,12 @@
-"""Nominal delays, means and standard deviations behind the settings."""
+"""The nominal lag, means and standard deviations behind the settings."""
 
 from __future__ import annotations
 
 import math
 from functools import lru_cache
 
-from feedsim.machine import Controller, Eye, Inserts, Servo
+from feedsim.machine import Inserts, Servo
 from feedsim.probability.distribution_parts import Clipped
-
-
-def eye_delay(eye: Eye, controller: Controller) -> float:
-    """Return d, the mean time from an edge passing an eye to its capture (s).
-
-    d = response + filter_time (+ scan/2) (derived in feedsim/MODEL.md, section 13): half a scan if
-    the travel is stored at a scan tick, since an edge comes at a uniform phase of the scan.
-    """
-    scan_wait_s = 0.5 * controller.scan_s if eye.scanned else 0.0
-    return eye.response_s + eye.filter_s + scan_wait_s
 
 
 def following_time(servo: Servo) -> float:

@@ -24,8 +24,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from feedsim.machine import Eye, Feeder, Machine
+from feedsim.motion.capture import eye_delay
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, line_term
-from feedsim.settings.nominal import clipped_slip_mean, eye_delay, following_time
+from feedsim.settings.nominal import clipped_slip_mean, following_time
 from feedsim.settings.nominal_cycle import NominalCycle, left_unsettled, nominal_cycle
 
 NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")

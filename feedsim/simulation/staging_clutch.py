@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from feedsim.motion.capture import eye_delay
 from feedsim.motion.feed import Ramp
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import Clock, Order, Part, Steps
@@ -61,8 +62,7 @@ class StagingClutch(Part):
         self._settle_s = machine.clutch.settle_s
         self._ramp_in = Ramp(machine.clutch.ramp_in, machine.clutch.travel_ramp)
         self._ramp_out = Ramp(machine.clutch.ramp_out, machine.clutch.travel_ramp)
-        scan_wait_s = 0.5 * state.controller.scan_s if machine.eye.scanned else 0.0
-        self._nominal_delay_s = machine.eye.response_s + machine.eye.filter_s + scan_wait_s
+        self._nominal_delay_s = eye_delay(machine.eye, state.controller)
         self._staged: Found | None = None
         self._stage_position_mm = math.nan
         self._search = Search(0.0, -1, math.inf)

@@ -71,7 +71,8 @@ from feedsim.answers.explain.study.mark import Closing
 from feedsim.answers.explain.study.record import ErrorPart
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging
-from feedsim.settings.nominal import clipped_slip_mean, eye_delay
+from feedsim.motion.capture import eye_delay
+from feedsim.settings.nominal import clipped_slip_mean
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.machine import Eye
+from feedsim.motion.capture import eye_delay
 from feedsim.records.trace import TraceEvent
-from feedsim.settings.nominal import eye_delay
 
 
 @dataclass(frozen=True, slots=True)

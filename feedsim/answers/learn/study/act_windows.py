@@ -18,6 +18,7 @@ import numpy as np
 from feedsim.logs.belt import LoggedBelt
 from feedsim.logs.log import OnOffSignal
 from feedsim.machine import Controller, Encoder, Eye, Feeder, Machine
+from feedsim.motion.capture import eye_delay
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.motion.feed_piece import piece_position
 from feedsim.motion.master import Master
@@ -108,7 +109,7 @@ class Points:
     """Computes with the engine's master, over the logged belt, when points are reached."""
 
     def __init__(self, belt: LoggedBelt, machine: Machine) -> None:
-        controller = machine.controller
+        self.controller = controller = machine.controller
         self.cycle_s, self.scan_s = controller.motion_cycle_s, controller.scan_s
         at_once = replace(controller, scan_s=0.0, motion_cycle_s=0.0)
         self.master = Master(belt.belt, Encoder(), controller=at_once, phase=0.0, ticks_phase_s=0.0)
@@ -220,7 +221,7 @@ class LoggedFeed:
         """
         settings, eye = self._feeder.settings, self._feeder.eye
         speed = settings.speed_ratio * points.speed_mm_s(edge.known_high_s)
-        delay = eye.response_s + eye.filter_s + (0.5 * points.scan_s if eye.scanned else 0.0)
+        delay = eye_delay(eye, points.controller)
         middle = 0.5 * (edge.low_s + edge.high_s)
         travelled = self.rest_mm[number] - self.position(middle)
         estimate = travelled + speed * delay
