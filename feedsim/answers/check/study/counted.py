@@ -26,6 +26,8 @@ _HELPS = {
     "doubles and strays": "Mend the singulator and the insert eye.",
 }
 _MOST_PARTS, _PART = 3, 0.02
+_TO_MEND = 0.5
+"""Of what is allowed: a smaller part, beside a larger one, is no use to mend."""
 
 
 class _Share(NamedTuple):
@@ -79,8 +81,9 @@ def refused_words(s: CheckedFeeder, figures: Sequence[PredictedFigure]) -> Itera
         named = ", ".join(
             f"{row.mechanism.name} {percent(row.share, unlike=most)}" for row in shown
         )
+        to_mend = [row for row in shown if row is parts[0] or row.share > _TO_MEND * most]
         helps = "".join(
-            f" {_HELPS[row.mechanism.name]}" for row in shown if row.mechanism.name in _HELPS
+            f" {_HELPS[row.mechanism.name]}" for row in to_mend if row.mechanism.name in _HELPS
         )
         yield (
             f"{percent(share, unlike=most)} of the {_OF[figure]} {s.at_speed} in closed form; "
