@@ -99,6 +99,28 @@ def test_what_is_too_much_only_together_is_told(monkeypatch: pytest.MonkeyPatch)
     assert f"{names[1]} 0.07 %, {names[0]} 0.06 %." in said
 
 
+@pytest.mark.parametrize(("late", "helps"), [(0.0005, False), (0.002, True), (0.03, True)])
+def test_no_mending_is_advised_of_what_hardly_counts_beside_the_rest(
+    late: float, helps: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # 0.3 % may lie out of tolerance: 2 % do anyhow, and late service adds less than half of 0.3 %
+    shares = {"placement error": 0.02, "late service": late}
+    rows = [replace(m, share=lambda *_, m=m: shares.get(m.name, 0.0)) for m in MECHANISMS]
+    monkeypatch.setattr(module, "MECHANISMS", tuple(rows))
+    checked = of(card())
+    (said,) = refused_words(checked, refused(checked))
+    assert "late service" in said
+    assert ("let carriers pass it" in said) is helps
+
+
+def test_the_placement_expected_is_said_to_leave_out_who_waits() -> None:
+    waiting = card("controller.not_ready=engage", "feeder.0.insert.misfeed=1 %")
+    words = " ".join(review(waiting).feeders[0].words)
+    assert "Carriers that wait for the feeder get their insert late" in words
+    assert "The placement expected above is that of the others." in words
+    assert "expected above" not in " ".join(review(card()).feeders[0].words)
+
+
 @pytest.mark.parametrize(("product", "warns"), [(0.99, ""), (1.01, "swings"), (2.0, "not settle")])
 def test_a_loop_gain_is_warned_of_where_the_loop_held_between_cycles_cannot_bear_it(
     product: float, warns: str

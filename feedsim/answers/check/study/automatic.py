@@ -59,7 +59,8 @@ def mean_words(s: CheckedFeeder) -> Iterator[str]:
     if found.waits_mm > WORTH_MM:
         yield (
             f"Carriers that wait for the feeder get their insert late: by {s.say(found.waits_mm)}, "
-            f"averaged over all inserts, {s.at_speed}."
+            f"averaged over all inserts, {s.at_speed}. The placement expected above is that of the "
+            f"others."
         )
     if found.most_mm > WORTH_MM:
         by = (
