@@ -240,6 +240,15 @@ def named(noun: str) -> str:
     return f"{'an' if noun[0] in 'aeiou' else 'a'} {noun}"
 
 
+def noun_for(number: int, noun: str, plural: str = "") -> str:
+    """Return a noun in the form that goes with a count.
+
+    >>> noun_for(1, "row"), noun_for(2, "row"), noun_for(2, "stretch", "stretches")
+    ('row', 'rows', 'stretches')
+    """
+    return noun if number == 1 else plural or noun + "s"
+
+
 def whole(number: float) -> str:
     """Write a count.
 

@@ -11,6 +11,7 @@ from typing import Literal
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.log import Shape, Unit
 from feedsim.measures import QuantityError, measure
+from feedsim.quantities import noun_for
 from feedsim.scenario.wording import shown
 
 Part = Literal["carrier_eye", "encoder", "eye", "clutch", "command", "actual"]
@@ -233,7 +234,8 @@ def hint_of(name: str, feeders: Sequence[str]) -> str:
     numbered = re.match(r"feeder[._](\d+)[._](?:insert_)?(?:eye|clutch|command|actual)", plain)
     if numbered and not (len(numbered[1]) < 4 and int(numbered[1]) < len(feeders)):
         last = f" to feeder.{len(feeders) - 1}" if len(feeders) > 1 else ""
-        return f"the scenario has {len(feeders)} feeder{'s' if last else ''}, feeder.0{last}"
+        count = len(feeders)
+        return f"the scenario has {count} {noun_for(count, 'feeder')}, feeder.0{last}"
     parts = ("eye", "clutch", "command_mm", "actual_mm")
     known = [f"feeder.{number}.{part}" for number in range(len(feeders)) for part in parts]
     known = ["carrier_eye", "encoder_count", *known]

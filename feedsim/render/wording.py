@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.percent import DASH, percent, percent_range
-from feedsim.quantities import System, display, display_unit, whole
+from feedsim.quantities import System, display, display_unit, noun_for, whole
 
 NO_INTERVAL = "no interval below 20"
 """Too few values to know how alike neighbours are (MODEL.md, section 18)."""
@@ -119,7 +119,7 @@ def counted(number: int, noun: str, plural: str = "") -> str:
     >>> counted(1, "carrier"), counted(0, "carrier"), counted(20000, "gap in it", "gaps in it")
     ('1 carrier', '0 carriers', '20,000 gaps in it')
     """
-    return f"{whole(number)} {noun if number == 1 else plural or noun + 's'}"
+    return f"{whole(number)} {noun_for(number, noun, plural)}"
 
 
 def within(

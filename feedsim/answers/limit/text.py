@@ -295,7 +295,7 @@ def _looked_instead(found: FoundLimits, low: float, units: System) -> str:
         if speed <= low
         and any(r.from_mm_s <= speed <= (r.to_mm_s or FASTEST_MM_S) for r in refused)
     ]
-    stretches = f"{len(refused)} stretch{'es' if len(refused) != 1 else ''} of speeds below that"
+    stretches = counted(len(refused), "stretch", "stretches") + " of speeds below that"
     if not there:
         return f"It looked at none of the {stretches} that the closed forms refuse."
     shown = first_of([speed(mm_s, units) for mm_s in there], _FEW)

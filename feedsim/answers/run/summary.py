@@ -208,7 +208,7 @@ def _cycle(feeder: FeederResults) -> _Row:
         return "Feed cycle", state, DASH
     said = f"mean {time(cycle.mean_s)}, longest {time(cycle.max_s)}"
     if cycle.use is not None:
-        said += f"\n{100.0 * cycle.use:.3g} % of the time between carriers"
+        said += f"\n{percent(cycle.use)} of the time between carriers"
         if cycle.use >= _NEAR_USE:
             state = "TOO LONG" if cycle.use >= 1.0 else "near its limit"
     return "Feed cycle", state, said

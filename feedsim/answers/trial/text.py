@@ -20,7 +20,7 @@ from feedsim.answers.trial.words import (
 )
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.metrics.percent import DASH, percent
-from feedsim.quantities import System, display, display_unit, first_of, whole
+from feedsim.quantities import System, display, display_unit, first_of, noun_for, whole
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import counted, length, length_number, speed
 from feedsim.settings.acts import locked_step
@@ -44,7 +44,7 @@ def _head(fit: TrialFit) -> Iterator[str]:
     yield f"Trial {fit.data}: {rows}; intervals at {percent(fit.confidence)}"
     if out := fit.rows_left_out:
         rows = first_of(out, _MOST_ROWS)
-        yield f"Left out as asked: row{'s' if len(out) > 1 else ''} {rows}"
+        yield f"Left out as asked: {noun_for(len(out), 'row')} {rows}"
     if fit.columns_not_read:
         yield f"Columns not read: {', '.join(fit.columns_not_read[:8])}"
 

@@ -285,6 +285,6 @@ def _value(cause: Cause, value: float, units: System) -> str:
     if cause.kind == "time":
         return f"{1e3 * value:.4g} ms"
     if cause.kind == "share":
-        return f"{100.0 * value:.3g} %"
+        return percent(value)
     shown = display_unit("length", units)
     return f"{value * shown.factor:.{2 if units == 'metric' else 3}f} {shown.label}"

@@ -22,6 +22,7 @@ from feedsim.answers.limit.study.closed import not_counted
 from feedsim.criteria import Figure
 from feedsim.metrics.intervals import trials_to_tell
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
+from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display, whole
 from feedsim.scenario import Scenario
 
@@ -149,7 +150,7 @@ def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     if scenario.run.carriers < needed:
         warnings.append(
             f"A run of {whole(scenario.run.carriers)} carriers cannot show a share of at most "
-            f"{100.0 * strict:.3g} % at 95 %: even with none seen it takes {whole(needed)}."
+            f"{percent(strict)} at 95 %: even with none seen it takes {whole(needed)}."
         )
     return warnings
 

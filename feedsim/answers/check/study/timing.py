@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.metrics.percent import percent
+from feedsim.quantities import noun_for
 from feedsim.running.run import criteria_of
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms_missed import feed_cycle
@@ -218,7 +219,7 @@ def memory(s: CheckedFeeder) -> Iterator[str]:
     if needed > places:
         yield (
             f"Up to {needed} carriers can be between mark and engage point at once, but the mark "
-            f"memory has {places} place{'s' if places > 1 else ''}: marks will be lost."
+            f"memory has {places} {noun_for(places, 'place')}: marks will be lost."
         )
 
 

@@ -13,6 +13,7 @@ from feedsim.answers.explain.study.stage import Opening, Sighting, Staging, corr
 from feedsim.answers.explain.study.words import Say
 from feedsim.machine import Eye
 from feedsim.motion.ticks import SAME_TRAVEL_MM
+from feedsim.quantities import noun_for
 from feedsim.records.trace import TraceEvent
 
 _MOST_STRAYS = 3
@@ -170,7 +171,7 @@ class Events:
             words = f"insert {stray.insert} passes its eye, not taken: a stray"
             yield self.at(stray.time_s, words)
         if (more := len(strays) - _MOST_STRAYS) > 0:
-            words = f"{more} more stray{'s' if more > 1 else ''} up to insert {strays[-1].insert}"
+            words = f"{more} more {noun_for(more, 'stray')} up to insert {strays[-1].insert}"
             yield self.at(strays[-1].time_s, words)
         for seen in run.events(carrier, eye, "switches"):
             words = f"the next insert, {seen.insert}, has switched the insert eye"

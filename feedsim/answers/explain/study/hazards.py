@@ -10,7 +10,8 @@ from feedsim.answers.explain.study.stage import staged_in
 from feedsim.answers.explain.study.words import Say, ranged
 from feedsim.arrays import Bools
 from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, any_of, cycle_hazards
-from feedsim.quantities import listed
+from feedsim.metrics.percent import percent
+from feedsim.quantities import listed, noun_for
 
 
 def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMargin, ...]:
@@ -97,7 +98,7 @@ class _Words:
         words = f"at the landing the nose moved at {say.speed(nose)}, the belt at {say.speed(belt)}"
         if not seen:
             return words
-        words += f"; more than {100.0 * self._feeder.run.criteria.speed_mismatch:g} % apart"
+        words += f"; more than {percent(self._feeder.run.criteria.speed_mismatch)} apart"
         return f"{words}: {self._why_apart(lands_s)}"
 
     def _why_apart(self, lands_s: float) -> str:
@@ -179,6 +180,6 @@ def stray_words(feeder: FeederSource, carrier: int) -> str:
         told.setdefault(why, []).append(event.insert)
     parts = []
     for why, inserts in told.items():
-        number = f"insert{'s' if len(inserts) > 1 else ''} {ranged(inserts)}"
+        number = f"{noun_for(len(inserts), 'insert')} {ranged(inserts)}"
         parts.append(f"{why} {number}" if why.endswith("see") else f"{number} {why}")
     return f"{listed(parts)}, so the search went on for the next one"

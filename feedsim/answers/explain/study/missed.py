@@ -9,7 +9,7 @@ from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, correction_at, staged_in
 from feedsim.answers.explain.study.words import Say
 from feedsim.motion.ticks import SAME_INSTANT_S
-from feedsim.quantities import listed
+from feedsim.quantities import listed, noun_for
 from feedsim.records.outcome import Outcome
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time
@@ -106,8 +106,8 @@ def _memory_full(feeder: FeederSource, carrier: int, mark: Sighting, say: Say) -
     entered = filter(feeder.entered_memory, range(carrier))
     waiting = [k for k in entered if feeder.decided_at(k) >= mark.known_s]
     holds = run.machine.controller.mark_memory
-    said = f"The mark memory holds {holds} mark{'s' if holds > 1 else ''}, and was full when this "
-    said += f"one became known: carrier{'s' if len(waiting) > 1 else ''} {listed(waiting)} waited."
+    said = f"The mark memory holds {holds} {noun_for(holds, 'mark')}, and was full when this one "
+    said += f"became known: {noun_for(len(waiting), 'carrier')} {listed(waiting)} waited."
     if not waiting:
         return Miss((said,))
     free_s = feeder.decided_at(waiting[0])
