@@ -59,7 +59,7 @@ def budget(
     use_engine(engine)
     line = read_line(scenario, changes_of(settings, carriers=carriers))
     if speeds is not None:
-        parse_speeds(speeds)  # before any work
+        parse_speeds(speeds, line.units)  # before any work
 
     made = partial(_made, jobs=jobs)
     folder = out if out is not None else Path("plots") / scenario.stem / "budget"

@@ -141,13 +141,15 @@ def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = No
     from dataclasses import replace
 
     from feedsim.answers.line import load
+    from feedsim.quantities import example, hints_in
     from feedsim.scenario import at_line_speed
 
     line = load(path, overrides or ())
     if speed is None:
         return line
-    allowed = 'a speed above 0, such as "80 m/min"'
-    wanted = quantity_of("--speed", speed, "speed", fits=_is_positive, allowed=allowed)
+    with hints_in(line.units):
+        allowed = f'a speed above 0, such as "{example("speed")}"'
+        wanted = quantity_of("--speed", speed, "speed", fits=_is_positive, allowed=allowed)
     return replace(line, scenario=at_line_speed(line.scenario, wanted))
 
 

@@ -11,20 +11,22 @@ from decimal import Decimal
 from feedsim.errors import Fault, FeedsimError, shortened
 from feedsim.measures import QuantityError, canonical, measure, parse
 from feedsim.metrics.plain import LEFT_OUT
-from feedsim.quantities import KINDS, Kind
+from feedsim.quantities import KINDS, Kind, System
 from feedsim.scenario import Scenario, at_line_speed, override
 from feedsim.scenario.old_names import written_path
 
 LINE_SPEED = "line.speed"
 MOST_POINTS = 1000
-_SPEED_FORMS = (
-    'a range such as "20:120:10 m/min" (from, to, step) or a list such as "20,45,60 m/min"'
-)
+_SPEEDS = 'a range such as "{}" (from, to, step) or a list such as "{}"'
+_SPEED_FORMS: dict[System, str] = {
+    "metric": _SPEEDS.format("20:120:10 m/min", "20,45,60 m/min"),
+    "inch": _SPEEDS.format("50:400:50 ft/min", "50,150,200 ft/min"),
+}
 _VARY_FORMS = (
     'a key and its values, such as "feeder.0.insert.gap=40:90:5 mm" (from, to, step) or '
     '"carrier_eye.capture=latched,scanned"'
 )
-VALUE_FORMS = (_SPEED_FORMS, _VARY_FORMS)
+VALUE_FORMS = (*_SPEED_FORMS.values(), _VARY_FORMS)
 """The forms that a message offers if values are neither a range nor a list."""
 _NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
 _COUNTS = re.compile(rf"({_NUMBER.pattern}) counts?", re.ASCII)
@@ -87,8 +89,8 @@ def speeds_of(speeds_mm_s: Sequence[float]) -> Axis:
     return Axis(LINE_SPEED, tuple(canonical(v, "speed") for v in speeds), speeds, "speed")
 
 
-def parse_speeds(text: str) -> Axis:
-    """Read ``"20:120:10 m/min"`` or ``"20,45,60 m/min"``.
+def parse_speeds(text: str, units: System = "metric") -> Axis:
+    """Read ``"20:120:10 m/min"`` or ``"20,45,60 m/min"``; an error gives examples in ``units``.
 
     Raises
     ------
@@ -96,11 +98,11 @@ def parse_speeds(text: str) -> Axis:
         If it is neither, a speed is not above 0, a range falls or has no step, or there are
         more than ``MOST_POINTS`` speeds.
     """
-    values = _values(text, option="--speeds", forms=_SPEED_FORMS)
+    values = _values(text, option="--speeds", forms=_SPEED_FORMS[units])
     try:
         numbers = [parse(value, "speed") for value in values]
     except QuantityError:
-        raise _wrong("--speeds", text, _SPEED_FORMS) from None
+        raise _wrong("--speeds", text, _SPEED_FORMS[units]) from None
     if not all(0.0 < speed < math.inf for speed in numbers):
         raise _wrong("--speeds", text, "speeds and a step above 0")
     return _rising(LINE_SPEED, values, numbers, "speed")

@@ -101,7 +101,8 @@ def test_a_wrong_call_is_told_as_all_errors_are(
     assert re.fullmatch(r"see feedsim(?: \w+)? --help", second)
 
 
-SPEEDS = 'needs a speed above 0, such as "80 m/min"'
+INCHES = CARD.with_name("imperial.toml")
+SPEEDS = 'needs a speed above 0, such as "60 m/min"'
 WIDTHS = 'needs a share from "0.01 %" to "50 %"'
 
 
@@ -113,6 +114,13 @@ WIDTHS = 'needs a share from "0.01 %" to "50 %"'
         (("setup", CARD, "--speed", "0 m/min"), f"--speed: found '0 m/min'; {SPEEDS}"),
         (("setup", CARD, "--speed", "60"),
          "--speed: found '60'; needs a speed with its unit; write \"60 m/min\""),
+        (("setup", INCHES, "--speed", "0"),
+         "--speed: found '0'; needs a speed above 0, such as \"200 ft/min\""),
+        (("setup", INCHES, "--speed", "60"),
+         "--speed: found '60'; needs a speed with its unit; write \"60 ft/min\""),
+        (("sweep", INCHES, "--speeds", "60"),
+         "--speeds: found '60'; needs a range such as \"50:400:50 ft/min\" (from, to, step) or a "
+         "list such as \"50,150,200 ft/min\""),
         (("limit", CARD, "--within", "500"), f"--within: found '500'; {WIDTHS}"),
         (("limit", CARD, "--within", "500 %"), f"--within: found '500 %'; {WIDTHS}"),
         (("limit", CARD, "--within", "0,001"), f"--within: found '0,001'; {WIDTHS}"),

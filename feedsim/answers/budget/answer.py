@@ -119,7 +119,7 @@ def budget(
         If a range is wrong.
     """
     scenario = line.scenario
-    asked = None if speeds is None else list(parse_speeds(speeds).numbers)
+    asked = None if speeds is None else list(parse_speeds(speeds, line.units).numbers)
     in_full = scenario.line.speed if asked is None else asked[0] if len(asked) == 1 else None
     rising = sorted(set(asked or [scenario.line.speed, *scenario.sweep.speeds_mm_s]))
     make = made or _with(jobs)

@@ -59,8 +59,9 @@ def contest(
     """Return the setups and speeds to run; see :func:`compare`."""
     setups = setups_of([(line.name, line.scenario) for line in lines], but)
     sweep = setups[0].scenario.sweep
-    axis = speeds_of(sweep.speeds_mm_s) if speeds is None else parse_speeds(speeds)
-    return Comparison(setups, axis, sweep.replications, lines[0].units)
+    units = lines[0].units
+    axis = speeds_of(sweep.speeds_mm_s) if speeds is None else parse_speeds(speeds, units)
+    return Comparison(setups, axis, sweep.replications, units)
 
 
 def compared(

@@ -72,7 +72,8 @@ def drive(line: Line, speeds: str | None = None) -> DriveSizing:
 
 def speeds_of(line: Line, speeds: str | None) -> Sequence[float]:
     """Return the line speeds (mm/s) to size at; refuse a line without a drive, or wrong speeds."""
-    wanted = parse_speeds(speeds).numbers if speeds is not None else speeds_from(line.scenario)
+    given = None if speeds is None else parse_speeds(speeds, line.units).numbers
+    wanted = speeds_from(line.scenario) if given is None else given
     check_drive(line.scenario)
     return wanted
 

@@ -102,7 +102,7 @@ def planned(
     scenario = line.scenario
     axes = [parse_axis(text) for text in vary]
     if speeds is not None:
-        axes.append(parse_speeds(speeds))
+        axes.append(parse_speeds(speeds, line.units))
     if not axes:
         axes.append(speeds_of(scenario.sweep.speeds_mm_s))
     axes.sort(key=lambda axis: axis.is_speed)

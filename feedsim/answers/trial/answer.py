@@ -112,7 +112,7 @@ def trial_plan(
     _share_within("--spread-within", spread_within, *SPREADS)
     scenario = line.scenario
     usual = units or line.units
-    chosen = parse_speeds(speeds).numbers if speeds else speeds_for(scenario, units=usual)
+    chosen = parse_speeds(speeds, usual).numbers if speeds else speeds_for(scenario, units=usual)
     planned = plan_trial(scenario, chosen, confidence=confidence, spread_within=spread_within)
     return PlannedTrial(line, __version__, planned, scenario)
 
