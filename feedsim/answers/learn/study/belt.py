@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -17,7 +18,6 @@ _WINDOW_S = 1.0
 _LEAST_ROWS = 20
 _EXACT = 4e-15  # relative error of a number by its own digits
 _SAME_STEP = 0.01
-_Run = tuple[float, float, float]
 _SECOND_S = 1.0
 _ALIKE = 0.02
 _MOST = 0.9
@@ -196,22 +196,30 @@ def steady_parts(log: Log, *, count_mm: float) -> list[Log]:
         for begin, end in zip(log.begins_s, log.ends_s, strict=True)
         for run in _kept(begin, end, belt.travel(np.arange(begin, end, _SECOND_S)))
     ]
-    kinds: list[list[_Run]] = []
+    kinds: list[list[_Steady]] = []
     for run in kept:
         for kind in kinds:
-            if abs(run[2] - kind[0][2]) <= _ALIKE * kind[0][2]:
+            if abs(run.speed_mm_s - kind[0].speed_mm_s) <= _ALIKE * kind[0].speed_mm_s:
                 kind.append(run)
                 break
         else:
             kinds.append([run])
-    seconds = sum(end - begin for begin, end, _ in kept)
+    seconds = sum(run.end_s - run.begin_s for run in kept)
     if not kinds or (len(kinds) == 1 and seconds >= _MOST * (log.ends_s[-1] - log.begins_s[0])):
         return [log]
-    return [_part(log, [(begin, end) for begin, end, _ in kind]) for kind in kinds]
+    return [_part(log, [(run.begin_s, run.end_s) for run in kind]) for kind in kinds]
 
 
-def _kept(begin: float, end: float, travel: Floats) -> Iterator[_Run]:
-    """Yield begin and end of each steady speed in a stretch, and that speed (mm/s).
+class _Steady(NamedTuple):
+    """A time at a steady speed."""
+
+    begin_s: float
+    end_s: float
+    speed_mm_s: float
+
+
+def _kept(begin: float, end: float, travel: Floats) -> Iterator[_Steady]:
+    """Yield each time at a steady speed in a stretch.
 
     ``travel``: at each whole second of it.
     """
@@ -228,7 +236,7 @@ def _kept(begin: float, end: float, travel: Floats) -> Iterator[_Run]:
         high = begin + _SECOND_S * (last - 1) if last < len(speeds) else end
         inner = speeds[first + (first > 0) : last - (last < len(speeds))]
         if high - low >= _LEAST_S and float(inner.mean()) > 0.0:
-            yield low, high, float(inner.mean())
+            yield _Steady(low, high, float(inner.mean()))
         first = last
 
 
