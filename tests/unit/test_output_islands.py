@@ -14,7 +14,7 @@ from feedsim.answers.limit.study.closed import (
     closed_forms,
 )
 from feedsim.answers.limit.study.islands import Island
-from feedsim.answers.limit.text import binding_words
+from feedsim.answers.limit.text import binding_words, refused_words
 from feedsim.answers.sweep.study import Point
 from feedsim.metrics.plain import plain
 from feedsim.running.axes import parse_axis, speeds_of
@@ -57,6 +57,18 @@ def test_what_binds_is_told_with_its_feeder_where_there_are_several() -> None:
     )
     alone = binding_words([placing("card feeder", 0.0)])
     assert alone == "Placement error alone is too much even at a crawl."
+
+
+def test_a_fine_search_that_ended_below_the_limit_is_told_without_blaming_the_ticks() -> None:
+    # a share at 90 % of what is allowed at every speed ends it as well, with latched eyes
+    refused = (RefusedSpeeds(1300.0, None, 1300.0, "within_tolerance", 0.01),)
+    assert refused_words(refused, looked_to=500.0) == (
+        "Above 30 m/min the shares come near what is allowed at more speeds than were examined: "
+        "where ticks lock or counts are rounded, a narrow stretch below the limit may be refused "
+        "as well."
+    )
+    assert refused_words(refused, looked_to=1400.0) == ""
+    assert refused_words(refused, looked_to=None) == ""
 
 
 UP_AND_DOWN = (True, False, True, True, False)

@@ -139,8 +139,9 @@ def refused_words(
     if looked_to is not None and refused and looked_to <= refused[0].from_mm_s:
         at = speed(looked_to, units)
         return (
-            f"Ticks lock, and above {at} the shares have too many peaks to examine each: a narrow "
-            f"stretch below the limit may be refused as well."
+            f"Above {at} the shares come near what is allowed at more speeds than were examined: "
+            f"where ticks lock or counts are rounded, a narrow stretch below the limit may be "
+            f"refused as well."
         )
     apart = [row for row in refused if row.to_mm_s is not None]
     if not apart or refused[-1].from_mm_s < _ALL_BUT_ONE * refused[0].from_mm_s:
