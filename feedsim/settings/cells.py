@@ -40,6 +40,9 @@ _SMALL = 0.005
 checked: they change a share near its limit, three standard deviations off, by a 40th."""
 _OF_WAY = tuple(n for n, m in enumerate(MECHANISMS) if m.share in (run_up, landing_late))
 _MOST_SPEEDS = 900
+_SWING = 8.0
+"""A figure does not reach its limit between the worst speeds if its room there is more than so many
+times what it changes by between them."""
 _NOTHING_MM2 = 1e-12
 _SHORTEST = 5e-3
 """A stretch of this share of a cell is not made shorter, however many jumps it has."""
@@ -220,7 +223,15 @@ def _comes_and_goes(shares: SharesBySpeed, places: Sequence[float]) -> bool:
     refused = [shares.refused(place) for place in places]
     if any(refused):
         return not all(refused)
-    return any(shares.is_beyond(place, EASILY) for place in places)
+    return any(_may_cross(shares, places, figure) for figure in FIGURES)
+
+
+def _may_cross(shares: SharesBySpeed, places: Sequence[float], figure: Figure) -> bool:
+    """Return whether a figure is near its limit at a place, and changes enough to reach it."""
+    times = [shares.times(place, figure) for place in places if not shares.is_borne(place, figure)]
+    if not times:
+        return False
+    return max(times) > EASILY and max(times) + _SWING * (max(times) - min(times)) > 1.0
 
 
 def _enough(shares: SharesBySpeed, windows: int, *, to: float) -> bool:

@@ -108,6 +108,11 @@ class SharesBySpeed:
             self._excess[speed, figure] = Excess(share / self.most(figure), figure, share)
         return self._excess[speed, figure]
 
+    def times(self, speed: float, figure: Figure) -> float:
+        """Return the share of a figure over its limit at a line speed (mm/s)."""
+        self.looked_at.add(speed)
+        return self._of(speed, figure).times
+
     def is_beyond(self, speed: float, times: float, *, of: Sequence[Figure] = FIGURES) -> bool:
         """Return whether a figure exceeds a multiple of its limit (``EASILY`` or more).
 

@@ -25,6 +25,7 @@ from feedsim.scenario import (
     override,
     scenario_from_text,
 )
+from feedsim.scenario.starter import starter_text
 from feedsim.settings import cells
 from feedsim.settings.cells import FASTEST_MM_S, NARROWEST
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
@@ -256,3 +257,18 @@ def test_a_figure_that_a_cell_bears_need_not_be_asked_for(seed: int | None) -> N
     wrong = SharesBySpeed(at, allowed)
     wrong.bear(first, first, shares.excess(first).figure)
     assert not wrong.refused(first)
+
+
+@pytest.mark.parametrize("missed", ["0.07 %", "0.09 %"])
+def test_a_figure_near_its_limit_at_every_speed_hides_no_stretch_of_another(missed: str) -> None:
+    """0.1 % may be missed. Where inserts land does not depend on carriers that nobody sees."""
+    card = scenario_from_text(starter_text())
+    (alone,), (beside,) = (
+        closed_forms(override(card, [f"carrier_eye.missed={share}"])) for share in ("0 %", missed)
+    )
+    assert beside.complete_to_mm_s == alone.complete_to_mm_s == FASTEST_MM_S
+    placing = [r for r in alone.refused if r.to_mm_s < FASTEST_MM_S]
+    assert placing
+    for here, there in zip(placing, beside.refused, strict=False):
+        assert here.figure == there.figure == "within_tolerance"
+        assert there.from_mm_s == pytest.approx(here.from_mm_s, rel=1e-6)
