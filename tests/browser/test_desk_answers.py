@@ -342,7 +342,7 @@ def test_what_check_warns_of_is_shown_and_what_no_closed_form_knows(
         # a line that may stop runs on the slower engine, and begins with fewer
         assert browser.text("#shares .card-of") == "2,000 carriers"
         warned = browser.text("#warnings")
-        assert "jam at 60 m/min in closed form; 0.1 % may be" in warned
+        assert "jam at 60 m/min in closed form; 0.1 % is allowed" in warned
         for place in (warned, browser.text("#placement .card-words")):
             assert "The closed forms leave out [supervision]" in place
         turned(browser, ("feeder.0.insert.double", "0 %"), ("feeder.0.eye.missed", "0 %"))

@@ -289,7 +289,7 @@ def test_an_interrupted_run_writes_nothing_and_says_so(
     def interrupt(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("feedsim.running.engines.simulate", interrupt)
+    monkeypatch.setattr("feedsim.simulation.line.simulate", interrupt)
     ended = feedsim("run", CARD, "--out", tmp_path / "out")
     assert ended.status == 3
     assert "interrupted" in ended.err

@@ -123,7 +123,7 @@ def test_an_interrupt_after_the_files_says_that_they_are_in_place(
 def test_a_second_interrupt_still_ends_with_3(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, feedsim: Run
 ) -> None:
-    monkeypatch.setattr("feedsim.running.engines.simulate", interrupt)
+    monkeypatch.setattr("feedsim.simulation.line.simulate", interrupt)
     monkeypatch.setattr(main, "tell", interrupt)
     assert feedsim(*RUN, "--out", tmp_path / "out").status == 3
 
@@ -147,7 +147,7 @@ def test_exit_status_1_is_for_a_gate_alone(
     def fails(*_: object, **__: object) -> None:
         raise error
 
-    monkeypatch.setattr("feedsim.running.engines.simulate", fails)
+    monkeypatch.setattr("feedsim.simulation.line.simulate", fails)
     ended = feedsim(*RUN, "--out", tmp_path / "out", "--gate")
     assert ended.status == status
     assert says in ended.err

@@ -115,7 +115,10 @@ def test_the_knobs_of_a_file_stay_in_what_is_written(tmp_path: Path, feedsim: Ru
         (("--knob", f"{STAGE}=40:80 mm", "--aim", "spread", "--speed", "80 mm"), "--speed: "),
         (("--knob", f"{STAGE}=40:80 mm", "--assurance", "200 %"), "--assurance: "),
         (("--knob", f"{STAGE}=40:80 mm", "--aim", "profit"), "--aim"),
-        (("--knob", f"{STAGE}=40:80 mm", "--spend", "much"), "--spend: needs a number\n"),
+        (
+            ("--knob", f"{STAGE}=40:80 mm", "--spend", "much"),
+            "--spend: found 'much'; needs a number\n",
+        ),
         (("--knob", f"{STAGE}=40:80 mm", "--resume"), "--resume"),
         (
             ("--knob", f"{STAGE}=40:80 mm", "--cluster", "tcp://127.0.0.1:1", "--jobs", 2),
