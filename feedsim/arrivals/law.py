@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from feedsim.arrays import Floats
 from feedsim.probability.distribution import Distribution, clipped_at
+from feedsim.probability.normal import density, normal_wave
 
 _FAR = 9.0  # standard deviations beyond which a share is negligible
 _LONGEST = 8.0  # standard deviations that a normal pitch never exceeds
@@ -123,12 +124,9 @@ class Arrival(ABC):
     def wave(self, w: Floats) -> NDArray[np.complex128]:
         """Return E[e^(i·w·pitch)] for each w (1/mm), shape of ``w``; no pitch being clipped.
 
-        The normal law's characteristic function, e^(i·w·m − w²·s²/2): any text on probability.
+        The normal law's characteristic function.
         """
-        found: NDArray[np.complex128] = np.exp(
-            1j * w * self.pitch_mm - 0.5 * (w * self.pitch_sd_mm) ** 2
-        )
-        return found
+        return normal_wave(w, mean=self.pitch_mm, sd=self.pitch_sd_mm)
 
     @property
     def gap(self) -> Distribution | None:
@@ -241,8 +239,7 @@ def clipped_beyond(x: Floats, *, least: float, mean: float, sd: float) -> Floats
         found: Floats = np.maximum(left, 0.0)
         near = np.abs(left) < _FAR * sd
         z = left[near] / sd
-        density = np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
-        found[near] = left[near] * ndtr(z) + sd * density
+        found[near] = left[near] * ndtr(z) + sd * density(z)
         return found
 
     return normal(np.maximum(x, least)) + np.maximum(least - x, 0.0)

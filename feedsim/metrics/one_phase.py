@@ -5,11 +5,13 @@ Such a run has one phase, drawn at its start: however long, it is a single obser
 
 from __future__ import annotations
 
-import cmath
 import math
+
+import numpy as np
 
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
+from feedsim.probability.normal import kept_of_wave, normal_wave
 
 _HARMONICS = 60
 _WORTH = 0.02
@@ -35,12 +37,10 @@ def keeps_phase(machine: Machine, criteria: Criteria, *, carriers: int) -> bool:
     worth = _WORTH * criteria.placement_tolerance_mm
     for tick_s in {controller.motion_cycle_s, controller.scan_s if eye.scanned else 0.0} - {0.0}:
         b = v * tick_s
-        for h in range(1, _HARMONICS + 1):
-            w = 2.0 * math.pi * h / b
-            size = 2.0 / w * math.exp(-0.5 * (w * own_sd) ** 2)
-            z = cmath.exp(complex(-0.5 * (w * law.sd_mm) ** 2, w * law.pitch_mm))
-            if size <= worth:
-                break
-            if abs(z) > _REGULAR and carriers * abs(1.0 - z) < 2.0 * math.pi:
-                return True
+        w = 2.0 * math.pi / b * np.arange(1.0, _HARMONICS + 1.0)
+        shows = 2.0 / w * kept_of_wave(w * own_sd) > worth
+        z = normal_wave(w, mean=law.pitch_mm, sd=law.sd_mm)
+        lasts = (np.abs(z) > _REGULAR) & (carriers * np.abs(1.0 - z) < 2.0 * math.pi)
+        if (shows & lasts).any():
+            return True
     return False

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from feedsim.arrays import Floats
 from feedsim.probability.distribution_parts import Clipped, Lattice
 from feedsim.probability.even_grid import EvenGrid
+from feedsim.probability.normal import kept_of_wave
 
 _MOST_TERMS = 20_000
 _FAR = 9.0  # standard deviations beyond which a normal part is negligible
@@ -248,7 +249,7 @@ class Distribution(NamedTuple):
         low, high, sd = self._reach()
         step = 2.0 * math.pi / (_MARGIN * (high - low))
         grid = EvenGrid(step, min(_MOST_TERMS, math.ceil(self._dies_at(sd) / step)))
-        heights = self._others(grid) * (np.exp(-0.5 * (sd * grid.t) ** 2) * (step / grid.t))
+        heights = self._others(grid) * (kept_of_wave(sd * grid.t) * (step / grid.t))
         return _Wave(low - self.mean, high - self.mean, grid, heights)
 
     def share_outside(self, low: float, high: float) -> float:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from feedsim.arrays import Floats
 from feedsim.probability.even_grid import EvenGrid
+from feedsim.probability.normal import density, kept_of_wave
 
 _FAR = 9.0  # standard deviations beyond which a normal curve is negligible
 _SAME = 1e-7
@@ -142,8 +143,7 @@ class Clipped:
         m, s = self.normal_mean, self.normal_sd
         z = m / s
         above = 0.5 * math.erfc(-z / math.sqrt(2.0))
-        density = math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
-        return m * above + s * density, (m * m + s * s) * above + m * s * density
+        return m * above + s * density(z), (m * m + s * s) * above + m * s * density(z)
 
     @property
     def bounds(self) -> tuple[float, float]:
@@ -164,7 +164,7 @@ class Clipped:
         s, z = self.normal_sd, self.normal_mean / self.normal_sd
         clipped = 0.5 * math.erfc(z / math.sqrt(2.0))
         above = grid.faddeeva(-1j * z / math.sqrt(2.0), s * self.factor / math.sqrt(2.0))
-        return clipped + 0.5 * math.exp(-0.5 * z * z) * above
+        return clipped + 0.5 * kept_of_wave(z) * above
 
 
 @lru_cache(maxsize=8)

@@ -32,6 +32,7 @@ from feedsim.arrays import Floats
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.distribution_parts import merged
+from feedsim.probability.normal import normal_wave
 from feedsim.settings.acts import first_reached, is_locked, locked_step, rounded
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.nominal import clipped_slip_mean
@@ -134,8 +135,7 @@ def _between_edges(at: FeederAtSpeed, w: Floats) -> _Waves:
     pitch = c.arrival.wave(w)
     # pitches without a mark, so many in a row
     more = come / (1.0 - (1.0 - come) * pitch)
-    found: _Waves = np.exp(1j * w * mean - 0.5 * (w * _spread(at)) ** 2) * pitch**pitches * more
-    return found
+    return normal_wave(w, mean=mean, sd=_spread(at)) * pitch**pitches * more
 
 
 def _seen_after(eye: Eye) -> float:

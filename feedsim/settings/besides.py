@@ -51,6 +51,7 @@ from statistics import NormalDist, fmean
 import numpy as np
 
 from feedsim.criteria import Criteria
+from feedsim.probability.normal import kept_of_wave
 from feedsim.settings.acts import is_locked
 from feedsim.settings.counts_in_step import opened_in_counts
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
@@ -221,16 +222,11 @@ def _search_sd(at: FeederAtSpeed) -> float:
     return at.belt_per_feed * math.hypot(at.inserts.gap_sd_mm, at.eye.edge_sd_mm)
 
 
-def _kept(spread: float, period: float) -> float:
-    """Return what normal spread σ leaves of a wave of period T: exp(−2·(πσ/T)²) (any textbook)."""
-    return math.exp(-2.0 * (math.pi * spread / period) ** 2)
-
-
 def _in_step(at: FeederAtSpeed) -> float:
     if not is_locked(at.eye, at.controller):
         return 0.0
     scan = at.speed_mm_s * at.controller.scan_s
-    of_scan = scan / math.pi * _kept(_search_sd(at), scan)
+    of_scan = scan / math.pi * kept_of_wave(2.0 * math.pi * _search_sd(at) / scan)
     if not is_locked(at.carrier_eye, at.controller):
         return of_scan
     return max(of_scan, at.speed_mm_s * lattice_wait(at, _search_sd(at) / at.speed_mm_s))
@@ -257,13 +253,13 @@ def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:
     tick = at.speed_mm_s * tick_s + at.scale * at.count_mm
     if not at.controller.not_ready_engages or at.carriers.arrival.in_order or tick == 0.0:
         return 0.0
-    kept = _kept(_search_sd(at), tick)
-    if kept * tick < _WORTH_MM:
+    left = kept_of_wave(2.0 * math.pi * _search_sd(at) / tick)
+    if left * tick < _WORTH_MM:
         return 0.0
     shorter, usual, longer = (
         waiting_alone(at, allowed, longer_mm=by * tick).mean_mm for by in (-0.5, 0.0, 0.5)
     )
-    return kept * max(longer - usual, usual - shorter)
+    return left * max(longer - usual, usual - shorter)
 
 
 def _late_in_step(at: FeederAtSpeed) -> float:
@@ -282,8 +278,8 @@ def _late_in_step(at: FeederAtSpeed) -> float:
     n = np.arange(1.0, _HARMONICS)
     ik = 2.0j * math.pi * n / scan
     wave = (latest * np.exp(ik * latest) / ik - (np.exp(ik * latest) - 1.0) / ik**2) / scan
-    kept = np.exp(-2.0 * (math.pi * n * spread / scan) ** 2)
-    return at.scale * min(float(np.abs(wave) @ kept) * 2.0, max(mean, latest - mean))
+    left = kept_of_wave(2.0 * math.pi * n * spread / scan)
+    return at.scale * min(float(np.abs(wave) @ left) * 2.0, max(mean, latest - mean))
 
 
 def _out_of_reach(at: FeederAtSpeed) -> float:

@@ -21,6 +21,7 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.arrays import Floats
+from feedsim.probability.normal import kept_of_wave
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.nominal_cycle import nominal_cycle
 from feedsim.settings.predict import staged_off
@@ -109,7 +110,7 @@ class _Steps(NamedTuple):
         reach = _FAR * sd + 1.0 + len(of_count) / _PER_TICK
         edges = np.arange(math.floor(seen - reach), math.ceil(seen + reach), 1.0 / _PER_TICK)
         edges += 0.5 / _PER_TICK
-        normal = np.exp(-0.5 * ((edges - seen) / sd) ** 2)
+        normal = kept_of_wave((edges - seen) / sd)
         of_tick = [0.5, *np.ones(_PER_TICK - 1), 0.5]
         weights = np.convolve(np.convolve(normal, of_tick, "same"), of_count, "same")
         acts = self._acts(self.past, self.scanned, edges) @ weights / weights.sum()

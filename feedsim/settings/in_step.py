@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from feedsim.arrays import Floats
+from feedsim.probability.normal import kept_of_wave
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.nominal_cycle import nominal_cycle
@@ -44,8 +45,8 @@ def corrected_in_step(at: FeederAtSpeed) -> float:
     seen = cycle.edge_s + eye.response_s + eye.filter_s + 0.5 * scan
     many = (at.carriers.pitch_mm / v - closed - seen) / scan
     k = (at.engage_travel_mm - at.opening_travel_mm) / at.counted_mm_s - 0.5 * tick
-    h, off, kept = _harmonics(at, near=True)
-    waves = np.sin(2.0 * math.pi * (h * k / tick + off * many)) * kept / h
+    h, off, left = _harmonics(at, near=True)
+    waves = np.sin(2.0 * math.pi * (h * k / tick + off * many)) * left / h
     return v * tick * float(waves.sum()) / math.pi
 
 
@@ -56,9 +57,9 @@ def corrected_size(at: FeederAtSpeed, *, near: bool) -> float:
     """
     if not _keeps_step(at):
         return 0.0
-    h, _, kept = _harmonics(at, near=near)
+    h, _, left = _harmonics(at, near=near)
     waves = np.zeros(1 + _PLACES // 2, dtype=complex)
-    waves[h.astype(int)] = kept / h
+    waves[h.astype(int)] = left / h
     largest = float(np.abs(np.fft.irfft(-0.5j * waves, _PLACES)).max()) * _PLACES
     return at.speed_mm_s * at.controller.motion_cycle_s * largest / math.pi
 
@@ -76,7 +77,7 @@ def _harmonics(at: FeederAtSpeed, *, near: bool) -> tuple[Floats, Floats, Floats
     chosen = (np.abs(off) > _SAME_STEP) & ((np.abs(off) <= _NEAR) == near)
     travel = math.hypot(at.carriers.arrival.sd_mm, at.inserts.gap_sd_mm * at.belt_per_feed)
     sd = travel / (at.speed_mm_s * at.controller.scan_s)
-    return h[chosen], off[chosen], np.exp(-2.0 * (math.pi * off[chosen] * sd) ** 2)
+    return h[chosen], off[chosen], kept_of_wave(2.0 * math.pi * off[chosen] * sd)
 
 
 def lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
@@ -104,7 +105,7 @@ def lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
     np.add.at(closings, (finer * ends).astype(int), 1.0 / scans)
     edges = (np.arange(finer * places) + 0.5) / finer
     waits = closed(cycles * np.ceil(edges / cycles), at.opening_travel_mm) - edges
-    h = np.arange(1 + finer * places // 2)
-    damped = np.exp(-2.0 * (math.pi * h * spread_s / (places * step)) ** 2)
+    h = np.arange(1.0 + finer * places // 2)
+    damped = kept_of_wave(2.0 * math.pi * h * spread_s / (places * step))
     both = np.conj(np.fft.rfft(closings)) * np.fft.rfft(waits - waits.mean()) * damped
     return step * float(np.abs(np.fft.irfft(both, len(edges))).max())

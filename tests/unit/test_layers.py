@@ -58,7 +58,7 @@ ONLY = {  # stages that may import less than all that come before them; names of
     "records": {"errors", "machine", "motion"},
     "simulation": {"machine", "motion", "settings", "draws", "records"},
     "compiled": {"machine", "motion", "draws", "records", "simulation"},
-    "metrics": {"errors", "machine", "criteria", "settings", "records"},
+    "metrics": {"errors", "probability", "machine", "criteria", "settings", "records"},
     "beside": {"interrupts"},
     "render": {"errors", "beside", "quantities", "machine", "metrics"},
     "files": {"errors", "interrupts", "render"},

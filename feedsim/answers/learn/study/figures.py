@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from feedsim.metrics.intervals import NORMAL_95
+from feedsim.probability.normal import density
 
 Verdict = Literal["agrees", "differs", "untold"]
 _SURE = 3.2905267314919255 / NORMAL_95  # 99.9 % beside 95 %
@@ -192,7 +193,7 @@ def _within(x: float, sd: float, uniform: float) -> float:
     from scipy.special import ndtr
 
     def integral(z: float) -> float:
-        return z * float(ndtr(z)) + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+        return z * float(ndtr(z)) + density(z)
 
     high, low = (x + uniform) / sd, (x - uniform) / sd
     return 2.0 * (integral(high) - integral(low)) * sd / (2.0 * uniform) - 1.0
