@@ -15,6 +15,7 @@ from feedsim.criteria import Criteria
 from feedsim.machine import Feeder
 from feedsim.metrics.rows import Rows, combined, number_of
 from feedsim.records.columns import FeederRecords
+from feedsim.records.on_carrier import inside_mm
 
 SAME_RATIO = 1e-9
 """Two ratios (or accelerations, relative to their limit) closer than this count as one."""
@@ -75,6 +76,9 @@ def cycle_hazards(
     room_mm, overhang_mm = carrier_length_mm - machine.inserts.length_mm, criteria.overhang_mm
     largest = machine.servo.max_acceleration_mm_s2
 
+    def off_carrier(offset_mm: Floats) -> Floats:
+        return inside_mm(offset_mm, room_mm=room_mm) + overhang_mm
+
     def position(name: str) -> CycleHazard:
         match name:
             case "nose_strike":
@@ -84,9 +88,7 @@ def cycle_hazards(
                 end = machine.grip_end_mm
                 margin = combined(rows, lambda tail: tail - end, feeder.tail_mm)
             case _:
-                margin = combined(
-                    rows, lambda o: np.minimum(o, room_mm - o) + overhang_mm, feeder.offset_mm
-                )
+                margin = combined(rows, off_carrier, feeder.offset_mm)
         return CycleHazard(name, margin, margin < -resolution_mm)
 
     others: dict[str, Callable[[str], CycleHazard]] = {

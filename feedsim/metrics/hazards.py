@@ -191,7 +191,7 @@ def _off_carrier(
     overhang_mm: float,
     resolution: float,
 ) -> HazardShare:
-    """Margin min(offset, room − offset) + overhang; tail at both ends."""
+    """Tail at both ends of the carrier, an overhang beyond each."""
     tail = _either(
         offset,
         above=room_mm + overhang_mm,

@@ -9,6 +9,7 @@ from feedsim.draws.line_draws import Draws
 from feedsim.machine import Hazard, Machine, StopRules
 from feedsim.motion.feed import FeedMotion
 from feedsim.motion.ticks import SAME_TRAVEL_MM
+from feedsim.records.on_carrier import inside_mm
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule
 from feedsim.simulation.conveyor import Conveyor
@@ -64,7 +65,7 @@ class Watch:
         self._number = number
         self._supervision = machine.supervision
         self._feeder = machine.feeders[number]
-        self._carrier_length_mm = machine.carriers.length_mm
+        self._room_mm = machine.carriers.length_mm - self._feeder.inserts.length_mm
         self._conveyor = conveyor
         self._feed = feed
         self._report = report
@@ -163,5 +164,5 @@ class Watch:
         leading, slip = self.place_of(carrier)
         travelled = self._conveyor.master.belt.position(t) - leading
         offset = travelled - self._feeder.eye_to_placement_mm - slip
-        behind = self._carrier_length_mm - offset - self._feeder.inserts.length_mm
-        return min(offset, behind) + self._supervision.overhang_mm < -SAME_TRAVEL_MM
+        inside = inside_mm(offset, room_mm=self._room_mm)
+        return inside + self._supervision.overhang_mm < -SAME_TRAVEL_MM
