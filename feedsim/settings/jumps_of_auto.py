@@ -13,10 +13,11 @@ travels of the right settings, straight over speed while they hold at every spee
 
 Between two such speeds a locked point keeps its step. An opening that is not locked makes up for
 what a locked closing leaves, so it moves on by counts, and turns round where the closing begins to
-fall on two steps (:func:`_partly`). A controller with its own steps for settings (``resolution``)
-changes them in between, but within a step of the ticks. So the steps and counts in which points
-act are compared between all speeds found, and each jump is enclosed where they differ. A controller
-whose steps are longer than those of the ticks has more jumps than are checked.
+fall on two steps (:func:`_partly`). A controller with its own steps for distance and lead
+(``resolution``) changes them in between, but within a step of the ticks; where only one of the two
+has steps, the other makes up for them. So the steps and counts in which points act are compared
+between all speeds found, and each jump is enclosed where they differ. A controller whose steps are
+longer than those of the ticks has more jumps than are checked.
 """
 
 from __future__ import annotations
@@ -36,6 +37,9 @@ from feedsim.settings.right import right_settings
 
 At = Callable[[float], FeederAtSpeed]
 """Line speed (mm/s) → the feeder with its settings solved at that speed."""
+
+Steps = tuple[object, ...]
+StepsAt = Callable[[float], Steps]
 
 _BESIDE = 1e-7
 _ALIKE = 2e-7
@@ -102,25 +106,26 @@ def jumps_of_settings(
     marks = [low, *_rising(expected), high]
     between = [0.5 * (a + b) for a, b in pairwise(marks)]
     evenly = [low + (high - low) * k / _EVENLY for k in range(1, _EVENLY)]
+    steps = _steps(at, low, high, least_mm=least_mm)
     looked = sorted({low, high, *between, *evenly, *_partly(at, low, high, least_mm=least_mm)})
     found: list[tuple[float, float]] = []
     for a, b in pairwise(looked):
         here = [v for v in expected if a < v < b]
-        found += _between(at, a, b, here, least_mm=least_mm)
+        found += _between(at, steps, a, b, here)
     return found, not _are_coarse(at(high))
 
 
 def _between(
-    at: At, low: float, high: float, expected: list[float], *, least_mm: float
+    at: At, steps: StepsAt, low: float, high: float, expected: list[float]
 ) -> Iterator[tuple[float, float]]:
     """Yield the speeds right below and above each jump between two (mm/s), rising."""
-    last = _steps(at, high, least_mm)
+    last = steps(high)
     for _ in range(_MOST_IN_A_ROW):
-        below = _steps(at, low, least_mm)
+        below = steps(low)
         if below == last or high - low <= 2.0 * _BESIDE * high:
             return
         here = next((v for v in expected if low < v), None)
-        sides = _enclosed(at, low, high, below, here, least_mm=least_mm)
+        sides = _enclosed(at, steps, low, high, here)
         yield sides
         low = sides[1]
 
@@ -201,52 +206,69 @@ def _right_lines(low: FeederAtSpeed, high: FeederAtSpeed) -> tuple[_Line, _Line]
     return lines[0], lines[1]
 
 
-Steps = tuple[object, ...]
+def _steps(at: At, low: float, high: float, *, least_mm: float) -> StepsAt:
+    """Return a function of line speed (mm/s) between two: the steps in which both points act.
 
-
-def _steps(at: At, v: float, least_mm: float) -> Steps:
-    """Return the step or count in which each point acts, and the settings without either.
-
-    Counts that are shorter than that, or hardly anything of a step of the ticks, are none.
+    That is the step or count of each point, or the settings that move it by their own steps.
+    Counts that are shorter than the least, or hardly anything of a step of the ticks, are none.
     """
-    here, found = at(v), list[object]()
-    settings = here.settings
-    sides = (
-        ("engage", here.engage_travel_mm, here.carrier_eye),
-        ("disengage", here.opening_travel_mm, here.eye),
-    )
-    locked = any(is_locked(eye, here.controller) for _, _, eye in sides)
-    step = here.counted_mm_s * locked_step(here.controller) if locked else 0.0
-    for side, travel, eye in sides:
-        if is_locked(eye, here.controller) and step > least_mm:
-            found.append(math.ceil((travel - 0.5 * here.count_mm) / step - 1e-9))
-            if step < FEW_COUNTS * here.count_mm:
+    moving = {side: _stepping(at(low), at(high), side) for side in ("engage", "disengage")}
+
+    def steps(v: float) -> Steps:
+        here, found = at(v), list[object]()
+        sides = (
+            ("engage", here.engage_travel_mm, here.carrier_eye),
+            ("disengage", here.opening_travel_mm, here.eye),
+        )
+        locked = any(is_locked(eye, here.controller) for _, _, eye in sides)
+        step = here.counted_mm_s * locked_step(here.controller) if locked else 0.0
+        for side, travel, eye in sides:
+            if is_locked(eye, here.controller) and step > least_mm:
+                found.append(math.ceil((travel - 0.5 * here.count_mm) / step - 1e-9))
+                if step < FEW_COUNTS * here.count_mm:
+                    found.append(round(travel / here.count_mm))
+            elif moving[side]:
+                found += [getattr(here.settings, name) for name in moving[side]]
+            elif here.count_mm > max(least_mm, _HARDLY * step):
                 found.append(round(travel / here.count_mm))
-        elif _finest(here) > 0.0:
-            found += [getattr(settings, f"{side}_{x}") for x in ("distance_mm", "lead_s")]
-        elif here.count_mm > max(least_mm, _HARDLY * step):
-            found.append(round(travel / here.count_mm))
-    return tuple(found)
+        return tuple(found)
+
+    return steps
+
+
+def _stepping(low: FeederAtSpeed, high: FeederAtSpeed, side: str) -> list[str]:
+    """Return the settings of a side whose own steps move its point between two speeds.
+
+    None if its distance or its lead is free to make up for the steps of the other: one without
+    steps that is not the same at both speeds, as one that is typed in would be.
+    """
+    grid = low.settings.resolution
+    names = {f"{side}_distance_mm": grid.distance_mm, f"{side}_lead_s": grid.lead_s}
+    free = [name for name, step in names.items() if not step]
+    if any(getattr(low.settings, name) != getattr(high.settings, name) for name in free):
+        return []
+    return [name for name, step in names.items() if step]
 
 
 def _enclosed(
-    at: At, low: float, high: float, below: Steps, expected: float | None, *, least_mm: float
+    at: At, steps: StepsAt, low: float, high: float, expected: float | None
 ) -> tuple[float, float]:
     """Return the speeds just below and above the first jump between two (mm/s)."""
+    below = steps(low)
     if expected is not None:
         sides = expected * (1.0 - _BESIDE), expected * (1.0 + _BESIDE)
         if low < sides[0] and sides[1] < high:
-            if _steps(at, sides[0], least_mm) != below:
+            if steps(sides[0]) != below:
                 high = sides[0]
-            elif _steps(at, sides[1], least_mm) != below:
+            elif steps(sides[1]) != below:
                 return sides
             else:
                 low = sides[1]
     for guess in moves_on(at(low), at(high)):
         sides = _halved(low, high, partial(operator.gt, guess))
-        if _steps(at, sides[0], least_mm) == below != _steps(at, sides[1], least_mm):
+        if steps(sides[0]) == below != steps(sides[1]):
             return sides
-    return _halved(low, high, lambda v: _steps(at, v, least_mm) == below)
+    return _halved(low, high, lambda v: steps(v) == below)
 
 
 def _halved(low: float, high: float, is_below: Callable[[float], bool]) -> tuple[float, float]:

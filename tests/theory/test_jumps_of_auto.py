@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
@@ -15,9 +16,12 @@ from feedsim.scenario.starter import starter_text
 from feedsim.settings import cells, jumps_of_auto
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.jumps import jumps_between
+from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.shares_by_speed import SharesBySpeed
 from tests.workable_scenarios import workable_scenario
+
+Pairs = list[tuple[float, float]]
 
 STEP_S = 0.002
 # both eyes and ramps of the starter are alike, so that E - U has no lead: eye to placement 400 mm,
@@ -84,28 +88,61 @@ def test_the_lowest_refused_speed_is_that_of_the_shares_beside_each_jump() -> No
     assert first.from_mm_s == pytest.approx(refused[0], rel=1e-4)
 
 
-def test_each_change_of_either_point_is_found_where_one_makes_up_for_the_other() -> None:
+def changes(
+    at: At, low: float, high: float, of: Callable[[FeederAtSpeed], object], *, grid: int
+) -> Pairs:
+    """Return the neighbours of an even grid of speeds (mm/s) between which something changes."""
+    speeds = [float(v) for v in np.linspace(low, high, grid)]
+    pairs = zip(pairwise(speeds), pairwise(of(at(v)) for v in speeds), strict=True)
+    return [sides for sides, (below, above) in pairs if below != above]
+
+
+def whole_counts(there: FeederAtSpeed) -> tuple[int, int]:
+    travels = (there.engage_travel_mm, there.opening_travel_mm)
+    first, last = (round(travel / there.count_mm) for travel in travels)
+    return first, last
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [(), ("lead=0.5 ms",), ("distance=0.1 mm",), ("lead=0.5 ms", "distance=0.1 mm")],
+)
+def test_each_change_of_either_point_is_found_where_one_makes_up_for_the_other(
+    steps: tuple[str, ...],
+) -> None:
     """A polled carrier eye in steps of 1.7 counts, a latched insert eye that makes up for them.
 
-    Whatever changes between speeds 2 µm/s apart has a speed looked at between them.
+    Whatever changes between speeds 2 µm/s apart has a speed looked at between them, also where the
+    controller takes leads or distances, or both, in steps.
     """
-    line = workable_scenario(1040)
-    low, high, grid = 513.9, 516.4, 1251
-    at = _at(line, 0)
+    keys = [f"feeder.0.settings.resolution.{step}" for step in steps]
+    at = _at(override(workable_scenario(1040), keys), 0)
+    low, high = 513.9, 516.4
     found = np.array(jumps_between(at, low, high, most=80).speeds_mm_s)
-    speeds = np.linspace(low, high, grid)
-    counts = []
-    for v in speeds:
-        here = at(float(v))
-        travels = (here.engage_travel_mm, here.opening_travel_mm)
-        counts.append(tuple(round(travel / here.count_mm) for travel in travels))
-    changed = [
-        pair for pair, (a, b) in zip(pairwise(speeds), pairwise(counts), strict=True) if a != b
-    ]
+    changed = changes(at, low, high, whole_counts, grid=1251)
     # a step of 2 ms is a mm, and 517 of them are half of E off; each turns U on and back
     assert len(changed) >= 4
     for a, b in changed:
         assert np.any((found > a - 1e-3) & (found < b + 1e-3))
+    # a lead or a distance without steps moves on with speed: that is no jump
+    assert len(found) < 20
+
+
+def test_a_point_jumps_with_the_distance_that_has_steps_beside_a_lead_that_is_typed_in() -> None:
+    """A lag of 1/25 s is not over as an insert lands, so the right distances change with speed."""
+    typed = ("engage_lead=16 ms", "disengage_lead=16 ms", "resolution.distance=0.1 mm")
+    keys = [f"feeder.0.settings.{key}" for key in typed]
+    line = override(scenario_from_text(starter_text()), ["feeder.0.servo.loop_gain=25 1/s", *keys])
+    at, low, high = _at(line, 0), 1000.0, 1060.0
+    found = np.array(jumps_between(at, low, high, most=80).speeds_mm_s)
+    changed = changes(at, low, high, distances, grid=1201)
+    assert len(changed) >= 2
+    for a, b in changed:
+        assert np.any((found > a) & (found < b))
+
+
+def distances(there: FeederAtSpeed) -> tuple[float, float]:
+    return there.settings.engage_distance_mm, there.settings.disengage_distance_mm
 
 
 def test_refused_stretches_of_a_cell_with_many_jumps_are_found(
