@@ -24,17 +24,10 @@ _BESIDE = {"paced": OF_A_RECORD, "random": OF_A_RECORD, "recorded": BESIDE_A_REC
 
 
 def with_arrival_changed(data: dict[str, Any], overrides: Sequence[str]) -> dict[str, Any]:
-    """Drop keys that an arrival chosen by an override excludes.
+    """Drop keys that an arrival chosen by an override (``path=value``) excludes.
 
     An override cannot remove a pitch from a file, and recorded carriers have none. Keys that
     overrides set stay, to be refused.
-
-    Parameters
-    ----------
-    data : dict
-        A whole scenario with the overrides applied.
-    overrides : sequence of str
-        Each ``path=value``.
     """
     chosen = {"".join(override.partition("=")[0].split()) for override in overrides}
     table = data.get("carrier")
@@ -47,20 +40,10 @@ def with_arrival_changed(data: dict[str, Any], overrides: Sequence[str]) -> dict
 def with_record(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], list[Fault]]:
     """Read the record of carriers, if one is named, and check the keys that go with it.
 
-    Parameters
-    ----------
-    data : dict
-        A whole scenario, not checked yet; it stays as it is.
-    folder : Path
-        Relative paths of records start here.
-
-    Returns
-    -------
-    data : dict
-        With the pitches in place of the name, without ``record_speed`` (already applied) and
-        without the excluded keys.
-    faults : list of Fault
-        Excluded keys, missing keys, and the faults of the file.
+    ``data``, a whole scenario, not checked yet, stays as it is; relative paths start at ``folder``.
+    The data returned has the pitches in place of the name, and neither ``record_speed``, which is
+    already applied, nor the excluded keys. The faults: excluded keys, missing keys, and those of
+    the file.
     """
     table = data.get("carrier", {})
     if not isinstance(table, dict):

@@ -29,18 +29,9 @@ _MOST = 10**9
 def with_counts(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     """Turn distances in counts into mm, in the settings of feeders and in adjustments.
 
-    Parameters
-    ----------
-    data : dict
-        A whole scenario, not checked yet; it stays as it is.
-
-    Returns
-    -------
-    data : dict
-        With mm in place of counts; exact, n·wheel_circumference/counts_per_rev, rounded once.
-    faults : list of Fault
-        Bare numbers and pulses at these keys, which may mean counts or mm; the returned data has
-        ``"auto"`` there.
+    ``data``, a whole scenario, not checked yet, stays as it is.
+    n·wheel_circumference/counts_per_rev is exact, rounded once. Bare numbers and pulses at these
+    keys, which may mean counts or mm, are faults, and ``"auto"`` in the data returned.
     """
     count_mm = _count_mm(Given(data))
     faults: list[Fault] = []

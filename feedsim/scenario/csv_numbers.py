@@ -13,8 +13,6 @@ ALONE = "without its unit, which is in the head of the column"
 def delimiter_of(head: str) -> str:
     """Return the separator of a file, from its first line.
 
-    Examples
-    --------
     >>> delimiter_of("speed;error"), delimiter_of("speed,error"), delimiter_of("pitch_mm")
     (';', ',', ';')
     """
@@ -22,25 +20,11 @@ def delimiter_of(head: str) -> str:
 
 
 def plain_number(text: str, *, commas: bool) -> str:
-    """Write a number with a decimal point.
+    """Write a number with a decimal point; a text that is no number stays as it is.
 
-    Parameters
-    ----------
-    commas : bool
-        Whether a comma can only be a decimal one, as something else separates the cells.
+    ``commas``: a comma can only be a decimal one, as something else separates the cells. Else one
+    is a ValueError, whose message says what is needed.
 
-    Returns
-    -------
-    str
-        The number, or the text unchanged if it is not a number.
-
-    Raises
-    ------
-    ValueError
-        If a comma may also separate cells; the message says what is needed.
-
-    Examples
-    --------
     >>> plain_number("-1,25", commas=True), plain_number("1.000,5", commas=True)
     ('-1.25', '1.000,5')
     """

@@ -16,15 +16,7 @@ _Path = tuple[str | int, ...]
 
 
 def drive_faults(given: Given, feeder: _Path) -> Iterator[Fault]:
-    """Find faults between the keys of one feeder's drive.
-
-    Parameters
-    ----------
-    given : Given
-        Into the raw data of a scenario.
-    feeder : tuple
-        Path of the feeder.
-    """
+    """Find faults between the keys of the drive of the feeder at a path."""
     drive = given.raw(*feeder, "drive")
     automatic = given.raw(*feeder, "servo", "max_acceleration") == "auto"
     if not isinstance(drive, dict):

@@ -47,14 +47,8 @@ def key(about: str, default: Any = ..., **more: Any) -> Any:
 class RefusedValue(ValueError):  # noqa: N818 - reads well without "Error"
     """A value that is not allowed.
 
-    Parameters
-    ----------
-    allowed : str
-        What is allowed, as the end of "needs ...".
-    message : str
-        Replaces the whole sentence "found ...; needs ...".
-    below : tuple of (path below the key, value found there, allowed)
-        The faults inside a list.
+    ``allowed``: what is, as the end of "needs ...". ``message`` replaces the whole sentence "found
+    ...; needs ...". ``below``: the faults inside a list.
     """
 
     def __init__(self, allowed: str, message: str = "", *, below: tuple[Below, ...] = ()) -> None:
@@ -68,24 +62,9 @@ class KeyType(ABC):
     """What one key may hold."""
 
     def read(self, raw: Any, siblings: Siblings | None = None) -> Any:  # noqa: ARG002
-        """Check what stands in the file.
+        """Check what stands in the file, as a TOML reader gives it; return it in internal units.
 
-        Parameters
-        ----------
-        raw : object
-            As a TOML reader gives it.
-        siblings : dict, optional
-            The keys before it in the same table, already checked.
-
-        Returns
-        -------
-        object
-            The value in internal units.
-
-        Raises
-        ------
-        RefusedValue
-            If it is not allowed.
+        ``siblings``: the keys before it in the same table, already checked. Raises RefusedValue.
         """
         return self._read(raw)
 

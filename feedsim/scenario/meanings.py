@@ -106,8 +106,6 @@ _MEANT: dict[str, tuple[str, ...]] = {
 def meant(word: str, known: Sequence[str]) -> str | None:
     """Return the key among these that a word means, if any.
 
-    Examples
-    --------
     >>> meant("tolerance", ["within_tolerance", "placement_tolerance"])
     'placement_tolerance'
     """

@@ -49,22 +49,10 @@ _EXAMPLE = {"torque": "n_m", "angular speed": "rpm", "inertia": "kg_m2", "power"
 
 
 def with_motors(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], list[Fault]]:
-    """Read the named files of candidate motors, and insert their rows.
+    """Put ``[[feeder.drive.motor]]`` for each row of a named file in place of its name, ``motors``.
 
-    Parameters
-    ----------
-    data : dict
-        A whole scenario, not checked yet; it stays as it is.
-    folder : Path
-        Relative paths of files start here.
-
-    Returns
-    -------
-    data : dict
-        With ``[[feeder.drive.motor]]`` for each row in place of ``motors``, which stays if its
-        file is faulty.
-    faults : list of Fault
-        The faults of the files.
+    ``data``, a whole scenario, not checked yet, stays as it is; relative paths start at ``folder``.
+    The name of a faulty file stays; its faults are returned.
     """
     feeders = data.get("feeder")
     if not isinstance(feeders, (list, tuple)):
@@ -93,10 +81,8 @@ def with_motors(data: dict[str, Any], folder: Path) -> tuple[dict[str, Any], lis
 def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
     """Read the candidates of a file, each like a ``[[feeder.drive.motor]]``.
 
-    Raises
-    ------
-    FeedsimError
-        If it cannot be read, a column is missing or of another kind, or a value is not valid.
+    Raises FeedsimError if it cannot be read, a column is missing or of another kind, or a value is
+    not valid.
     """
     file = shown_path(path)
     try:
@@ -123,13 +109,7 @@ def read_motors(path: Path, *, key: str) -> list[dict[str, Any]]:
 
 
 def motor_faults(motor: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Find inconsistent values of one motor: the key and what it needs.
-
-    Parameters
-    ----------
-    motor : mapping
-        Keys and values of a table, as text; invalid values are skipped.
-    """
+    """Find inconsistent values of one motor: the key and what it needs; skip invalid values."""
     for low, high, kind in (
         ("rated_torque", "peak_torque", "torque"),
         ("rated_speed", "max_speed", "angular speed"),

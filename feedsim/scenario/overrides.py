@@ -14,28 +14,12 @@ from feedsim.scenario.wording import dotted, shown
 
 
 def apply_overrides(data: dict[str, Any], overrides: Sequence[str]) -> dict[str, Any]:
-    """Change keys of a scenario by their paths.
+    """Return a copy of a scenario's data with keys changed by their paths, not checked yet.
 
-    Parameters
-    ----------
-    data : dict
-        A whole scenario as read from a file; it is not changed.
-    overrides : sequence of str
-        Each ``path=value``. The path has names of tables and keys, and numbers in lists; the value
-        is TOML if it parses, else text. A later one wins.
+    Each override is ``path=value``. The path has names of tables and keys, and numbers in lists;
+    the value is TOML if it parses, else text. A later one wins. Raises FeedsimError with all paths
+    that lead nowhere.
 
-    Returns
-    -------
-    dict
-        The changed scenario, not checked yet.
-
-    Raises
-    ------
-    FeedsimError
-        If a path leads nowhere; all such paths at once.
-
-    Examples
-    --------
     >>> apply_overrides({"line": {"speed": "60 m/min"}}, ["line.speed=80 m/min", "seed=2"])
     {'line': {'speed': '80 m/min'}, 'seed': 2}
     """

@@ -10,8 +10,6 @@ from feedsim.scenario.feeder import Settings
 def nearest_fraction(value: float, most: int) -> Fraction:
     """Return the fraction nearest to a value whose two whole numbers are at most ``most``.
 
-    Examples
-    --------
     >>> nearest_fraction(1.0183, 60), nearest_fraction(0.1, 10)
     (Fraction(56, 55), Fraction(1, 10))
     """

@@ -39,25 +39,11 @@ _LONG_PATH = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*
 
 
 def load_scenario(path: str | Path, *, overrides: Sequence[str] = ()) -> Scenario:
-    """Read and check a scenario file.
+    """Read and check a scenario file, TOML in UTF-8 of at most 1 MB.
 
-    Parameters
-    ----------
-    path : str or Path
-        A TOML file in UTF-8, at most 1 MB. The path of a record of carriers in it, or in an
-        override, is relative to its folder; the record is read once, now.
-    overrides : sequence of str
-        Keys to change, each ``path=value``, such as ``feeder.0.insert.gap=60 mm``.
-
-    Returns
-    -------
-    Scenario
-        Frozen; every quantity in mm, s, mm/s, mm/s², 1/s or as a share.
-
-    Raises
-    ------
-    FeedsimError
-        If the file cannot be read, or with all its faults.
+    The path of a record of carriers in it, or in an override (``feeder.0.insert.gap=60 mm``), is
+    relative to its folder; the record is read once, now. Every quantity is in mm, s, mm/s, mm/s²,
+    1/s or a share. Raises FeedsimError if the file cannot be read, or with all its faults.
     """
     return scenario_from_dict(read_toml(path), overrides=overrides, folder=Path(path).parent)
 
@@ -74,10 +60,7 @@ def scenario_from_dict(
 ) -> Scenario:
     """Check a scenario given as plain data, as TOML gives it; see :func:`load_scenario`.
 
-    Parameters
-    ----------
-    folder : str or Path, optional
-        Base of the path of a record of carriers; the current folder by default.
+    ``folder``: base of the path of a record of carriers; the current folder by default.
     """
     try:
         return _checked(data, overrides, folder)
@@ -150,10 +133,7 @@ def read_text(path: str | Path) -> str:
 def read_toml(path: str | Path) -> dict[str, Any]:
     """Read a file into plain data.
 
-    Raises
-    ------
-    FeedsimError
-        If it cannot be read or is not TOML; the key of each fault is the path.
+    Raises FeedsimError if it cannot be read or is not TOML; the key of each fault is the path.
     """
     text, name = read_text(path), str(path)
     try:
@@ -166,13 +146,7 @@ def read_toml(path: str | Path) -> dict[str, Any]:
 
 
 def parse_toml(text: str) -> dict[str, Any]:
-    """Read a TOML text into plain data.
-
-    Raises
-    ------
-    FeedsimError
-        If it is not TOML, with line and column.
-    """
+    """Read a TOML text into plain data; FeedsimError, with line and column, if it is not TOML."""
     text = text.removeprefix("\ufeff")
     if len(text) > _LARGEST:
         raise FeedsimError("the scenario is larger than 1 MB")

@@ -39,40 +39,20 @@ _SMALLEST_MM, _LARGEST_MM = Fraction(1, 10**6), 10**9
 
 @dataclass(frozen=True, slots=True)
 class RecordColumn:
-    """The column of a record, exactly as written.
+    """The column of a record, exactly as written."""
 
-    Attributes
-    ----------
-    file : str
-        Its name, for messages.
-    times : bool
-        Whether these are eye times (s); else pitches (mm).
-    values : tuple of Fraction
-        One for each row.
-    first_row : int
-        Row of the first one.
-    """
-
-    file: str
-    times: bool
-    values: tuple[Fraction, ...]
+    file: str  # its name, for messages
+    times: bool  # whether these are eye times (s); else pitches (mm)
+    values: tuple[Fraction, ...]  # one for each row
     first_row: int = 2
 
 
 @dataclass(frozen=True, slots=True)
 class PitchRecord:
-    """Pitches read from a file, which replace its name; none if it has faults.
-
-    Attributes
-    ----------
-    file : str
-        Its name, for messages.
-    first_row : int
-        Row of the first pitch.
-    """
+    """Pitches read from a file, which replace its name; none if it has faults."""
 
     pitches_mm: tuple[float, ...] = ()
-    file: str = ""
+    file: str = ""  # its name, for messages
     first_row: int = 2
 
     def row(self, place: int) -> str:
@@ -83,10 +63,7 @@ class PitchRecord:
 def read_column(path: Path) -> RecordColumn:
     """Read the column of a record that has pitches or eye times.
 
-    Raises
-    ------
-    FeedsimError
-        If the file cannot be read or is not a record; it names the first faulty rows.
+    Raises FeedsimError, with the first faulty rows, if the file cannot be read or is not a record.
     """
     file = shown_path(path)
     try:
@@ -98,22 +75,10 @@ def read_column(path: Path) -> RecordColumn:
 
 
 def pitches_of(column: RecordColumn, speed_mm_s: float | None) -> PitchRecord:
-    """Turn a column into pitches.
+    """Turn a column into pitches: n + 1 eye times give n, (t_k − t_(k−1))·v.
 
-    Parameters
-    ----------
-    speed_mm_s : float or None
-        Belt speed while eye times were logged (mm/s); not used for pitches.
-
-    Returns
-    -------
-    PitchRecord
-        n + 1 eye times give n pitches, (t_k − t_(k−1))·v.
-
-    Raises
-    ------
-    FeedsimError
-        If times do not rise, or a pitch is not above 0 or not of a reasonable size.
+    ``speed_mm_s``: of the belt while eye times were logged; not used for pitches. Raises
+    FeedsimError if times do not rise, or a pitch is not above 0 or not of a reasonable size.
     """
     values, first_row, rises = column.values, column.first_row, "a pitch has to be more than 0"
     if column.times:

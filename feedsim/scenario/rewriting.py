@@ -31,14 +31,9 @@ def scenario_to_toml(
 ) -> str:
     """Write a scenario as the text of a file.
 
-    Parameters
-    ----------
-    written : mapping, optional
-        The data it was read from: unchanged values keep their notation.
-    units : {"metric", "inch"}
-        For all other lengths.
-    every_key : bool
-        Write every key that has an effect; else only those in `written`, if given.
+    ``written``: the data it was read from, whose unchanged values keep their notation; ``units``:
+    for all other lengths. ``every_key``: write every key that has an effect; else only those in
+    ``written``, if given.
     """
     import tomlkit
 
@@ -83,32 +78,16 @@ def corrected_text(
     settings: Mapping[int, Mapping[str, float]],
     folder: str | Path = "",
 ) -> str:
-    """Return the text of a scenario file with corrected settings.
+    """Return the text of a valid scenario file with corrected settings.
 
-    Parameters
-    ----------
-    text : str
-        Of a valid file.
-    overrides : sequence of str
-        Keys changed on the command line, to be written too.
-    settings : mapping
-        By number of the feeder: key of its ``settings`` → value (mm for distances, s for leads).
-        Written to a thousandth of a mm or ms in the unit used there; by default in that of the
-        stage position, and in ms.
-    folder : str or Path
-        Folder of the file, for other files that it names.
+    ``settings``, by number of the feeder: key of its ``settings`` → value (mm for distances, s for
+    leads). They are written to a thousandth of a mm or ms in the unit used there; by default in
+    that of the stage position, and in ms. ``overrides`` of the command line are written too.
+    Comments, order, blank lines and unchanged values stay. Other files that it names are looked for
+    in ``folder``.
 
-    Returns
-    -------
-    str
-        The same scenario except for those keys, with comments, order, blank lines and unchanged
-        values kept.
-
-    Raises
-    ------
-    FeedsimError
-        If the layout of the file does not allow a change in place, or the result would not be
-        valid.
+    Raises FeedsimError if the layout of the file does not allow a change in place, or the result
+    would not be valid.
     """
     wanted = apply_overrides(parse_toml(text), overrides)
     changes = [
@@ -130,19 +109,9 @@ def changed_text(
 ) -> str:
     """Return the text of a scenario file with some keys changed, as ``--set`` changes them.
 
-    Comments, order, blank lines and unchanged values stay.
-
-    Parameters
-    ----------
-    notes : mapping of str to str, optional
-        Comment by path of the key, appended to an existing one.
-    check : bool
-        Whether the result must be valid: not if it names a file that does not exist yet.
-
-    Raises
-    ------
-    FeedsimError
-        As :func:`corrected_text`, or if an override is wrong.
+    Comments, order, blank lines and unchanged values stay. ``notes``: comment by path of the key,
+    appended to an existing one. ``check``: the result must be valid; not so if it names a file that
+    does not exist yet. Raises FeedsimError as :func:`corrected_text`, or if an override is wrong.
     """
     wanted = with_arrival_changed(apply_overrides(parse_toml(text), overrides), overrides)
     return _in_place(text, wanted, folder, notes=notes or {}, check=check)
@@ -168,19 +137,8 @@ def _in_place(
 
 
 def in_unit_of(feeder: Mapping[str, Any], key: str, value: float) -> str:
-    """Write a setting in the unit used in a feeder's table.
+    """Write a setting (leads in s, else mm) in the unit used in a feeder's table.
 
-    Parameters
-    ----------
-    feeder : mapping
-        The table as a TOML reader gives it.
-    key : str
-        ``engage_lead`` and the like are times, the others lengths.
-    value : float
-        s or mm.
-
-    Examples
-    --------
     >>> in_unit_of({"settings": {"engage_distance": "auto", "stage_position": "2 in"}},
     ...            "engage_distance", 25.4)
     '1 in'

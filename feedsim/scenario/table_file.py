@@ -24,25 +24,13 @@ _SEPARATOR_LINE = re.compile(r"sep=([,;\t|])\s*", re.IGNORECASE)
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table that was read.
+    """A table that was read."""
 
-    Attributes
-    ----------
-    file : str
-        Its path.
-    delimiter : str
-        The separator of its cells.
-    head : tuple of str
-        The names of its columns, stripped; none in an empty file.
-    head_row : int
-        The row of these names.
-    """
-
-    file: str
+    file: str  # its path
     text: str
     delimiter: str
-    head: tuple[str, ...] = ()
-    head_row: int = 1
+    head: tuple[str, ...] = ()  # the names of its columns, stripped; none in an empty file
+    head_row: int = 1  # the row of these names
 
     @property
     def commas(self) -> bool:
@@ -60,10 +48,7 @@ class Table:
     def rows(self) -> Iterator[tuple[int, list[str]]]:
         """Yield the number and the cells of each row below the head, blank ones too.
 
-        Raises
-        ------
-        FeedsimError
-            If a quote is not closed, with the row.
+        Raises FeedsimError, with the row, if a quote is not closed.
         """
         return ((row, cells) for row, cells in self.every_row() if row > self.head_row)
 
@@ -105,19 +90,10 @@ def cell_at(cells: Sequence[str], place: int) -> str:
 
 
 def read_table(path: str | Path, *, largest: int, what: str) -> Table:
-    """Read a table and its head.
+    """Read a table and its head; ``what`` it should be is for messages, such as ``"record"``.
 
-    Parameters
-    ----------
-    largest : int
-        Size in bytes beyond which it is refused.
-    what : str
-        What it should be, such as ``"record"``.
-
-    Raises
-    ------
-    FeedsimError
-        If it cannot be read, is empty, or is not text; the key is its path.
+    Raises FeedsimError, its key the path, if it cannot be read, is larger than ``largest`` bytes,
+    is empty, or is not text.
     """
     name = str(path)
     text = text_of(path, largest=largest, what=what, utf_16=True)

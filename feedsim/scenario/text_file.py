@@ -10,21 +10,11 @@ from feedsim.errors import Fault, FeedsimError
 
 
 def text_of(path: str | Path, *, largest: int, what: str, utf_16: bool = False) -> str:
-    """Read a file as text in UTF-8.
+    """Read a file as text in UTF-8; ``what`` it should be is for messages, such as ``"record"``.
 
-    Parameters
-    ----------
-    largest : int
-        Largest size allowed (bytes), a few millions.
-    what : str
-        What it should be: ``"scenario"`` or ``"record"``.
-    utf_16 : bool
-        Whether it may also be UTF-16, with the byte order mark of a spreadsheet.
-
-    Raises
-    ------
-    FeedsimError
-        If it cannot be read, is too large or is not UTF-8; its key is the path.
+    ``utf_16``: it may also be UTF-16, with the byte order mark of a spreadsheet. Raises
+    FeedsimError, its key the path, if it cannot be read, is larger than ``largest`` (bytes, a few
+    millions) or is not UTF-8.
     """
     name = str(path)
     refuse_special(path, what=what)
@@ -53,13 +43,7 @@ def text_of(path: str | Path, *, largest: int, what: str, utf_16: bool = False) 
 
 
 def refuse_special(path: str | Path, *, what: str) -> None:
-    """Refuse a pipe or a device: reading it might never end.
-
-    Raises
-    ------
-    FeedsimError
-        If it is one; its key is the path.
-    """
+    """Refuse a pipe or a device with a FeedsimError, its key the path: reading might never end."""
     try:
         mode = os.stat(path).st_mode
     except (OSError, ValueError):  # reported when it is opened

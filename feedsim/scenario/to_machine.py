@@ -22,15 +22,11 @@ if TYPE_CHECKING:
 
 
 def machine_from(scenario: Scenario) -> Machine:
-    """Build the machine that a scenario describes.
+    """Build the machine that a scenario describes, in mm, s, mm/s and mm/s².
 
-    Returns
-    -------
-    Machine
-        All in mm, s, mm/s and mm/s². Distances and leads that are ``"auto"`` are NaN: they
-        must be solved before a run. The speed ratio includes the trim, and a virtual master has
-        neither counts nor scale error. Recorded carriers have the pitch, spread and smallest gap of
-        their record.
+    Distances and leads that are ``"auto"`` are NaN: they must be solved before a run. The speed
+    ratio includes the trim, and a virtual master has neither counts nor scale error. Recorded
+    carriers have the pitch, spread and smallest gap of their record.
     """
     return Machine(
         line=machine.Line(

@@ -18,27 +18,13 @@ from feedsim.scenario.wording import dotted
 
 @dataclass(frozen=True, slots=True)
 class Node:
-    """One place in the tree.
+    """One place in the tree: a table, or a key with a value."""
 
-    Attributes
-    ----------
-    section : type of Section or None
-        The table that is there; None for a key with a value.
-    many : bool
-        Whether there may be several such tables (``[[feeder]]``).
-    leaf : KeyType or None
-        What the key may hold; None for a table.
-    required : bool
-        Whether it is required.
-    default : object
-        The value of a key that is left out.
-    """
-
-    section: type[Section] | None
-    many: bool
-    leaf: KeyType | None
+    section: type[Section] | None  # the table that is there
+    many: bool  # whether there may be several such tables (``[[feeder]]``)
+    leaf: KeyType | None  # what the key may hold
     required: bool
-    default: Any
+    default: Any  # the value of a key that is left out
 
 
 @cache
@@ -101,14 +87,9 @@ def table_name(names: Sequence[str]) -> str:
 
 
 def unknown_key(path: Sequence[str | int], *, names: Sequence[str] | None = None) -> Fault:
-    """Report an unknown key, and suggest the one that may be meant.
+    """Report the last key of a path as unknown, and suggest the one that may be meant.
 
-    Parameters
-    ----------
-    path : sequence of str or int
-        The whole path; every part but the last is known.
-    names : sequence of str, optional
-        The path without the numbers of tables, if its types do not tell.
+    ``names``: the path without the numbers of tables, if its types do not tell.
     """
     names = names or [part for part in path if isinstance(part, str)]
     *above, name = names

@@ -31,21 +31,11 @@ def with_tune(
     unsure: Sequence[str] = (),
     **keys: Any,
 ) -> dict[str, Any]:
-    """Return a scenario's data with more in its tune table.
+    """Return a copy of a scenario's data with more in its tune table.
 
-    Parameters
-    ----------
-    data : mapping
-        As a TOML reader gives it; it is not changed.
-    knobs, unsure : sequence of str
-        As for :func:`knob_of` and :func:`unsure_of`. Each replaces an entry of the same key.
-    **keys
-        Other keys of the table; None leaves one unchanged.
-
-    Raises
-    ------
-    FeedsimError
-        If one is malformed; whether it fits the line is checked with the data.
+    ``knobs``, ``unsure``: as for :func:`knob_of` and :func:`unsure_of`, each in place of an entry
+    of the same key; ``keys``: others of the table; None leaves one unchanged. Raises FeedsimError
+    if one is malformed; whether it fits the line is checked with the data.
     """
     table = dict(data["tune"]) if isinstance(data.get("tune"), dict) else {}
     table |= {name: value for name, value in keys.items() if value is not None}

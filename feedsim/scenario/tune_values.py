@@ -63,10 +63,7 @@ def _is_quantity_of_two(leaf: KeyType) -> bool:
 def number_of(leaf: KeyType, raw: Any) -> float | None:
     """Return a value of a key as a number in the internal unit; None for a word.
 
-    Raises
-    ------
-    RefusedValue
-        If the key does not take it.
+    Raises RefusedValue if the key does not take it.
     """
     value = leaf.read(raw)
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
@@ -76,10 +73,8 @@ def number_of(leaf: KeyType, raw: Any) -> float | None:
 def had(leaf: KeyType, values: Sequence[Any] | Span) -> tuple[KnobValue, ...]:
     """Return the possible values of a knob, each once; a range rises.
 
-    Raises
-    ------
-    RefusedValue
-        If the key does not take a value, a range falls or is of words, or there are too many.
+    Raises RefusedValue if the key does not take a value, a range falls or is of words, or there are
+    too many.
     """
     if not isinstance(values, Span):
         found: list[KnobValue] = []
@@ -171,17 +166,9 @@ def _round(step: Decimal) -> Decimal:
 
 
 def off(leaf: KeyType, unsure: TuneUnsure, *, believed: Any) -> Off:
-    """Return how far an uncertain value may be off.
+    """Return how far an uncertain value may be off what is believed, as written in the scenario.
 
-    Parameters
-    ----------
-    believed : object
-        The value in the scenario, as written.
-
-    Raises
-    ------
-    RefusedValue
-        With ``below`` naming ``by`` or ``between``, if that is wrong.
+    Raises RefusedValue, with ``below`` naming ``by`` or ``between``, if that is wrong.
     """
     if (unsure.by is None) is (unsure.between is None):
         raise RefusedValue("", 'give one of "by" and "between"')

@@ -15,13 +15,6 @@ def units_of(data: Mapping[str, Any]) -> System:
     Speeds and accelerations do not count, as drives often have their own units; nor do titles and
     names.
 
-    Parameters
-    ----------
-    data : mapping
-        As a TOML reader gives it, unchanged.
-
-    Examples
-    --------
     >>> units_of({"carrier": {"length": "6 in", "pitch": "10 in", "slip": "0.1 mm"}})
     'inch'
     """

@@ -29,10 +29,7 @@ AS_WRITTEN: Mapping[str, Any] = MappingProxyType({"plain": scenario_to_dict})
 def override(scenario: Scenario, overrides: Sequence[str]) -> Scenario:
     """Change keys of a checked scenario by their paths, and check it again.
 
-    Raises
-    ------
-    FeedsimError
-        If a path leads nowhere, or the changed scenario is not valid.
+    Raises FeedsimError if a path leads nowhere, or the changed scenario is not valid.
     """
     return scenario_from_dict(scenario_to_dict(scenario), overrides=overrides)
 
@@ -40,18 +37,8 @@ def override(scenario: Scenario, overrides: Sequence[str]) -> Scenario:
 def at_line_speed(scenario: Scenario, speed_mm_s: float) -> Scenario:
     """Return the same scenario at another line speed, for a sweep.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Stays as it is.
-    speed_mm_s : float
-        The new line speed, mm/s, above 0. A profile keeps its times and its shape, and
-        its highest speed becomes this one.
-
-    Raises
-    ------
-    ValueError
-        If the speed is not above 0.
+    A profile keeps its times and its shape, and its highest speed becomes this one. Raises
+    ValueError if the speed is not above 0.
     """
     if not speed_mm_s > 0.0:
         raise ValueError(f"line speed {speed_mm_s} mm/s is not above 0")
