@@ -19,22 +19,12 @@ _STOOD = 100.0  # times the usual time between counts: the belt was at rest, or 
 
 @dataclass(frozen=True, slots=True)
 class LoggedBelt:
-    """The belt over one stretch of a log.
+    """The belt over one stretch of a log, which begins and ends on the log's axis."""
 
-    Attributes
-    ----------
-    belt : BeltMotion
-        In counted mm, from 0 s on: log times less ``begin_s``.
-    begin_s, end_s : float
-        On the log's axis.
-    within_mm : float
-        Largest error of the travel anywhere: one count, or one logged step.
-    """
-
-    belt: BeltMotion
+    belt: BeltMotion  # in counted mm, from 0 s on: log times less ``begin_s``
     begin_s: float
     end_s: float
-    within_mm: float
+    within_mm: float  # largest error of the travel anywhere: one count, or one logged step
 
     def counted_mm(self, times: Floats) -> Floats:
         """Return counted travel (mm) at log times (s)."""

@@ -48,10 +48,7 @@ class EventCells:
 def read_samples(table: Table, head: Head) -> Cells:
     """Read the columns of a log of samples.
 
-    Raises
-    ------
-    FeedsimError
-        With the first faulty cells, each with row and column.
+    Raises FeedsimError with the first faulty cells, each with row and column.
     """
     places = [head.time.place, *(place for place, _ in head.signals)]
     if quick := quick_read(table, head, places):
@@ -111,13 +108,7 @@ def _odd_texts(table: Table) -> bool:
 
 
 def read_events(table: Table, head: Head, feeders: Sequence[str]) -> EventCells:
-    """Read a log of events.
-
-    Raises
-    ------
-    FeedsimError
-        With the first faulty cells, each with row and column.
-    """
+    """Read a log of events; raises as :func:`read_samples`."""
     time, name_at, value_at = head.time.place, head.signal, head.value
     reader = CellReader(table, head.time)
     if quick := quick_read(table, head, [time, name_at, value_at]):

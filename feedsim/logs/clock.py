@@ -17,8 +17,6 @@ class LogClock:
 
     ``of_day``: as a time of day; ``first_day``: an ISO date, the day whose midnight is 0, or "".
 
-    Examples
-    --------
     >>> LogClock(of_day=True).text(50_587.2114), LogClock().text(12.3454)
     ('14:03:07.211', '12.345 s')
     """
@@ -41,10 +39,7 @@ class LogClock:
 class TimeOfDay:
     """Reads times of day, with or without a date, as seconds since the first day's midnight.
 
-    Attributes
-    ----------
-    first_day : str
-        ISO date of the first time read; "" where they have none.
+    ``first_day``: ISO date of the first time read; "" where they have none.
     """
 
     def __init__(self) -> None:
@@ -52,13 +47,7 @@ class TimeOfDay:
         self._minutes: dict[str, float] = {}  # what stands before the seconds is mostly the same
 
     def read(self, text: str) -> float:
-        """Return a time (s).
-
-        Raises
-        ------
-        ValueError
-            If it is none.
-        """
+        """Return a time (s); raises ValueError if the text is none."""
         minute, _, seconds = text.strip().removesuffix("Z").rpartition(":")
         known = self._minutes.get(minute)
         if known is not None and seconds[:2].isdecimal() and seconds[2:3] in {".", ""}:

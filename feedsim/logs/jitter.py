@@ -94,17 +94,8 @@ def even_times(
 ) -> tuple[Floats, Remark] | None:
     """Return even times of samples, and a remark, if the encoder shows that time stamps jitter.
 
-    Parameters
-    ----------
-    time_s, rows : arrays, shape (n,)
-        Time stamps, and the rows of the file.
-    encoder : tuple of str and float64 array, shape (n,)
-        Its column and values.
-
-    Returns
-    -------
-    tuple or None
-        None if time stamps are right, or the encoder does not show it.
+    ``time_s``, ``rows``: time stamps and rows of the file, shape (n,); ``encoder``: its column and
+    values, shape (n,). None if time stamps are right, or the encoder does not show it.
     """
     column, value = encoder
     if len(time_s) < _LEAST_ROWS or np.isnan(value).any():

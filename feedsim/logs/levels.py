@@ -49,19 +49,10 @@ class _Told(Protocol):
 def level_of(
     noted: Noted, *, stretches: int, told: _Told, others: dict[str, Floats]
 ) -> OnOffSignal:
-    """Return the edges of a level.
+    """Return the edges of a level, in a log of so many stretches.
 
-    Parameters
-    ----------
-    stretches : int
-        How many stretches the log has.
-    others : dict
-        Values of the other signals by name, to tell swapped columns.
-
-    Raises
-    ------
-    FeedsimError
-        If the values are no levels.
+    ``others``: values of the other signals by name, to tell swapped columns. Raises FeedsimError if
+    the values are no levels.
     """
     on = _levels(noted, told, others)
     first = np.concatenate(([True], np.diff(noted.stretch) > 0))
@@ -162,10 +153,7 @@ def _without_bounces(noted: Noted, edge: Places, told: _Told) -> Places:
 def values_of(noted: Noted, *, told: _Told) -> SampledSignal:
     """Return the samples of a value, without blank cells.
 
-    Raises
-    ------
-    FeedsimError
-        If counts are not whole numbers.
+    Raises FeedsimError if counts are not whole numbers.
     """
     signal = noted.signal
     there = ~np.isnan(noted.value)
@@ -204,10 +192,7 @@ def _step_of(value: Floats) -> float:
 def rising(values: SampledSignal, signal: Signal, *, told: _Told, at: str) -> SampledSignal:
     """Return an encoder's values unwrapped and rising.
 
-    Raises
-    ------
-    FeedsimError
-        If they go back and forth.
+    Raises FeedsimError if they go back and forth.
     """
     value = values.value
     apart = np.diff(value)

@@ -22,22 +22,11 @@ class Remark:
 
 @dataclass(frozen=True, slots=True)
 class OnOffSignal:
-    """An eye's output or a clutch: when it came on and went off.
+    """An eye's output or a clutch: when it came on (n times) and went off (m times).
 
-    An edge lies within ``on_s`` ± ``on_within_s``, and likewise ``off_s``.
-
-    Attributes
-    ----------
-    on_s, on_within_s : float64, shape (n,)
-        Seconds on the log's axis.
-    on_row : int64, shape (n,)
-        Row of the file that first shows the edge.
-    off_s, off_within_s, off_row
-        The same for going off, shape (m,).
-    starts_on : tuple of bool
-        Whether it is on as each stretch of the log begins. Edges between stretches are not listed.
-    column : str
-        Its name in the file.
+    Seconds are on the log's axis. An edge lies within ``on_s`` ± ``on_within_s``, and likewise
+    ``off_s``; rows are those of the file that first show it. Edges between stretches of the log are
+    not listed.
     """
 
     on_s: Floats
@@ -46,32 +35,20 @@ class OnOffSignal:
     off_s: Floats
     off_within_s: Floats
     off_row: Ints
-    starts_on: tuple[bool, ...]
-    column: str = ""
+    starts_on: tuple[bool, ...]  # as each stretch begins
+    column: str = ""  # its name in the file
 
 
 @dataclass(frozen=True, slots=True)
 class SampledSignal:
-    """Encoder, command or actual feed, sample by sample.
-
-    Attributes
-    ----------
-    time_s, value : float64, shape (n,)
-        ``value`` in whole counts, mm or mm/s, as ``quantity`` says.
-    row : int64, shape (n,)
-        Row of the file.
-    step : float
-        Step in which values are written, in the same unit; 1 for counts, 0 if there is none.
-    column : str
-        Its name in the file.
-    """
+    """Encoder, command or actual feed, sample by sample: arrays of shape (n,)."""
 
     time_s: Floats
-    value: Floats
-    row: Ints
+    value: Floats  # in whole counts, mm or mm/s, as ``quantity`` says
+    row: Ints  # of the file
     quantity: Unit
-    step: float
-    column: str = ""
+    step: float  # in which values are written, in the same unit; 1 for counts, 0 if there is none
+    column: str = ""  # its name in the file
 
     def where(self, kept: Bools) -> SampledSignal:
         """Return some of the samples."""
@@ -92,37 +69,20 @@ class LoggedFeeder:
 class Log:
     """A log that was read.
 
-    Attributes
-    ----------
-    file : str
-        Its path.
-    period_s : float
-        Time from one sample to the next; for events the grid of their times, NaN if there is none.
-    step_s : float
-        Step in which times are written.
-    begins_s, ends_s : tuple of float
-        Its stretches: between one and the next nothing was logged.
-    clock : LogClock
-        How the log itself writes a time.
-    encoder : SampledSignal or None
-        Unwrapped and rising, in counts, or in mm of counted travel.
-    feeders : tuple of LoggedFeeder
-        One for each feeder of the scenario.
-    remarks : tuple of Remark
-        Repairs, and what the log does not show.
-    others : tuple of str
-        Columns, or signals, that were not read.
+    ``period_s``: from one sample to the next; for events the grid of their times, NaN if there is
+    none. ``begins_s``, ``ends_s``: its stretches, between which nothing was logged. ``remarks``:
+    repairs, and what the log does not show.
     """
 
-    file: str
+    file: str  # its path
     shape: Shape
     period_s: float
-    step_s: float
+    step_s: float  # in which times are written
     begins_s: tuple[float, ...]
     ends_s: tuple[float, ...]
-    clock: LogClock
+    clock: LogClock  # how the log itself writes a time
     carrier_eye: OnOffSignal | None
-    encoder: SampledSignal | None
-    feeders: tuple[LoggedFeeder, ...]
+    encoder: SampledSignal | None  # unwrapped and rising, in counts or mm of counted travel
+    feeders: tuple[LoggedFeeder, ...]  # one for each feeder of the scenario
     remarks: tuple[Remark, ...] = ()
-    others: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()  # columns, or signals, that were not read

@@ -62,15 +62,8 @@ class TimeColumn:
 class Head:
     """The head of a log.
 
-    Attributes
-    ----------
-    time : TimeColumn
-    signals : tuple of (int, Signal)
-        The columns that are read, each with its place; of events: none.
-    signal, value : int
-        Places of these columns; −1 in a log of samples.
-    others : tuple of str
-        Columns that are not read.
+    ``signals``: the columns that are read, each with its place; of events none. ``signal``,
+    ``value``: places of these columns; −1 in a log of samples.
     """
 
     shape: Shape
@@ -78,24 +71,15 @@ class Head:
     signals: tuple[tuple[int, Signal], ...] = ()
     signal: int = -1
     value: int = -1
-    others: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()  # columns that are not read
 
 
 def signal_of(name: str, feeders: Sequence[str]) -> Signal | None:
     """Return the signal of a name; None if it is not one that is read.
 
-    Parameters
-    ----------
-    feeders : sequence of str
-        The names of the scenario's feeders.
+    ``feeders``: the names of the scenario's. Raises ValueError, saying what is needed, if it means
+    a known signal but lacks a known unit.
 
-    Raises
-    ------
-    ValueError
-        If it means a known signal but lacks a known unit; says what is needed.
-
-    Examples
-    --------
     >>> signal_of("feeder.0.command_mm", ["card feeder"]).key
     ('command', 0, 'mm')
     >>> signal_of("card feeder.clutch", ["card feeder"]).key, signal_of("pump", ["left"])
@@ -157,13 +141,7 @@ def _factor(unit: str, kind: Unit) -> float:
 
 
 def head_of(names: Sequence[str], feeders: Sequence[str], *, file: str, row: int) -> Head:
-    """Read the head of a log, at a row.
-
-    Raises
-    ------
-    FeedsimError
-        With all its faults.
-    """
+    """Read the head of a log, at a row; raises FeedsimError with all its faults."""
     where = f"{file}, row {row}"
     plain = [name.strip().casefold() for name in names]
     if all(_NUMBER.fullmatch(name) for name in plain if name):
@@ -218,15 +196,8 @@ def _nothing(others: Sequence[str], feeders: Sequence[str]) -> str:
 
 
 def hint_of(name: str, feeders: Sequence[str]) -> str:
-    """Return what an unknown name may mean, as a question or a limit; "" for nothing.
+    """Return what an unknown name, as shown, may mean, as a question or a limit; "" for nothing.
 
-    Parameters
-    ----------
-    name : str
-        As shown, in quotes or not.
-
-    Examples
-    --------
     >>> hint_of('"Carrier Eye"', ["left"]), hint_of('"feeder.7.eye"', ["left"])
     ('did you mean carrier_eye?', 'the scenario has 1 feeder, feeder.0')
     """

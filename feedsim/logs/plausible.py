@@ -37,16 +37,9 @@ _CARRIERS = 5
 def plausible(log: Log, machine: Machine) -> Log:
     """Return the log without stuck signals, and with remarks on what is odd.
 
-    Parameters
-    ----------
-    machine : Machine
-        Of the scenario; the log may differ from it, but not in its units.
-
-    Raises
-    ------
-    FeedsimError
-        If a unit or a counter's scale must be wrong, an eye or a clutch inverted, an encoder stuck
-        or two columns swapped; with the columns.
+    The log may differ from the scenario's machine, but not in its units. Raises FeedsimError, with
+    the columns, if a unit or a counter's scale must be wrong, an eye or a clutch inverted, an
+    encoder stuck or two columns swapped.
     """
     log = _without_stuck(log)
     _refuse_stuck_encoder(log)
@@ -160,13 +153,7 @@ def _without_stuck(log: Log) -> Log:
 
 
 def _refuse_stuck_encoder(log: Log) -> None:
-    """Refuse an encoder that does not move while carriers pass their eye.
-
-    Raises
-    ------
-    FeedsimError
-        With the row from which on it does not move.
-    """
+    """Refuse an encoder that does not move while carriers pass their eye; say from which row on."""
     encoder, eye = log.encoder, log.carrier_eye
     if encoder is None or eye is None or len(eye.on_s) < _CARRIERS:
         return

@@ -28,21 +28,11 @@ _RATE = re.compile(
 
 
 def read_log(path: str | Path, *, feeders: Sequence[str], rate_hz: float | None = None) -> Log:
-    """Read a log.
+    """Read a log of samples or events, CSV of at most 500 MB: see the guide's page ``logs``.
 
-    Parameters
-    ----------
-    path : str or Path
-        CSV, at most 500 MB; samples or events, as the guide's page ``logs`` describes them.
-    feeders : sequence of str
-        The names of the scenario's feeders.
-    rate_hz : float, optional
-        Sampling rate, if the log has sample numbers but does not state it.
-
-    Raises
-    ------
-    FeedsimError
-        If it cannot be read, or with its faults by row and column.
+    ``feeders``: the names of the scenario's; ``rate_hz``: sampling rate, if the log has sample
+    numbers but does not state it. Raises FeedsimError if it cannot be read, or with its faults by
+    row and column.
     """
     table = read_table(path, largest=_LARGEST, what="log")
     head = head_of(table.head, feeders, file=table.file, row=table.head_row)

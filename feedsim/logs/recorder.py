@@ -48,26 +48,11 @@ class LoggedRun:
 
 
 class Recorder:
-    """Samples the signals of a run.
+    """Samples the signals of a run at a rate.
 
-    Parameters
-    ----------
-    rate_hz : float
-        Sampling rate.
-    seed : int
-        Of its phase, and of dropped samples.
-    dropped : float, optional
-        Share of samples that are not written; in a log of events, of values only.
-
-    Attributes
-    ----------
-    looks : int
-        Number of samples, dropped ones included.
-
-    Raises
-    ------
-    FeedsimError
-        If there are more than a log can hold.
+    ``seed``: of its phase, and of dropped samples; ``dropped``: share of samples that are not
+    written, in a log of events of values only. ``looks``: number of samples, dropped ones included.
+    Raises FeedsimError if there are more than a log can hold.
     """
 
     def __init__(self, run: LoggedRun, *, rate_hz: float, seed: int, dropped: float = 0.0) -> None:
@@ -197,10 +182,7 @@ def sample_columns(recorder: Recorder, looks: Places) -> Columns:
 class RecordedEvents:
     """All events of a log, in order: sample, signal, value.
 
-    Attributes
-    ----------
-    rows : ndarray of int
-        Their numbers, for :meth:`columns`.
+    ``rows``: their numbers, an int array, for :meth:`columns`.
     """
 
     def __init__(self, recorder: Recorder) -> None:

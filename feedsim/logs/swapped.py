@@ -61,16 +61,11 @@ def _speed_mm_s(log: Log, machine: Machine) -> float:
 
 
 def refuse_swapped_acts(log: Log, machine: Machine, number: int) -> None:
-    """Refuse a log in which another column acts like the clutch.
+    """Refuse a log in which another column acts like the clutch, with the columns.
 
     The clutch comes on a set travel after the carrier eye, and goes off a set travel after the
     insert eye comes on. If the columns as named do not do so, but do under other names or with the
     clutch inverted, those are the right names.
-
-    Raises
-    ------
-    FeedsimError
-        With the columns.
     """
     feeder, speed = log.feeders[number], _speed_mm_s(log, machine)
     if log.carrier_eye is None or feeder.eye is None or feeder.clutch is None or speed <= 0.0:
@@ -161,12 +156,8 @@ class _Passed:
 def refuse_wrong_scale(log: Log, machine: Machine) -> None:
     """Refuse an encoder that makes length and pitch of carriers wrong by the same factor.
 
-    A different carrier would do so too, so the message names both.
-
-    Raises
-    ------
-    FeedsimError
-        With the column, both readings, and the factor that would fit.
+    A different carrier would do so too, so the message names both readings, and the factor that
+    would fit.
     """
     carriers = machine.carriers
     passed = _carriers(log, machine)
@@ -197,13 +188,7 @@ def refuse_wrong_scale(log: Log, machine: Machine) -> None:
 
 
 def refuse_inverted_eyes(log: Log, machine: Machine) -> None:
-    """Refuse eyes that are clear for the length of a card, and covered for its gap.
-
-    Raises
-    ------
-    FeedsimError
-        With the column, and both readings.
-    """
+    """Refuse eyes that are clear for the length of a card, and covered for its gap."""
     if (passed := _carriers(log, machine)) and log.carrier_eye is not None:
         length = machine.carriers.length_mm
         gap = machine.carriers.pitch_mm - length

@@ -36,23 +36,11 @@ class Where:
 
 @dataclass(frozen=True, slots=True)
 class RowTimes:
-    """Times of all rows.
+    """Times of all rows; ``period_s`` and ``step_s`` as in :class:`~feedsim.logs.log.Log`."""
 
-    Attributes
-    ----------
-    time_s : float64, shape (n,)
-        Rising; equal ones only in a log of events.
-    kept : bool, shape (n,)
-        Rows that are used.
-    begins : tuple of int
-        Numbers of the kept rows with which a stretch begins; the first is 0.
-    period_s, step_s : float
-        As in :class:`~feedsim.logs.log.Log`.
-    """
-
-    time_s: Floats
-    kept: Bools
-    begins: tuple[int, ...]
+    time_s: Floats  # shape (n,), rising; equal ones only in a log of events
+    kept: Bools  # shape (n,): rows that are used
+    begins: tuple[int, ...]  # numbers of the kept rows with which a stretch begins; the first is 0
     period_s: float
     step_s: float
     remarks: tuple[Remark, ...]
@@ -68,17 +56,9 @@ def sample_axis(
 ) -> RowTimes:
     """Return the axis of samples.
 
-    Parameters
-    ----------
-    rate_hz : float, optional
-        Stated sampling rate; measured if left out.
-    encoder : tuple of str and float64 array, shape (n,), optional
-        The column of its counts, and their values: shows whether the clock jitters.
-
-    Raises
-    ------
-    FeedsimError
-        If time runs backwards or stands still, or does not match the stated rate.
+    ``rate_hz``: as stated; measured if left out. ``encoder``: the column of its counts, and their
+    values, shape (n,): shows whether the clock jitters. Raises FeedsimError if time runs backwards
+    or stands still, or does not match the stated rate.
     """
     time_s, remarks = _over_midnight(time_s, rows, where)
     _refuse_backwards(time_s, rows, where)
@@ -126,18 +106,10 @@ def sample_axis(
 def event_axis(
     time_s: Floats, rows: Ints, *, encoder: tuple[Bools, Floats], where: Where
 ) -> RowTimes:
-    """Return the axis of events.
+    """Return the axis of events; raises FeedsimError if time runs backwards.
 
-    Parameters
-    ----------
-    encoder : tuple of arrays, shapes (n,) and (m,)
-        Which events are the encoder's, and its values: a pause over which it ran on is a gap,
-        since it would have been logged.
-
-    Raises
-    ------
-    FeedsimError
-        If time runs backwards.
+    ``encoder``: which events are the encoder's, shape (n,), and its values, shape (m,): a pause
+    over which it ran on is a gap, since it would have been logged.
     """
     time_s, remarks = _over_midnight(time_s, rows, where)
     _refuse_backwards(time_s, rows, where)
