@@ -48,20 +48,14 @@ class Integrals(NamedTuple):
 class Cycles:
     """Successive feed cycles, cut into stretches, with all integrals that any motor needs.
 
-    Attributes
-    ----------
-    begin_s : tuple of float
-        When each cycle begins, and the last one's end.
-    first : tuple of int
-        Number of each cycle's first stretch, and the number of stretches.
-    samples : tuple of three arrays, shape (stretches, samples)
-        Elapsed share of the stretch, speed (m/s) and acceleration (m/s²).
+    ``samples``: elapsed share of the stretch, speed (m/s) and acceleration (m/s²), each of shape
+    (stretches, samples).
     """
 
     drive: Drive
     stretches: tuple[Stretch, ...]
-    begin_s: tuple[float, ...]
-    first: tuple[int, ...]
+    begin_s: tuple[float, ...]  # when each cycle begins, and the last one's end
+    first: tuple[int, ...]  # number of each cycle's first stretch, and the number of stretches
     integrals: Integrals
     samples: tuple[Floats, Floats, Floats]
 
@@ -114,12 +108,8 @@ def cycles_of(
 ) -> Cycles:
     """Work out the integrals of some cycles.
 
-    Parameters
-    ----------
-    cut : sequence of sequence of Stretch
-        Each cycle, as :func:`~feedsim.drivetrain.stretches.cut_cycle` cuts it.
-    begin_s : sequence of float
-        When each begins, and the last one's end.
+    ``cut``: each as :func:`~feedsim.drivetrain.stretches.cut_cycle` cuts it; ``begin_s``: when each
+    begins, and the last one's end.
     """
     stretches = tuple(stretch for cycle in cut for stretch in cycle)
     rows = [_integrals(stretch) for stretch in stretches]

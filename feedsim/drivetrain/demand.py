@@ -53,14 +53,9 @@ class Demand:
 
 
 def demand(cycles: Cycles, *, rotor_kg_m2: float) -> Demand:
-    """Return the demand of the cycles on a motor.
+    """Return the demand of the cycles, with a stretch at least, on a motor.
 
-    Parameters
-    ----------
-    cycles : Cycles
-        With a stretch at least.
-    rotor_kg_m2 : float
-        Inertia of the rotor; 0 for the load alone.
+    ``rotor_kg_m2``: inertia of the rotor; 0 for the load alone.
     """
     k, i, seconds = shaft_per_metre(cycles.drive), cycles.integrals, cycles.duration_s
     slope, offset = i.slope_n_m_s2_m + rotor_kg_m2 * k, i.offset_n_m

@@ -19,14 +19,8 @@ from feedsim.machine import Drive
 class Branch(NamedTuple):
     """From an acceleration upwards: torque = slope·a + offset; likewise the loss.
 
-    Attributes
-    ----------
-    above_m_s2 : float
-        Where it begins; the first begins at minus infinity.
-    slope_n_m_s2_m, offset_n_m : float
-        Torque at the motor's shaft (N·m) over the acceleration (m/s²), without the rotor.
-    loss_slope_kg, loss_offset_n : float
-        Loss of the reductions per metre of feed (J/m = N).
+    Torque is that at the motor's shaft, without the rotor, over the acceleration (m/s²); loss that
+    of the reductions per metre of feed (J/m = N). The first branch begins at minus infinity.
     """
 
     above_m_s2: float
@@ -44,15 +38,7 @@ def shaft_per_metre(drive: Drive) -> float:
 def torque_law(drive: Drive, *, pulling: bool) -> tuple[Branch, ...]:
     """Return the torque that a feed demands of the motor, without the rotor's inertia.
 
-    Parameters
-    ----------
-    pulling : bool
-        Whether the magazine holds an insert back.
-
-    Returns
-    -------
-    tuple of Branch
-        By rising acceleration.
+    ``pulling``: the magazine holds an insert back. Branches are by rising acceleration.
     """
     radius = 0.5e-3 * drive.roller_diameter_mm
     steady = drive.friction_torque_n_m + (drive.pull_off_force_n * radius if pulling else 0.0)

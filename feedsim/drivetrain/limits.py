@@ -17,19 +17,11 @@ from feedsim.machine import Drive, Motor
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """One of the criteria.
-
-    Attributes
-    ----------
-    required, available : float
-        In the unit of the criterion; the requirement includes the service factor.
-    margin : float or None
-        Excess of available over required, a share of the required; None if nothing is required.
-    """
+    """One of the criteria, in its unit; the requirement includes the service factor."""
 
     required: float
     available: float
-    margin: float | None
+    margin: float | None  # excess, a share of the required; None if nothing is required
     met: bool
 
 
@@ -102,12 +94,8 @@ def available_acceleration(drive: Drive, motor: Motor) -> float:
     """Return the largest feed acceleration (mm/s²) that a motor's peak torque gives.
 
     The torque left after friction, and the magazine if it ever holds an insert back, through the
-    reductions, over the total inertia.
-
-    Returns
-    -------
-    float
-        0 if friction and magazine take it all; infinity if there is no inertia.
+    reductions, over the total inertia. 0 if friction and magazine take it all; infinity if there is
+    no inertia.
     """
     pulling = drive.pull_off_force_n > 0.0 and drive.pull_off_travel_mm > 0.0
     branch = torque_law(drive, pulling=pulling)[-1]
@@ -120,17 +108,8 @@ def friction_limited_acceleration(drive: Drive, *, pulling: bool | None = None) 
     """Return the largest acceleration (mm/s²) at which an insert does not slip.
 
     No slip while m·a + pull-off force ≤ µ·N (Coulomb); with N = m·g and no pull-off, a ≤ µ·g
-    (any text on mechanics).
-
-    Parameters
-    ----------
-    pulling : bool, optional
-        Whether the magazine holds it back; by default, whether it ever does.
-
-    Returns
-    -------
-    float or None
-        0 if friction cannot even pull it off; None if friction is unknown.
+    (any text on mechanics). ``pulling``: the magazine holds it back; by default, if it ever does. 0
+    if friction cannot even pull it off; None if friction is unknown.
     """
     if not (drive.friction_coefficient and drive.normal_force_n and drive.insert_mass_kg):
         return None
@@ -147,16 +126,11 @@ def inertia_ratio(drive: Drive, motor: Motor) -> float:
 
 
 def criteria_of(cycles: Cycles, motor: Motor, asked: Demand) -> MotorCriteria:
-    """Compare a motor with the demand of some cycles.
+    """Compare a motor with the demand of some cycles, as asked of it with its own rotor.
 
     Peak torque at every point of the cycles against the short-time limit at that speed, RMS torque
     against the continuous limit at the mean speed, highest speed, inertia ratio, and RMS power
     against rated power (duty).
-
-    Parameters
-    ----------
-    asked : Demand
-        Of these cycles, with this motor's rotor.
     """
     drive = cycles.drive
     factor, hot = drive.service_factor, motor.over_temperature_factor

@@ -27,20 +27,8 @@ _M = 1e-3  # of a mm
 class Stretch:
     """Part of a cycle in which the feed moves.
 
-    Attributes
-    ----------
-    start_m, end_m : float
-        Feed travel at its ends.
-    speed_m_s, acceleration_m_s2 : Wave
-        Over the elapsed share of the stretch, decaying with `decay`.
-    decay : float
-        Loop gain times length; 0 for a rigid servo.
-    pulling : bool
-        Whether the magazine holds an insert back.
-    branch : Branch
-        Of the torque.
-    to_rest : bool
-        Whether the feed counts as at rest after it.
+    ``start_m``, ``end_m``: feed travel at its ends. Speed and acceleration are waves over its
+    elapsed share, decaying with ``decay``: loop gain times length; 0 for a rigid servo.
     """
 
     start_s: float
@@ -50,9 +38,9 @@ class Stretch:
     speed_m_s: Wave
     acceleration_m_s2: Wave
     decay: float
-    pulling: bool
-    branch: Branch
-    to_rest: bool
+    pulling: bool  # whether the magazine holds an insert back
+    branch: Branch  # of the torque
+    to_rest: bool  # whether the feed counts as at rest after it
 
     def speed(self, u: float) -> float:
         """Return the feed speed (m/s) at elapsed share u."""
@@ -78,21 +66,11 @@ class Stretch:
 def cut_cycle(
     pieces: Sequence[FeedPiece], drive: Drive, *, gain: float, begin_s: float, end_s: float
 ) -> list[Stretch]:
-    """Cut the motion of one feed cycle.
+    """Cut the motion of one feed cycle into stretches, only where the feed moves, in order.
 
-    Parameters
-    ----------
-    pieces : sequence of FeedPiece
-        Of the feed, from before the cycle to its end.
-    gain : float
-        The servo's loop gain (1/s), which may be infinite.
-    begin_s, end_s : float
-        The clutch begins to close for this cycle and for the next (s).
-
-    Returns
-    -------
-    list of Stretch
-        Only where the feed moves, in order.
+    ``pieces``: of the feed, from before the cycle to its end; ``gain``: the servo's loop gain
+    (1/s), which may be infinite; ``begin_s``, ``end_s``: the clutch begins to close for this cycle
+    and for the next.
     """
     here = [p for p in _clipped(pieces, begin_s, end_s) if p[2] > p[1] + _SHORTEST_S]
     if not here:

@@ -16,20 +16,11 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 class CandidateAt:
     """What one motor has to give at one speed, and whether it can.
 
-    Attributes
-    ----------
-    passes : bool
-        Whether it meets every criterion.
-    demand : Demand
-        Of all cycles together.
-    hardest_cycle_rms_torque_n_m : float
-        RMS torque of the cycle in which it is highest.
-    reflected_inertia_kg_m2, inertia_ratio, available_acceleration_mm_s2 : float
-        See :class:`Candidate`.
-    acceleration_reserve : float
-        Available acceleration beyond the demand, as a share of the demand.
-    friction_limited_acceleration_mm_s2 : float or None
-        See :class:`FeederSizing`.
+    ``passes``: it meets every criterion.
+    ``demand``: of all cycles together.
+    ``hardest_cycle_rms_torque_n_m``: of the cycle in which it is highest.
+    ``acceleration_reserve``: available acceleration beyond the demand, as a share of the demand.
+    The rest as in :class:`Candidate` and :class:`FeederSizing`.
     """
 
     name: str
@@ -62,18 +53,10 @@ class RampInTravel:
 class Moving:
     """How the feed moves at one speed.
 
-    Attributes
-    ----------
-    cycle_s : float
-        Mean time of a cycle.
-    moving_share : float
-        Of the time.
-    friction_limited_acceleration_mm_s2 : float or None
-        See :class:`FeederSizing`.
-    insert_slips : bool or None
-        Whether friction does not hold the insert; None where friction is not known.
-    load_alone : Demand
-        Of the mechanism alone, its motor without a rotor.
+    ``cycle_s``: mean time of a cycle, ``moving_share`` of the time.
+    ``insert_slips``: friction does not hold the insert; None where friction is not known.
+    ``load_alone``: demand of the mechanism, its motor without a rotor.
+    ``friction_limited_acceleration_mm_s2``: see :class:`FeederSizing`.
     """
 
     cycle_s: float
@@ -91,14 +74,7 @@ class Moving:
 class SizedFeeder:
     """One feeder at one line speed.
 
-    Attributes
-    ----------
-    cycles : int
-        Number of feed cycles.
-    moving : Moving or None
-        None where fewer than two feed cycles begin.
-    candidates : tuple of CandidateAt
-        As many as there are motors; none without cycles.
+    ``cycles``: number of feed cycles; below two ``moving`` is None, and there are no candidates.
     """
 
     line_speed_mm_s: float
@@ -111,20 +87,14 @@ class SizedFeeder:
 class Candidate:
     """One motor, whatever the speed.
 
-    Attributes
-    ----------
-    reflected_inertia_kg_m2 : float
-        Of the mechanism, as its shaft feels it.
-    inertia_ratio : float
-        That over the rotor's.
-    best_reduction_ratio : float
-        At which its rotor gives the load the largest acceleration.
-    available_acceleration_mm_s2 : float
-        Largest feed acceleration that its peak torque gives; infinity where nothing is inert.
-    power_does_not_fit : bool
-        Whether its rated power differs from rated torque times rated speed.
-    highest_line_speed_mm_s : float or None
-        At which it meets every criterion; None: at none; infinity: at all speeds tried.
+    ``reflected_inertia_kg_m2``: of the mechanism, as its shaft feels it.
+    ``inertia_ratio``: that over the rotor's.
+    ``best_reduction_ratio``: at which its rotor gives the load the largest acceleration.
+    ``available_acceleration_mm_s2``: largest of the feed that its peak torque gives; infinity where
+        nothing is inert.
+    ``power_does_not_fit``: its rated power differs from rated torque times rated speed.
+    ``highest_line_speed_mm_s``: at which it meets every criterion; None: at none; infinity: at all
+        speeds tried.
     """
 
     name: str
@@ -141,23 +111,13 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class FeederSizing:
-    """Results for one feeder.
+    """Results for one feeder, speeds rising.
 
-    Attributes
-    ----------
-    number : int
-        Of the feeder.
-    chosen : str or None
-        The motor that the scenario chose.
-    max_acceleration_mm_s2 : float
-        Of its servo; infinity where it has no limit.
-    load_inertia_kg_m2, reduction_ratio, reflected_inertia_kg_m2 : float
-        At the feed roller, from there to the motor, and at the motor without its rotor.
-    friction_limited_acceleration_mm_s2, free_friction_limited_acceleration_mm_s2 : float or None
-        Up to which an insert follows while the magazine holds it, and after; None where friction
-        is not known.
-    speeds : tuple of SizedFeeder
-        Rising.
+    ``chosen``: the motor that the scenario chose. ``max_acceleration_mm_s2``: of its servo;
+    infinity where it has no limit. ``load_inertia_kg_m2``, ``reduction_ratio``,
+    ``reflected_inertia_kg_m2``: at the feed roller, from there to the motor, and at the motor
+    without its rotor. ``friction_limited_acceleration_mm_s2`` and the free one: up to which an
+    insert follows while the magazine holds it, and after; None where friction is not known.
     """
 
     number: int = field(metadata=LEFT_OUT)
@@ -178,13 +138,7 @@ class FeederSizing:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Sizing:
-    """What each feeder's motion demands of its motor.
-
-    Attributes
-    ----------
-    feeders : tuple of FeederSizing
-        Those that have a ``[feeder.drive]``.
-    """
+    """What each feeder's motion demands of its motor, if it has a ``[feeder.drive]``."""
 
     feedsim: str
     title: str

@@ -53,10 +53,8 @@ def speeds_from(scenario: Scenario) -> tuple[float, ...]:
 def check(scenario: Scenario) -> list[int]:
     """Return the numbers of the feeders that have a drive.
 
-    Raises
-    ------
-    FeedsimError
-        If there are none, or a clutch closes or opens in a step, which no motor can follow.
+    Raises FeedsimError if there are none, or a clutch closes or opens in a step, which no motor can
+    follow.
     """
     numbers = [n for n, feeder in enumerate(scenario.feeder) if feeder.drive is not None]
     if not numbers:
@@ -82,13 +80,7 @@ def check(scenario: Scenario) -> list[int]:
 
 
 def size(scenario: Scenario, speeds_mm_s: Sequence[float]) -> tuple[FeederSizing, ...]:
-    """Size the drives of a scenario at some line speeds.
-
-    Raises
-    ------
-    FeedsimError
-        As :func:`check` does.
-    """
+    """Size the drives of a scenario at some line speeds; raises as :func:`check`."""
     numbers = check(scenario)
     machine = machine_of(scenario)
     motions = {
