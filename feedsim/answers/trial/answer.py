@@ -30,13 +30,7 @@ SPREADS = (0.02, 2.0)
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PlannedTrial(Answer):
-    """Speeds, carriers, expected results, and a blank file to fill in.
-
-    Attributes
-    ----------
-    scenario : Scenario
-        To make it again.
-    """
+    """Speeds, carriers, expected results, and a blank file to fill in."""
 
     line: Line = field(metadata=LEFT_OUT)
     feedsim: str

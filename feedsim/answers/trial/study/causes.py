@@ -15,18 +15,10 @@ from feedsim.scenario import Scenario
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One cause that alone would explain a part of the findings.
+    """One cause that alone would explain a part of the findings, in the internal unit of its key.
 
-    Attributes
-    ----------
-    key : str
-        Path of the key.
-    kind : Kind
-        Its quantity.
-    now, instead : float
-        In the internal unit: the present value, and the one that explains the findings.
-    above_0 : bool
-        Whether inserts come late, or are staged too far, rather than the opposite.
+    ``key``: its path. ``instead``: the value that explains the findings. ``above_0``: inserts come
+    late, or are staged too far, rather than the opposite.
     """
 
     explains: Literal["engage slope", "engage offset", "disengage slope"]

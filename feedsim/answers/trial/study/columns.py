@@ -79,12 +79,8 @@ def blank_heads(units: System, *, several: bool) -> tuple[str, ...]:
 def columns_of(head: Sequence[str], row: int) -> tuple[list[TrialColumn], list[str]]:
     """Read the head of a file, in a given row: the columns, and those that are not read.
 
-    The columns must have a speed and something measured, each quantity once.
-
-    Raises
-    ------
-    FeedsimError
-        With all faults of the head.
+    The columns must have a speed and something measured, each quantity once. Raises FeedsimError
+    with all faults of the head.
     """
     names = [name.strip().lower() for name in head]
     if all(_is_number(name) for name in names if name):

@@ -51,14 +51,9 @@ class Correction:
 class Corrections:
     """What a trial says about one feeder.
 
-    Attributes
-    ----------
-    placement, stage : SpeedLine or None
-        As measured: error, and stage position less stage target. None if too little was measured.
-    remaining : SpeedLine or None
-        The placement error once the stage is corrected; None if it is not.
-    placement_fit, stage_fit : Fitted or None
-        The fits behind the lines.
+    ``placement``, ``stage``: as measured, error and stage position less stage target; None if too
+    little was. ``remaining``: the placement error once the stage is corrected; None if it is not.
+    The fits are those behind the lines.
     """
 
     placement: SpeedLine | None

@@ -42,48 +42,27 @@ _STEPS = (1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.025, 0.02, 0.01, 0.005, 0.002, 0.001
 class TrialData:
     """The rows of a trial that are not blank, in columns of shape (n,).
 
-    Attributes
-    ----------
-    row : int64
-        Row of the file, the head included, from 1: as a spreadsheet numbers them.
-    feeder : int64
-        Number of the feeder, from 0.
-    error_mm, stage_mm : float64
-        NaN if not measured.
-    carriers : int64
-        Number of carriers in the row; more than 1 is a tally.
-    missed : int64
-        How many of them got no insert; −1: not said.
-    blank : int
-        Rows with nothing filled in.
-    others : tuple of str
-        Columns that were not read.
-    error_step_mm, stage_step_mm : float
-        Step in which values were read off; 0 if none shows.
-    left_out : tuple of int
-        Rows of the file left out on request.
+    ``row``: of the file, from 1, the head included: as a spreadsheet numbers them. Of placement and
+    stage, NaN if not measured, the step is that in which values were read off; 0 if none shows.
     """
 
     row: Ints
-    feeder: Ints
+    feeder: Ints  # from 0
     speed_mm_s: Floats
     error_mm: Floats
     stage_mm: Floats
-    carriers: Ints
-    missed: Ints
-    blank: int
-    others: tuple[str, ...]
+    carriers: Ints  # more than 1 is a tally
+    missed: Ints  # how many of them got no insert; −1: not said
+    blank: int  # rows with nothing filled in
+    others: tuple[str, ...]  # columns that were not read
     error_step_mm: float
     stage_step_mm: float
-    left_out: tuple[int, ...] = ()
+    left_out: tuple[int, ...] = ()  # rows of the file left out on request
 
     def without(self, rows: Collection[int]) -> TrialData:
         """Return the trial without some rows of its file, numbered as in ``row``.
 
-        Raises
-        ------
-        FeedsimError
-            If one of them is not in ``row``, or none would be left.
+        Raises FeedsimError if one of them is not in ``row``, or none would be left.
         """
         wanted = sorted(set(rows))
         strange = sorted(set(wanted) - set(self.row.tolist()))
@@ -101,24 +80,11 @@ class TrialData:
 
 
 def read_trial(path: str | Path, *, feeders: Sequence[str], longest_mm: float) -> TrialData:
-    """Read the file of a trial.
+    """Read the file of a trial: CSV as :mod:`feedsim.scenario.table_file` has it, at most 300 MB.
 
-    Parameters
-    ----------
-    path : str or Path
-        CSV, at most 300 MB, UTF-8 or what a spreadsheet writes: commas, semicolons or tabs
-        between cells, decimal commas where unambiguous, with or without a byte order mark. Lines
-        that begin with ``#`` are skipped.
-    feeders : sequence of str
-        Their names. The column ``feeder`` has the name or the number, from 0; with a single feeder
-        it may be left out.
-    longest_mm : float
-        Length of a carrier, which bounds placement errors.
-
-    Raises
-    ------
-    FeedsimError
-        If the file cannot be read, or with its faults, row by row.
+    The column ``feeder`` has one of the names of ``feeders`` or a number, from 0; with a single
+    feeder it may be left out. ``longest_mm``: length of a carrier, which bounds placement errors.
+    Raises FeedsimError if the file cannot be read, or with its faults, row by row.
     """
     return _Reader(path, feeders, longest_mm).data(Path(path).name)
 

@@ -27,10 +27,8 @@ _NOT_STRAIGHT = 0.05
 class Dependence:
     """How values of one kind depend on the one before, at the same speed.
 
-    Attributes
-    ----------
-    process : float
-        Coefficient φ of the first-order autoregression that intervals assume; 0: independent.
+    ``process``: coefficient φ of the first-order autoregression that intervals assume; 0:
+    independent.
     """
 
     lag_one: LagOne
@@ -56,15 +54,10 @@ class Dependence:
 def dependence_of(unit: Floats, groups: Places) -> Dependence | None:
     """Test values for independence; None if too few values follow each other.
 
-    Parameters
-    ----------
-    unit : float64 array, shape (n,)
-        Each value less the mean of its speed, over the spread there, in the order of the rows.
-    groups : int array, shape (n,)
-        Number of each value's speed, from 0, none empty.
+    ``unit``, float64 of shape (n,): each value less the mean of its speed, over the spread there,
+    in the order of the rows; ``groups``, int of shape (n,): number of its speed, from 0, none
+    empty.
 
-    Notes
-    -----
     Similar neighbours count from a probability of 20 % of either test, not only from 5 %: what a
     test overlooks in a short trial would cost coverage (with φ = 0.2 in 10 cards at each of 4
     speeds, intervals cover 92 % with 5 %, 94 % with 20 %). Dissimilar neighbours make spreads less
@@ -86,8 +79,6 @@ def covariance_of(
     of the group within which it depends on the one before, shape (n,), by the coefficient φ
     (``process``, 0 or more) of a first-order autoregression.
 
-    Notes
-    -----
     For independent values it is that of the fit. If the means of the speeds lie off the line by
     more than the spread explains (5 %), the covariance comes from these deviations, which is wider
     and has fewer degrees of freedom.

@@ -135,14 +135,9 @@ def spread_parts(
 
 @dataclass(frozen=True, slots=True)
 class Allowance:
-    """What is expected at one speed, and how far a trial may deviate from it.
+    """What is expected at one speed, and bands in which mean and spread of a trial must lie.
 
-    Attributes
-    ----------
-    mean_mm, sd_mm : float
-        Expected.
-    mean_band_mm, sd_band_mm : Interval or None
-        Where mean and standard deviation of the values must lie; None for none, or one.
+    No values have no band; one has none for its standard deviation.
     """
 
     mean_mm: float

@@ -33,17 +33,11 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 class SpreadFit:
     """A spread against speed, compared with the scenario's.
 
-    Attributes
-    ----------
-    by_chance : float
-        Probability of a split this far from the expected one if that is right.
-    unlike : bool
-        Whether it surely differs from the expected one, placement and stage taken together.
-    more_time_s, more_fixed_mm : Estimate or None
-        If so: the excess of a part that is surely above the expected one (root of the difference of
-        squares).
-    less_time, less_fixed : bool
-        If so: whether that part is surely below the expected one.
+    ``by_chance``: probability of a split this far from the expected one if that is right.
+    ``unlike``: it surely differs from that, placement and stage taken together. If so,
+    ``more_time_s`` and ``more_fixed_mm`` are the excess of a part that is surely above the expected
+    one (root of the difference of squares), and ``less_time`` and ``less_fixed`` say whether it is
+    surely below.
     """
 
     found: Split
@@ -60,23 +54,13 @@ class SpreadFit:
 class FeederFit:
     """Everything that the trial says about one feeder.
 
-    Attributes
-    ----------
-    number : int
-        From 0.
-    settings_old, settings_new : MachineSettings
-        Those of the trial, and the corrected ones.
-    missed : MissedInTrial or None
-        None if the trial says nothing of it. Outliers are carriers, too.
-    outliers_left_out : bool
-        Whether there are any and their rows are left out of lines and spreads.
-    with_outliers, without_outliers : Corrections or None
-        The corrections with outliers if they are left out, and without if they are kept; None if
-        there are none.
-    old, new : Settings
-        As typed in on the machine.
-    kept_outliers : bool
-        Whether all figures include them.
+    ``settings_old``, ``settings_new``: those of the trial, and the corrected ones.
+    ``old``, ``new``: as typed in on the machine.
+    ``missed``: None if the trial says nothing of it; outliers are carriers, too.
+    ``outliers_left_out``: there are any, and their rows are left out of lines and spreads.
+    ``with_outliers``: the corrections with them if they are left out.
+    ``without_outliers``: those without if they are kept; None if there are none.
+    ``kept_outliers``: all figures include them.
     """
 
     number: int
@@ -114,20 +98,11 @@ class FeederFit:
 class TrialFit:
     """A trial's measurements, and what they say about each feeder.
 
-    Attributes
-    ----------
-    data : str
-        Name of the file with the measurements.
-    rows, blank_rows : int
-        Rows read, and blank ones.
-    rows_left_out : tuple of int
-        Numbers of the rows left out on request.
-    error_step_mm, stage_step_mm : float
-        Step in which placement and stage were measured.
-    confidence : float
-        Of all intervals.
-    machine : Machine
-        With the settings of the trial.
+    ``data``: name of the file with the measurements.
+    ``rows_left_out``: numbers of the rows left out on request.
+    ``error_step_mm``, ``stage_step_mm``: step in which placement and stage were measured.
+    ``confidence``: of all intervals.
+    ``machine``: with the settings of the trial.
     """
 
     feedsim: str

@@ -29,18 +29,11 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class SpeedLine:
-    """The error of a side: at standstill, and per speed.
+    """The error of a side: at standstill, and per speed (mm per mm/s, a time; None for one speed).
 
-    Attributes
-    ----------
-    n, speeds : int
-        Values and speeds behind it; 0 for the sum of two lines.
-    per_speed_s : Estimate or None
-        mm per mm/s, a time. None if there was only one speed.
-    by_chance : float
-        Probability of a line this far from 0 if nothing is off.
-    straight : float or None
-        Probability of means this far from the line if it is straight; None if not testable.
+    ``n``, ``speeds``: values and speeds behind it; 0 for the sum of two lines. ``by_chance``:
+    probability of a line this far from 0 if nothing is off. ``straight``: that of means this far
+    from the line if it is straight; None if not testable.
     """
 
     n: int
@@ -92,8 +85,6 @@ def process_of(fitted: Fitted | None) -> float:
 def speed_groups(speeds_mm_s: Floats) -> Places:
     """Return the number of each speed's group, from 0, rising; a group spans at most 1 %.
 
-    Examples
-    --------
     >>> speed_groups(np.array([1000.0, 400.0, 1004.0])).tolist()
     [1, 0, 1]
     """
@@ -117,14 +108,11 @@ def fitted_line(
     two-sided, of the parts of the spread. None if there are too few values for an interval: it
     takes 2 at one speed, 3 at several.
 
-    Notes
-    -----
     The weights are 1/(A + B·v²), the spread within the speeds
     (:mod:`feedsim.answers.trial.study.spread`): smoother than a variance for each speed, which a
-    handful of values hardly shows.
-
-    If values depend on the one before (:mod:`feedsim.answers.trial.study.dependence`), sums of
-    squares are corrected for what the means absorb, and all intervals are wider.
+    handful of values hardly shows. If values depend on the one before
+    (:mod:`feedsim.answers.trial.study.dependence`), sums of squares are corrected for what the
+    means absorb, and all intervals are wider.
     """
     groups = speed_groups(speeds_mm_s) if len(values) else np.zeros(0, dtype=np.intp)
     speeds = int(groups.max()) + 1 if len(values) else 0

@@ -21,20 +21,15 @@ _NEXT_TO_NOTHING = 1e-9
 class MissedInTrial:
     """Carriers counted in a trial, and those without an insert.
 
-    Attributes
-    ----------
-    share_ci : Interval or None
-        Exact (Clopper & Pearson), for the effective number of carriers; None below 20 carriers.
-    design_effect : float or None
-        Factor by which clustered misses, in the order of the rows, raise the carriers needed
-        (:func:`feedsim.metrics.clusters.design_effect`); None for a tally, which has no order:
-        misses are taken as independent.
-    expected_count : float
-        The scenario's, for these carriers and speeds.
-    probability : float or None
-        Of a count at least as unlikely, if the scenario is right, all counts divided by the design
-        effect (Rao & Scott 1992, Biometrics 48:577-585, from memory); None if it expects nearly
-        none (1e-9 or less): a test against a share of 0 shows only that there are some.
+    ``share_ci``: exact (Clopper & Pearson), for the effective number of carriers; None below 20.
+    ``design_effect``: factor by which clustered misses, in the order of the rows, raise the
+        carriers needed (:func:`feedsim.metrics.clusters.design_effect`); None for a tally, which
+        has no order: misses are taken as independent.
+    ``expected_count``: the scenario's, for these carriers and speeds.
+    ``probability``: of a count at least as unlikely, if the scenario is right, all counts divided
+        by the design effect (Rao & Scott 1992, Biometrics 48:577-585, from memory); None if it
+        expects nearly none (1e-9 or less): a test against a share of 0 shows only that there are
+        some.
     """
 
     carriers: int
@@ -112,11 +107,8 @@ def missed_of(
 def chance_of(count: int, carriers: Sequence[int], shares: Sequence[float]) -> float:
     """Return the probability of a total count over all groups at least as unlikely as this one.
 
-    ``carriers``: number in each group. ``shares``: probability for each carrier of a group.
-
-    Notes
-    -----
-    The count is a sum of binomial ones, whose distributions are convolved exactly; all counts no
+    ``carriers``: number in each group. ``shares``: probability for each carrier of a group. The
+    count is a sum of binomial ones, whose distributions are convolved exactly; all counts no
     likelier than the one seen are summed, as in Fisher's exact test (any text). Counts 12 standard
     deviations plus 60 beyond the mean are left out, less than 1e-20.
     """

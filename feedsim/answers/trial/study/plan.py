@@ -41,23 +41,15 @@ _PARTS = (0.4, 0.6, 0.8, 1.0)
 class Showing:
     """What it takes to show that a share is as small as it must be.
 
-    Attributes
-    ----------
-    limit : float
-        Largest share: of carriers missed, cycles at risk, inserts out of tolerance.
-    expected : float
-        The scenario's at the fastest speed, for the worst feeder.
-    without_any : int or None
-        Carriers to run without a single case; None if the limit is 0, which no number shows.
-    chance_without_any : float or None
-        Probability of that, if the scenario is right.
-    plan : Plan or None
-        The shortest that is passed with a chance of 90 %; None for none.
-    chance : float or None
-        Its own chance.
-    measuring : int or None
-        For the share within tolerance: how many to measure if errors are normal, with mean and
-        spread as expected; None if no number would do.
+    ``limit``: largest share, of carriers missed, cycles at risk, inserts out of tolerance.
+    ``expected``: the scenario's at the fastest speed, for the worst feeder.
+    ``without_any``: carriers to run without a single case, and ``chance_without_any`` the
+        probability of that, if the scenario is right; None if the limit is 0, which no number
+        shows.
+    ``plan``: the shortest that is passed with a chance of 90 %, and ``chance`` its own; None for
+        none.
+    ``measuring``: for the share within tolerance, how many to measure if errors are normal, with
+        mean and spread as expected; None if no number would do.
     """
 
     figure: Figure
@@ -81,16 +73,10 @@ class PlannedSpeed:
 
 @dataclass(frozen=True, slots=True)
 class FeederPlan:
-    """What to expect at one feeder if the scenario is right.
+    """What to expect at one feeder if the scenario is right, with the settings to type in.
 
-    Attributes
-    ----------
-    settings : MachineSettings
-        To type in for the trial.
-    placement, stage : tuple of Allowance
-        Expected mean and standard deviation at each speed, with their bands.
-    distance_mm, lead_s : float, float or None
-        Half width of the trial's intervals of engage distance and lead.
+    ``placement``, ``stage``: mean and standard deviation at each speed, with their bands.
+    ``distance_mm``, ``lead_s``: half width of the trial's intervals of engage distance and lead.
     """
 
     name: str

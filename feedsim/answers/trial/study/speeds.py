@@ -32,14 +32,7 @@ _LEAST_LEFT = 0.1
 class MeasuredAtSpeed:
     """Values of one kind at one speed, beside the scenario's band.
 
-    Attributes
-    ----------
-    mean_mm, sd_mm : float or None
-        None for no values, or one.
-    mean_ci_mm, sd_ci_mm : Interval or None
-        Student's and chi-squared intervals.
-    band : Allowance
-        The scenario's.
+    No values have no mean, one has no standard deviation. Intervals are Student's and chi-squared.
     """
 
     n: int
@@ -127,18 +120,12 @@ def at_speeds(
 ) -> tuple[AtSpeed, ...]:
     """Return the figures of one feeder at each speed.
 
-    Parameters
-    ----------
-    rows, kept : bool array, shape (n,)
-        The feeder's; those of them whose values count. All of them are carriers.
-    groups : int array, shape (n,)
-        Number of the speed of each row of the feeder; −1 elsewhere.
-    expected : sequence of ExpectedAtSpeed
-        One for each speed.
-    moved_mm : float64 array, one for each speed
-        How far corrections move the placement.
-    processes : (float, float)
-        Coefficients of placement errors and stage positions (:func:`measured`).
+    ``rows``, ``kept``, bool of shape (n,): the feeder's, and those of them whose values count; all
+        of them are carriers.
+    ``groups``, int of shape (n,): number of the speed of each row of the feeder; −1 elsewhere.
+    ``expected``: one for each speed.
+    ``moved_mm``, float64, one for each speed: how far corrections move the placement.
+    ``processes``: coefficients of placement errors and stage positions (:func:`measured`).
     """
     bands = sum(
         2 * len({int(g) for g in np.unique(groups[kept & ~np.isnan(values)])})

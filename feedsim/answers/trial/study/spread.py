@@ -31,25 +31,18 @@ class Scatter(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """The two parts, with intervals.
+    """The two parts, √A and √B, with intervals.
 
-    Attributes
-    ----------
-    fixed_mm : float
-        √A.
-    time_s : float
-        √B; None (and its interval) for a single speed: the whole is then fixed_mm.
-    dof : float
-        Of all the scatter together.
-    dispersion : float
-        Variance of the sums of squares over that of normal values: below 1 for uniform ones.
+    For a single speed ``time_s`` and its interval are None: the whole is then ``fixed_mm``.
+    ``dispersion``: variance of the sums of squares over that of normal values: below 1 for uniform
+    ones.
     """
 
     fixed_mm: float
     fixed_ci_mm: Interval
     time_s: float | None
     time_ci_s: Interval | None
-    dof: float
+    dof: float  # of all the scatter together
     dispersion: float
 
 
@@ -85,17 +78,15 @@ def split(
     ``confidence``: two-sided, of each interval. ``worth``: independent values that one of these is
     worth, above 0 to 1.
 
-    Notes
-    -----
-    Maximum likelihood for normal values, SSⱼ/σⱼ² chi-squared with νⱼ degrees of freedom, A and B
-    at least 0 ::
+    Maximum likelihood for normal values, SSⱼ/σⱼ² chi-squared with νⱼ degrees of freedom, A and B at
+    least 0 ::
 
         2·ln L = −Σ νⱼ·[ln σⱼ² + (SSⱼ/νⱼ)/σⱼ²]
 
-    and intervals by the profile of that likelihood: the other part takes its best value, and
-    2·ln L may fall by φ times the quantile of chi-squared with 1 degree of freedom. φ = 1 + κ/2,
-    κ the kurtosis, since the variance of a sum of squares goes as 2 + κ (Layard 1973, Journal of
-    the American Statistical Association 68:195-198, from memory); at least 1 below 30 degrees of
+    and intervals by the profile of that likelihood: the other part takes its best value, and 2·ln L
+    may fall by φ times the quantile of chi-squared with 1 degree of freedom. φ = 1 + κ/2, κ the
+    kurtosis, since the variance of a sum of squares goes as 2 + κ (Layard 1973, Journal of the
+    American Statistical Association 68:195-198, from memory); at least 1 below 30 degrees of
     freedom. For dependent values φ is divided by their worth.
     """
     from scipy.special import gammaincinv
