@@ -78,10 +78,8 @@ def asked(
 ) -> Line:
     """Return a line with more in its tune table; see :func:`tune`.
 
-    Raises
-    ------
-    FeedsimError
-        As :func:`tune` does, before anything is searched or an unfinished search is forgotten.
+    Raises FeedsimError as it does, before anything is searched or an unfinished search is
+    forgotten.
     """
     keys = {"aim": aim, "speed": speed, "assurance": assurance, "spend": spend}
     data = with_tune(line.to_dict(), knobs=knobs, unsure=unsure, **keys)

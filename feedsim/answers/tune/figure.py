@@ -27,13 +27,9 @@ _BEST: dict[str, Any] = {"marker": "D", "color": BLACK, "markersize": 4.5}
 
 
 def tune_figures(found: Tuning, *, units: System) -> dict[str, Figure]:
-    """Draw a tune; nothing if no setup is accepted.
+    """Draw a tune by file name without ending; nothing if no setup is accepted.
 
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``tune`` (values, windows and worths), ``windows`` (each knob
-        turned) and ``fronts``.
+    ``tune``: values, windows and worths; ``windows``: each knob turned; ``fronts``.
     """
     if not found.windows:
         return {}

@@ -25,16 +25,9 @@ _LARGEST = 1 << 30
 class Journal:
     """One file, a line for each answered call, in a folder that is ours alone.
 
-    A line is JSON with its SHA-256 in front. The first says what is searched and what made it: a
-    journal is used only if these are the same. A half-written line and everything after it are
-    ignored.
-
-    Parameters
-    ----------
-    folder : Path
-        Hidden, in the output folder; it exists while a search is unfinished.
-    scenario : Scenario
-        With its tune table.
+    The folder is hidden in the output folder, and exists while a search is unfinished. A line is
+    JSON with its SHA-256 in front. The first says what is searched and what made it: a journal is
+    used only if these are the same. A half-written line and everything after it are ignored.
     """
 
     def __init__(self, folder: Path, scenario: Scenario) -> None:
@@ -55,10 +48,7 @@ class Journal:
     def resume(self) -> list[str]:
         """Load what is kept; return in words which parts cannot be used.
 
-        Raises
-        ------
-        FeedsimError
-            If nothing is kept, or what is kept is of another scenario.
+        Raises FeedsimError if nothing is kept, or what is kept is of another scenario.
         """
         where = self._folder.parents[1]
         if not self._path.exists():
@@ -101,13 +91,7 @@ class Journal:
         return read_as(kind, self._known[key]) if key in self._known else None
 
     def keep(self, key: str, kind: type[T], result: T) -> None:
-        """Keep one result, whole or not at all.
-
-        Raises
-        ------
-        FeedsimError
-            If it cannot be written.
-        """
+        """Keep one result, whole or not at all; raises FeedsimError if it cannot be written."""
         if key in self._known:
             return
         plain = data_of(kind, result)

@@ -17,15 +17,7 @@ _AROUND = (0.5, 1.5)
 def tune_words(scenario: Scenario, refused_mm_s: float | None, *, units: System = "metric") -> str:
     """Name what could be chosen better at the speed where the closed forms begin to refuse a line.
 
-    Parameters
-    ----------
-    refused_mm_s : float or None
-        That speed; None for none.
-
-    Returns
-    -------
-    str
-        Empty if no usual value gives more room there.
+    Empty if there is no such speed, or no usual value gives more room there.
     """
     if not refused_mm_s:
         return ""

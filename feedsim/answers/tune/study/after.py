@@ -18,23 +18,12 @@ Against = Literal["jam_risk", "spread"]
 class ChangeWorth:
     """What one change buys: the best setup against the same one without that change.
 
-    Attributes
-    ----------
-    key : str
-        Of the knob.
-    now, best : str
-        Its present value, and that of the best setup.
-    without : float or None
-        The aim's value without it, all else at its best; None if then no speed is accepted, or no
-        such line is possible.
-    worth : float or None
-        How much better the aim is with the change: faster, or less risk or spread.
-    interval : Interval or None
-        95 % interval of that, both with the same random numbers; None in closed form.
-    possible : bool
-        Whether a line is possible without this change alone.
-    robust_worth : float or None
-        If something is unsure: the worth in closed form, for the share of it asked for.
+    ``without``: the aim's value without it, all else at its best; None if then no speed is
+        accepted, or no such line is possible (``possible``).
+    ``worth``: how much better the aim is with the change: faster, or less risk or spread.
+    ``interval``: 95 % of that, both with the same random numbers; None in closed form.
+    ``robust_worth``: if something is unsure, the worth in closed form, for the share of it asked
+        for.
     """
 
     key: str
@@ -54,19 +43,10 @@ class ChangeWorth:
 
 @dataclass(frozen=True, slots=True)
 class FrontPoint:
-    """The best setup at one speed.
+    """The best setup at one speed, by the values of the knobs.
 
-    Attributes
-    ----------
-    line_speed_mm_s : float
-    values : tuple of str
-        Of the knobs, in their order.
-    value : float or None
-        Jam risk (share of the feed cycles) or standard deviation (mm), simulated in fresh runs.
-    interval : Interval or None
-        95 % interval of it.
-    met : bool
-        Whether all acceptance figures are met there, by counts.
+    ``value``: jam risk (share of the feed cycles) or standard deviation (mm), simulated in fresh
+    runs, with its 95 % ``interval``. ``met``: all acceptance figures are met there, by counts.
     """
 
     line_speed_mm_s: float
@@ -78,15 +58,9 @@ class FrontPoint:
 
 @dataclass(frozen=True, slots=True)
 class Front:
-    """The least risk or spread at each speed, with the knobs chosen for it.
+    """The least risk or spread at each speed, rising, with the knobs chosen for it.
 
-    Attributes
-    ----------
-    against : {"jam_risk", "spread"}
-    now : tuple of FrontPoint
-        The setup as it is, at the same speeds.
-    points : tuple of FrontPoint
-        Rising in speed.
+    ``now``: the setup as it is, at the same speeds.
     """
 
     against: Against
@@ -98,14 +72,9 @@ class Front:
 class Reach:
     """How far one value may be turned.
 
-    Attributes
-    ----------
-    low, high : str or None
-        The last accepted values either way; None if not even the best one is.
-    binds : (str or None, str or None)
-        The mechanism that refuses the next value, if one does.
-    accepted : tuple of str
-        All accepted ones of a list of words.
+    ``low``, ``high``: the last accepted values either way; None if not even the best one is.
+    ``binds``: the mechanism that refuses the next value, if one does. ``accepted``: all accepted
+    ones of a list of words.
     """
 
     low: str | None
@@ -118,26 +87,15 @@ class Reach:
 class KnobWindow:
     """The range in which the setup stays accepted at a line speed as one knob is turned.
 
-    Attributes
-    ----------
-    key : str
-    line_speed_mm_s : float
-    best : str
-        Its value in the best setup.
-    had : (str, str)
-        The first and the last value of its list.
-    held : Reach
-        All others held, in closed form.
-    retuned : Reach
-        The others chosen anew for each value, in closed form.
-    simulated : (str, str) or None
-        The ends of ``held`` by simulation: the last values that meet every acceptance figure. None
-        for words, and if something is unsure.
-    values : tuple of float
-        Those looked at, in the internal unit, rising; none for words.
-    times : tuple of float
-        At each, all others held, the worst figure over its limit, in closed form; null: no such
-        line is possible.
+    ``best``: its value in the best setup.
+    ``had``: the first and the last of its list.
+    ``held``: all others held, in closed form.
+    ``retuned``: the others chosen anew for each value, in closed form.
+    ``simulated``: the ends of ``held`` by simulation, the last values that meet every acceptance
+        figure; None for words, and if something is unsure.
+    ``values``: those looked at, in the internal unit, rising; none for words.
+    ``times``: at each, all others held, the worst figure over its limit, in closed form; null: no
+        such line is possible.
     """
 
     key: str
@@ -166,14 +124,8 @@ class KnobWindow:
 class Tuning(Tuned):
     """The best setup and what it is worth.
 
-    Attributes
-    ----------
-    terms : tuple of ChangeWorth
-        Of each knob that the best setup changes.
-    windows : tuple of KnobWindow
-        Of each knob.
-    fronts : tuple of Front
-        Speed against jam risk, and against spread.
+    ``terms``: of each knob that the best setup changes; ``windows``: of each knob; ``fronts``:
+    speed against jam risk, and against spread.
     """
 
     terms: tuple[ChangeWorth, ...]

@@ -54,17 +54,9 @@ def work(what: str, scenario: dict[str, Any], *call: Any) -> Any:
 class Bench:
     """Asks closed forms and engine about setups of a space.
 
-    Made by :func:`bench_of`. Repeated and kept calls are answered from memory.
-
-    Attributes
-    ----------
-    space : Space
-    carriers : int
-        Simulated so far for all calls, kept or not.
-    looked : int
-        Setups looked at in closed form.
-    impossible : int
-        Those of them that make no possible line.
+    Made by :func:`bench_of`. Repeated and kept calls are answered from memory. ``carriers``:
+    simulated so far for all calls, kept or not. ``looked``: setups looked at in closed form;
+    ``impossible``: those of them that make no possible line.
     """
 
     def __init__(
@@ -139,12 +131,7 @@ class Bench:
     ) -> list[list[RunCounts]]:
         """Run the believed machine with setups at speeds (mm/s), the same random numbers for all.
 
-        Parameters
-        ----------
-        first, runs : int
-            First replication, and how many runs.
-        carriers : int
-            In each run.
+        ``first``, ``runs``: first replication, and how many runs, each of so many carriers.
         """
         parts = [
             (n, min(_TOGETHER, first + runs - n)) for n in range(first, first + runs, _TOGETHER)
@@ -195,25 +182,12 @@ def bench_of(
     told: Callable[[str, float | None], None] = lambda *_: None,
     on_lost: Callable[[str], None] = lambda _: None,
 ) -> Iterator[Bench]:
-    """Open a bench for the length of a ``with``.
+    """Open a bench for the length of a ``with``, for a scenario with its tune table.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        With its tune table.
-    where : Local or Cluster
-        Where calls are made; results do not depend on it.
-    keep : Keep, optional
-        Where results are kept.
-    told : callable
-        Called with the progress in words, and the aim's value of the best setup so far.
-    on_lost : callable
-        Called with a message when a worker is lost.
-
-    Raises
-    ------
-    FeedsimError
-        As :func:`~feedsim.answers.tune.study.space.space_of`.
+    Results do not depend on ``where`` calls are made; ``keep`` keeps them. ``told`` is called with
+    the progress in words and the aim's value of the best setup so far, ``on_lost`` with a message
+    when a worker is lost. Raises FeedsimError as
+    :func:`~feedsim.answers.tune.study.space.space_of`.
     """
     space = space_of(scenario)
     with worker_pool(work, where=where, on_lost=on_lost) as workers:

@@ -32,20 +32,12 @@ _BELIEVED: _Draws = (None,)
 class Looked:
     """A setup in closed form.
 
-    Attributes
-    ----------
-    value : float or None
-        The aim's: speed (mm/s), jam risk (a share), spread (mm), window (a share of the ranges).
-        None if the setup is not accepted.
-    times : float
-        The worst figure over its limit, if the setup is not accepted at the slowest speed, or at
-        the given one; infinite if no such line is possible.
-    figure : str
-        Which figure that is; "" if no such line is possible.
-    share : float
-        Of that figure.
-    speed_mm_s : float or None
-        Where that is.
+    ``value``: the aim's: speed (mm/s), jam risk (a share), spread (mm), window (a share of the
+        ranges); None if the setup is not accepted.
+    ``times``: the worst figure over its limit, if the setup is not accepted at the slowest speed,
+        or at the given one, ``speed_mm_s``; infinite if no such line is possible.
+    ``figure``: which that is, "" if no such line is possible.
+    ``share``: of that figure.
     """
 
     value: float | None
@@ -74,16 +66,10 @@ def space_in_worker(scenario: dict[str, Any]) -> Space:
 def looked_at(
     scenario: dict[str, Any], setups: Sequence[Setup], robust: bool, known: int = -1
 ) -> list[Looked]:
-    """Look at setups in closed form, in any process.
+    """Look at setups of a scenario with its tune table in closed form, in any process.
 
-    Parameters
-    ----------
-    scenario : dict
-        With its tune table.
-    robust : bool
-        Whether they must be accepted for what is unsure, or only for what is believed.
-    known : int
-        Number of the one unsure value that is taken as believed.
+    ``robust``: they must be accepted for what is unsure, not only for what is believed. ``known``:
+    number of the one unsure value that is taken as believed.
     """
     space = space_in_worker(scenario)
     return [_looked(space, tuple(setup), robust=robust, known=known) for setup in setups]

@@ -31,14 +31,9 @@ _BELOW = 16
 
 
 def judge(bench: Bench, setup: Setup, *, near_mm_s: float | None, robust: bool) -> Judged:
-    """Return the verdict on a setup.
+    """Return the verdict on a setup, near the speed that the search found, if any.
 
-    Parameters
-    ----------
-    near_mm_s : float or None
-        The speed that the search found, if any.
-    robust : bool
-        Judge for what is unsure, else for what is believed.
+    ``robust``: judge for what is unsure, else for what is believed.
     """
     before = bench.carriers
     at = bench.space.at_speed

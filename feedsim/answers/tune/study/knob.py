@@ -13,31 +13,15 @@ AS_IS = -1
 
 @dataclass(frozen=True, slots=True)
 class Knob:
-    """Something that may be chosen.
+    """Something that may be chosen."""
 
-    Attributes
-    ----------
-    key : str
-        Path of the key.
-    values : tuple
-        Its values as written in a file; numbers are rising.
-    numbers : tuple of float
-        The same in the internal unit; empty for words.
-    kind : Kind or None
-    now : object
-        The scenario's value, in the unit of the list.
-    now_number : float or None
-    prices : tuple of float
-        Of each value that is not the scenario's.
-    """
-
-    key: str
-    values: tuple[object, ...]
-    numbers: tuple[float, ...]
+    key: str  # its path
+    values: tuple[object, ...]  # as written in a file; numbers are rising
+    numbers: tuple[float, ...]  # the same in the internal unit; empty for words
     kind: Kind | None
-    now: object
+    now: object  # the scenario's value, in the unit of the list
     now_number: float | None
-    prices: tuple[float, ...]
+    prices: tuple[float, ...]  # of each value that is not the scenario's
 
     def price(self, place: int) -> float:
         """Return the price of a place; 0 for the present value."""
@@ -64,20 +48,11 @@ class Knob:
 
 @dataclass(frozen=True, slots=True)
 class Along:
-    """Values from the lowest to the highest; words as they are listed.
-
-    Attributes
-    ----------
-    knob : Knob
-    places : tuple of int
-        Of each value on the knob's list; ``AS_IS`` for a present value that is not listed.
-    numbers : tuple of float
-        The same in the internal unit; empty for words.
-    """
+    """Values from the lowest to the highest; words as they are listed."""
 
     knob: Knob
-    places: tuple[int, ...]
-    numbers: tuple[float, ...]
+    places: tuple[int, ...]  # on the knob's list; ``AS_IS`` for a present value not on it
+    numbers: tuple[float, ...]  # the same in the internal unit; empty for words
 
     def __len__(self) -> int:
         return len(self.places)

@@ -28,18 +28,7 @@ _MAY_FAIL = 2
 
 
 class ClosedLine:
-    """One setup of a space, asked at line speeds.
-
-    Parameters
-    ----------
-    space : Space
-    setup : Setup
-
-    Raises
-    ------
-    FeedsimError
-        If no such line is possible.
-    """
+    """One setup of a space, asked at line speeds; FeedsimError if no such line is possible."""
 
     def __init__(self, space: Space, setup: Setup) -> None:
         self._space, self._setup = space, setup
@@ -52,15 +41,8 @@ class ClosedLine:
     def excess(self, speed_mm_s: float, draw: Draw | None = None) -> Excess:
         """Return how far the worst feeder is beyond what is allowed.
 
-        Parameters
-        ----------
-        draw : Draw, optional
-            The true machine; by default the believed one.
-
-        Raises
-        ------
-        FeedsimError
-            If no such machine is possible.
+        ``draw``: the true machine; by default the believed one. Raises FeedsimError if no such
+        machine is possible.
         """
         shares, faster = self._of(draw)
         found = [each.excess(speed_mm_s + faster) for each in shares]
@@ -127,17 +109,8 @@ def true_machine(
 ) -> tuple[Scenario, Machine]:
     """Return a drawn line at a speed, and its machine with the settings for the believed one.
 
-    Parameters
-    ----------
-    draw : Draw or None
-        None: the line is as it is believed to be.
-    speed_mm_s : float
-        At which it is believed to run.
-
-    Raises
-    ------
-    FeedsimError
-        If no such line is possible.
+    Without a draw it is as it is believed to be. ``speed_mm_s``: at which it is believed to run.
+    Raises FeedsimError if no such line is possible.
     """
     believed, typed = _typed_in(space, setup, speed_mm_s)
     if draw is None:

@@ -117,12 +117,8 @@ def step_by_step(
     """Go from a setup to better neighbours until there is none, strides halved down to a step.
 
     Each knob is turned alone, either way, and back to its present value; turns that help alone are
-    also tried together (after Hooke and Jeeves 1961, Journal of the ACM 8:212-229).
-
-    Parameters
-    ----------
-    found : dict
-        Setups looked at; more are added.
+    also tried together (after Hooke and Jeeves 1961, Journal of the ACM 8:212-229). What is looked
+    at is added to ``found``.
     """
     space, here = bench.space, start
 

@@ -240,12 +240,8 @@ def _spread(variances_mm2: Sequence[float]) -> tuple[float, Interval]:
 def _front_speeds(now_mm_s: float, best_mm_s: float) -> list[float]:
     """Return the line speeds (mm/s) of a front: from the slower of two, or less, to the faster.
 
-    They lie closer together towards the fastest, where risk and spread rise.
-
-    Parameters
-    ----------
-    now_mm_s, best_mm_s : float
-        The line speed, and the fastest that is accepted.
+    The two are the line speed, and the fastest that is accepted. The speeds lie closer together
+    towards the fastest, where risk and spread rise.
     """
     low, high = min(now_mm_s, _SLOWEST * best_mm_s), max(now_mm_s, best_mm_s)
     parts = [1.0 - k / (_SPEEDS - 1) for k in range(_SPEEDS)]
@@ -261,18 +257,11 @@ def front_setups(
     *,
     allowed: Callable[[Setup], bool] = lambda _: True,
 ) -> list[Setup]:
-    """Return the setup with the least jam risk or spread at each speed, in closed form.
+    """Return the setup with the least jam risk or spread at each rising speed, in closed form.
 
-    Accepted setups go before refused ones; if none is accepted, the nearest.
-
-    Parameters
-    ----------
-    start : Setup
-        The best one at the fastest of the speeds; the search goes on from each speed's setup.
-    speeds_mm_s : sequence of float
-        Rising.
-    allowed : callable
-        Whether a setup may be chosen.
+    Accepted setups go before refused ones; if none is accepted, the nearest. ``start``: the best
+    one at the fastest of the speeds; the search goes on from each speed's setup. ``allowed``:
+    whether a setup may be chosen.
     """
     at = tuple(each.step_of(place) for each, place in zip(knobs, start, strict=True))
     steps, found = [len(each) for each in knobs], []

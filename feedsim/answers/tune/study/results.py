@@ -29,26 +29,16 @@ class PartAccepted:
 class Judged:
     """A setup on cards and drawn machines that no search has seen.
 
-    Attributes
-    ----------
-    values : tuple of str
-        Of each knob, as one would write it.
-    price : float
-        What it costs.
-    value : float or None
-        The aim's: the highest speed (mm/s), the jam risk (a share), the spread of the placement
-        (mm), or the window (a share of the ranges of the knobs). None for none.
-    interval : Interval or None
-        Of the value, 95 % at least; None for none, as of a window.
-    verdict : {"accepted", "refused", "open"}
-        Whether it is accepted, at 95 %: for what is believed, or for the share asked for of what is
-        unsure.
-    verdict_speed_mm_s : float or None
-        Speed of the verdict: if the aim is speed, the highest shown to be accepted.
-    drawn : PartAccepted or None
-        At that speed; None if nothing is unsure or there is no such speed.
-    carriers : int
-        Simulated for it.
+    ``values``: of each knob, as one would write it.
+    ``price``: what it costs.
+    ``value``: the aim's, the highest speed (mm/s), the jam risk (a share), the spread of the
+        placement (mm), or the window (a share of the ranges of the knobs); None for none.
+    ``interval``: of that, 95 % at least; None for none, as of a window.
+    ``verdict``: whether it is accepted, at 95 %, for what is believed, or for the share asked for
+        of what is unsure, at ``verdict_speed_mm_s``: if the aim is speed, the highest shown to be
+        accepted.
+    ``drawn``: at that speed; None if nothing is unsure or there is no such speed.
+    ``carriers``: simulated for it.
     """
 
     values: tuple[str, ...]
@@ -63,23 +53,13 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """A knob.
+    """A knob, its values as one would write them.
 
-    Attributes
-    ----------
-    key : str
-        Path of the key.
-    now, best : str
-        Its values as one would write them.
-    matters : bool
-        Whether the aim depends on it, the others as in the best setup; in closed form.
-    worth : float or None
-        Gain of the aim's value over this knob's present value, in closed form; None if that is not
-        accepted.
-    price : float
-        What the best value costs.
-    place : int
-        Of the best value on the knob's list; -1: unchanged.
+    ``matters``: the aim depends on it, the others as in the best setup, in closed form.
+    ``worth``: gain of the aim's value over this knob's present value, in closed form; None if that
+        is not accepted.
+    ``price``: what the best value costs.
+    ``place``: of that on the knob's list, -1: unchanged.
     """
 
     key: str
@@ -93,18 +73,11 @@ class Chosen:
 
 @dataclass(frozen=True, slots=True)
 class Nearest:
-    """If no setup is accepted: the nearest one.
+    """If no setup is accepted: the nearest one, by the values of the knobs.
 
-    Attributes
-    ----------
-    values : tuple of str
-        Of each knob.
-    figure : str
-        The acceptance figure that cannot be met; "" if no such line is possible at all.
-    share, limit : float
-        That figure in closed form, and its limit; of within_tolerance the share outside.
-    speed_mm_s : float or None
-        Where that is: the slowest speed looked at, or the given one.
+    ``figure``: the acceptance figure that cannot be met; "" if no such line is possible at all.
+    ``share``, ``limit``: that figure in closed form, and its limit; of within_tolerance the share
+    outside. ``speed_mm_s``: where that is, the slowest speed looked at, or the given one.
     """
 
     values: tuple[str, ...]
@@ -118,13 +91,8 @@ class Nearest:
 class UnsureCost:
     """What it costs not to know one value; in closed form.
 
-    Attributes
-    ----------
-    key : str
-    value_if_known : float or None
-        The aim's value of the best setup if this value were surely as believed.
-    gain : float or None
-        By how much that is better.
+    ``value_if_known``: the aim's value of the best setup if this value were surely as believed;
+    ``gain``: by how much that is better.
     """
 
     key: str
@@ -134,41 +102,19 @@ class UnsureCost:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Tuned:
-    """The best setup, for what is believed and for what is unsure.
+    """The best setup, for what is believed, and for what is unsure: robust, None if nothing is.
 
-    Attributes
-    ----------
-    aim : {"speed", "jam_risk", "spread", "window"}
-    speed_mm_s : float or None
-        The given speed; None if the aim is speed.
-    assurance : float
-        Share of what is unsure for which a setup must be accepted.
-    knobs : tuple of Chosen
-    feasible : bool
-        Whether any setup is accepted.
-    nearest : Nearest or None
-        If none is.
-    now_nominal, best_nominal : Judged
-        The present and the best setup, for what is believed.
-    now_robust, best_robust : Judged or None
-        The same for what is unsure; None if nothing is.
-    gain : float or None
-        By how much the best setup is better than the present, both robust if anything is unsure.
-    gain_interval : Interval or None
-        95 % at least.
-    price_of_not_knowing : float or None
-        By how much the nominal best for what is believed beats the robust best for what is unsure;
-        None if nothing is.
-    price_interval : Interval or None
-        95 % at least.
-    unsure : tuple of UnsureCost
-        The most costly first.
-    carriers_search, carriers_verdict : int
-        Simulated.
-    looked_at : int
-        Setups looked at in closed form.
-    impossible : int
-        Those of them that make no possible line.
+    ``speed_mm_s``: the given speed; None if the aim is speed.
+    ``assurance``: share of what is unsure for which a setup must be accepted.
+    ``feasible``: any setup is accepted; else ``nearest`` is the nearest.
+    ``gain``: by how much the best setup is better than the present, both robust if anything is
+        unsure; its interval, like that of the price, is of 95 % at least.
+    ``price_of_not_knowing``: by how much the nominal best for what is believed beats the robust
+        best for what is unsure.
+    ``unsure``: the most costly first.
+    ``carriers_search``, ``carriers_verdict``: simulated.
+    ``looked_at``: setups looked at in closed form.
+    ``impossible``: those of them that make no possible line.
     """
 
     feedsim: str

@@ -101,20 +101,10 @@ class Drawn:
 
     A machine refused at a speed counts as refused at every faster one, and one accepted as accepted
     at every slower one, so few are run at each.
-
-    Parameters
-    ----------
-    fresh : int
-        Number of machines that no search has seen; 0: those of the search.
-    near_mm_s : float
-        Speed at which closed forms rank them, to run the worst first.
-    ranks : sequence of int, optional
-        Of the machines whose bounds are wanted; the worst is 0.
-
-    Attributes
-    ----------
-    bounds_mm_s : list of float
-        The speeds up to which these are accepted in closed form; 0.0: at none.
+    ``fresh``: number of machines that no search has seen; 0: those of the search.
+    ``near_mm_s``: speed at which closed forms rank them, to run the worst first.
+    ``ranks``: of the machines whose bounds are wanted, the worst is 0.
+    ``bounds_mm_s``: the speeds up to which these are accepted in closed form, 0.0: at none.
     """
 
     def __init__(

@@ -27,13 +27,7 @@ _TELLS = 1e-3
 
 
 def tuned(bench: Bench, scenario: Scenario) -> Tuned:
-    """Search, and judge the result in fresh runs.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Of the bench, with its tune table.
-    """
+    """Search, and judge the result in fresh runs."""
     space = bench.space
     nominal: dict[Setup, Looked] = {}
     bench.told("closed forms")

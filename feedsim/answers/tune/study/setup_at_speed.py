@@ -20,17 +20,11 @@ SAME_RISK = 1e-7
 class SetupAtSpeed(NamedTuple):
     """A setup at a speed, in closed form.
 
-    Attributes
-    ----------
-    times : float
-        The worst figure of the worst feeder over its limit; above 1 it is refused; inf: no such
-        line is possible.
-    binds : str
-        The mechanism with the largest part in that, on the believed line.
-    jam_risk : float
-        Share of its feed cycles.
-    sd_mm : float
-        Standard deviation of its placement.
+    ``times``: the worst figure of the worst feeder over its limit; above 1 it is refused; inf: no
+        such line is possible.
+    ``binds``: the mechanism with the largest part in that, on the believed line.
+    ``jam_risk``: share of its feed cycles.
+    ``sd_mm``: standard deviation of its placement.
     """
 
     times: float
@@ -42,14 +36,9 @@ class SetupAtSpeed(NamedTuple):
 def setups_at(
     scenario: dict[str, Any], setups: Sequence[Setup], speed_mm_s: float, robust: bool
 ) -> list[SetupAtSpeed]:
-    """Look at setups at a speed, in any process.
+    """Look at setups of a scenario with its tune table at a speed, in any process.
 
-    Parameters
-    ----------
-    scenario : dict
-        With its tune table.
-    robust : bool
-        Whether ``times`` is for what is unsure, or for what is believed.
+    ``robust``: ``times`` is for what is unsure, else for what is believed.
     """
     space, found = space_in_worker(scenario), []
     for setup in map(tuple, setups):
@@ -85,23 +74,9 @@ def descend(
 
     A pattern search on whole numbers (Hooke and Jeeves 1961, from memory): each round asks for the
     places a stride away along every knob and takes the best; if none is better the strides are
-    halved, down to 1.
-
-    Parameters
-    ----------
-    values : callable
-        Places of all knobs → their values.
-    start : tuple of int
-        Where to begin; a place along each knob.
-    steps : sequence of int
-        Number of places of each knob; 1: it is held.
-    enough : float
-        A value this small ends it.
-
-    Returns
-    -------
-    (tuple of int, float)
-        The best places and their value.
+    halved, down to 1. ``values``: places of all knobs → their values. ``start``: a place along each
+    knob. ``steps``: number of places of each knob; 1: it is held. A value of ``enough`` or less
+    ends it. Returns the best places and their value.
     """
     here, best = start, values([start])[0]
     strides = [max(1, count // 4) if count > 1 else 0 for count in steps]

@@ -93,12 +93,7 @@ class Ranked(NamedTuple):
 def met(scenario: dict[str, Any], setup: Setup, number: int, of: int, speed_mm_s: float) -> Met:
     """Run one drawn machine, in any process.
 
-    Parameters
-    ----------
-    number : int
-        Of the draw.
-    of : int
-        Number of fresh machines in all; 0: it is one of the search.
+    ``number``: of the draw; ``of``: fresh machines in all; 0: it is one of the search.
     """
     space = space_in_worker(scenario)
     draw = (fresh_draws(space, of) if of else draws_of(space))[number]
@@ -133,15 +128,7 @@ def ranked(
 def count(
     scenario: dict[str, Any], setup: Setup, speed_mm_s: float, first: int, runs: int, carriers: int
 ) -> list[RunCounts]:
-    """Run the believed machine, in any process.
-
-    Parameters
-    ----------
-    first, runs : int
-        First replication, and how many.
-    carriers : int
-        In each of them.
-    """
+    """Run the believed machine, in any process, so many times from a first replication on."""
     space = space_in_worker(scenario)
     numbers = range(first, first + runs)
     return _runs(space, tuple(setup), None, speed_mm_s, numbers, carriers)

@@ -55,14 +55,7 @@ class Draw:
 
 @dataclass(frozen=True, eq=False)
 class Space:
-    """The space of a search.
-
-    Attributes
-    ----------
-    scenario : Scenario
-        As it is, without its tune table.
-    tune : TuneKeys
-    """
+    """The space of a search; ``scenario``: as it is, without its tune table."""
 
     scenario: Scenario
     tune: TuneKeys
@@ -105,23 +98,11 @@ class Space:
         return tuple(k.text(place) for k, place in zip(self.knobs, setup, strict=True))
 
     def believed(self, setup: Setup) -> Scenario:
-        """Return the line with a setup, as it is believed to be.
-
-        Raises
-        ------
-        FeedsimError
-            If no such line is possible.
-        """
+        """Return the line with a setup, as believed; FeedsimError if no such line is possible."""
         return _changed(self, setup, ())
 
     def drawn(self, setup: Setup, draw: Draw) -> Scenario:
-        """Return the line with a setup, if a draw is true.
-
-        Raises
-        ------
-        FeedsimError
-            If no such line is possible.
-        """
+        """Return the line with a setup, if a draw is true; FeedsimError if none is possible."""
         offs = []
         for unsure, by in zip(self.unsure, draw.off, strict=True):
             if unsure.key != LINE_SPEED:
@@ -177,11 +158,8 @@ def _draws(space: Space, n: int, *, fresh: bool) -> tuple[Draw, ...]:
 def space_of(scenario: Scenario) -> Space:
     """Return the space of a scenario's tune table.
 
-    Raises
-    ------
-    FeedsimError
-        If there is no such table or no knob in it, if no speed makes the present line right, or if
-        the line is impossible with an unsure value at its end.
+    Raises FeedsimError if there is no such table or no knob in it, if no speed makes the present
+    line right, or if the line is impossible with an unsure value at its end.
     """
     tune = scenario.tune
     if tune is None or not tune.knob:

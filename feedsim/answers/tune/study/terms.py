@@ -58,17 +58,8 @@ def fastest(
 ) -> list[Worth | None]:
     """Return the fastest speed (mm/s) of each setup that meets the criteria, by counts.
 
-    Parameters
-    ----------
-    starts_mm_s : sequence of float
-        Where to search for it, setup by setup.
-    most : sequence of float
-        From :func:`most_of`.
-
-    Returns
-    -------
-    list of Worth or None
-        None if it does not lie within a factor of four of its start.
+    ``starts_mm_s``: where to search for it, setup by setup; None if it does not lie within a factor
+    of four of that. ``most``: from :func:`most_of`.
     """
     seen: list[dict[float, Counts]] = [{} for _ in setups]
     for _ in range(_ROUNDS):
@@ -162,19 +153,10 @@ class Crossing(NamedTuple):
 
 
 def crossing(seen: Mapping[float, Counts], most: Floats) -> Crossing | None:
-    """Return the speed at which the first figure exceeds its limit.
+    """Return the speed at which the first figure exceeds its limit; None if not seen on both sides.
 
-    Parameters
-    ----------
-    seen : mapping of float to Counts
-        By line speed (mm/s); of the same runs.
-    most : float64 array, shape (figures,)
-        The largest share of each that is accepted.
-
-    Returns
-    -------
-    Crossing or None
-        None unless both sides of it have been seen.
+    ``seen``: by line speed (mm/s), of the same runs. ``most``, shape (figures,): the largest share
+    of each that is accepted.
     """
     speeds = sorted(seen)
     hits = np.stack([seen[v].hits for v in speeds])
@@ -218,12 +200,8 @@ def _first(times: Floats) -> int | None:
 def to_look_at(seen: Mapping[float, Counts], most: Floats, start_mm_s: float) -> list[float]:
     """Return the speeds (mm/s) to run next to locate the crossing; none: it is known well.
 
-    Parameters
-    ----------
-    seen, most
-        As in :func:`crossing`.
-    start_mm_s : float
-        Where to search for it; not beyond four times as fast or as slow.
+    ``seen``, ``most``: as in :func:`crossing`. ``start_mm_s``: where to search for it; not beyond
+    four times as fast or as slow.
     """
     if not seen:
         return [by * start_mm_s for by in _LADDER]
@@ -256,12 +234,8 @@ def differs(
 ) -> tuple[float, Interval]:
     """Return a difference of two figures and its 95 % interval by the jackknife, runs paired.
 
-    Parameters
-    ----------
-    one, other : float
-        Of all runs.
-    one_without, other_without : float64 array, shape (runs,)
-        Without each run in turn.
+    ``one``, ``other``: of all runs; ``one_without``, ``other_without``, shape (runs,): without each
+    run in turn.
     """
     from scipy.special import stdtrit
 

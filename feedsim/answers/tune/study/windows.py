@@ -26,17 +26,10 @@ _MOVES = 8
 
 @dataclass(frozen=True, slots=True)
 class Turning:
-    """A setup whose knobs are turned, one at a time.
-
-    Attributes
-    ----------
-    knobs : sequence of Along
-    at : tuple of int
-        The step of each.
-    """
+    """A setup whose knobs are turned, one at a time."""
 
     knobs: Sequence[Along]
-    at: tuple[int, ...]
+    at: tuple[int, ...]  # the step of each
 
     @classmethod
     def of(cls, knobs: Sequence[Along], setup: Setup) -> Turning:
@@ -56,16 +49,9 @@ def windows(
     speed_mm_s: float,
     allowed: Callable[[Setup], bool] = lambda _: True,
 ) -> tuple[KnobWindow, ...]:
-    """Return the window of each knob at a line speed, in closed form.
+    """Return the window of each knob at a line speed, in closed form, turned from the best setup.
 
-    Parameters
-    ----------
-    turning : Turning
-        The best setup.
-    looks : callable
-        At that speed.
-    allowed : callable
-        Whether a setup may be chosen as the others are re-tuned.
+    ``looks``: at that speed. ``allowed``: whether a setup may be chosen as the others are re-tuned.
     """
     return tuple(
         _window(turning, number, looks, allowed, speed_mm_s=speed_mm_s)
