@@ -32,12 +32,7 @@ def program_words(
 ) -> Iterator[str]:
     """Yield the findings about the program in one log, a few sentences each.
 
-    Parameters
-    ----------
-    names : list of str
-        Of the feeders.
-    virtual : bool
-        The master has no counts: lengths are in mm.
+    ``names``: of the feeders. ``virtual``: the master has no counts, lengths are in mm.
     """
     yield from (
         fault_words(fault, names, virtual=virtual, several=several) for fault in read.faults

@@ -40,15 +40,8 @@ class Written(NamedTuple):
 def written_values(
     found: Learning, data: Mapping[str, Any] | None = None, *, units: System = "metric"
 ) -> dict[str, Written]:
-    """Return the values to write into a scenario, by path.
+    """Return the values to write into a scenario, by path, in the units used in the file's data.
 
-    Parameters
-    ----------
-    data : mapping, optional
-        The file as it is; a value is written in the unit used there.
-
-    Notes
-    -----
     Only differences are written; a distance and its lead go together. If anything of a feeder
     changes, its ``"auto"`` settings become the numbers that they stood for: those are typed in at
     the machine, and "auto" would change with the learned values.
@@ -172,21 +165,11 @@ def pitches_csv(found: Learning, *, units: System) -> bytes:
 def learned_toml(
     found: Learning, text: str, *, new: Path, folder: Path, units: System
 ) -> str | None:
-    """Return the text of the scenario with what was learned; None if nothing differs.
+    """Return the text of the scenario file with what was learned; None if nothing differs.
 
-    Parameters
-    ----------
-    text : str
-        Of the scenario file.
-    new : Path
-        Path of the new file; its record of pitches goes beside it.
-    folder : Path
-        Folder of the old file.
-
-    Raises
-    ------
-    FeedsimError
-        If the file cannot be changed in place, or the new one would not be valid.
+    ``new``: path of the new file; its record of pitches goes beside it. ``folder``: of the old
+    file. Raises FeedsimError if the file cannot be changed in place, or the new one would not be
+    valid.
     """
     data = parse_toml(text)
     values = written_values(found, data, units=units)

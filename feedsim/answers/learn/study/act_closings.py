@@ -26,18 +26,9 @@ class ClosingActs:
 
 
 class Closings:
-    """Compares the closings of one feeder over one stretch.
+    """Compares the closings of one feeder over one stretch, with its openings.
 
-    Parameters
-    ----------
-    stretch : LogStretch
-        The feeder over a stretch of its log.
-    marks : list of Edge
-        Of the carrier eye.
-    opened : OpeningActs
-        The feeder's openings.
-    hidden : list of (float, float)
-        When a mark may have been hidden (s of the stretch).
+    ``hidden``: when a mark may have been hidden (s of the stretch).
     """
 
     def __init__(

@@ -152,10 +152,7 @@ def _came(
 def came_after(faults: Sequence[ProgramFault]) -> list[ProgramFault]:
     """Name what precedes nearly all odd acts of these faults and few others, if anything.
 
-    Parameters
-    ----------
-    faults : sequence of ProgramFault
-        Of one side of a feeder, in one log or several.
+    The faults are of one side of a feeder, in one log or several.
     """
     known, judged = (sum(getattr(f, name) for f in faults) for name in ("known", "judged"))
     shares: list[tuple[float, str]] = []

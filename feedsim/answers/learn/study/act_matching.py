@@ -134,14 +134,8 @@ def _act(
 class Matching:
     """Matches the closings of one feeder over one stretch with the marks of its carrier eye.
 
-    Attributes
-    ----------
-    windows : list of Window
-        When each mark is due, without a correction.
-    matched : dict of int to int
-        The mark of each cycle that has one.
-    waited : set of int
-        Cycles whose mark waited for the feeder.
+    ``windows``: when each mark is due, without a correction. ``matched``: the mark of each cycle
+    that has one. ``waited``: cycles whose mark waited for the feeder.
     """
 
     def __init__(self, stretch: LogStretch, marks: list[Edge], opened: OpeningActs) -> None:

@@ -67,24 +67,18 @@ class Act:
 class ActRows:
     """The closings, or the openings, of one feeder: columns of shape (n,).
 
-    Attributes
-    ----------
-    time_s, row
-        When it was logged (the middle of the interval), and in which row.
-    edge_s, expected_s : float64
-        The edge that caused it, and the middle of its window by these settings; NaN for none.
-    late_low_s, late_high_s : float64
-        Lateness (below 0: early): an interval that contains 0 if the act is as asked.
-    counts_per_s, speed_mm_s : float64
-        Of the belt then: counts, or mm on a virtual master; counted mm/s.
-    travel_mm : float64
-        Counted belt travel from the edge to the act.
-    verdict : int8
-        :class:`ActVerdict`.
-    cycle : int64
-        Number of the feed cycle it belongs to, in the order of the log.
-    exact : bool
-        Its instant follows from the edge alone: no mark was late, and it waited for no feeder.
+    ``time_s``: when it was logged (the middle of the interval), in which ``row``.
+    ``edge_s``: the edge that caused it, and ``expected_s`` the middle of its window by these
+        settings; NaN for none.
+    ``late_low_s``, ``late_high_s``: lateness (below 0: early), an interval that contains 0 if the
+        act is as asked.
+    ``counts_per_s``, ``speed_mm_s``, of the belt then: counts, or mm on a virtual master; counted
+        mm/s.
+    ``travel_mm``: counted belt travel from the edge to the act.
+    ``verdict``: :class:`ActVerdict`.
+    ``cycle``: number of the feed cycle it belongs to, in the order of the log.
+    ``exact``: its instant follows from the edge alone: no mark was late, and it waited for no
+        feeder.
     """
 
     time_s: Floats
@@ -150,40 +144,22 @@ class Preceding(NamedTuple):
 class ProgramFault:
     """A way in which the program departs from its settings.
 
-    Attributes
-    ----------
-    pattern : str
-        What it is most like.
-    feeder : int
-    acts : {"closings", "openings", "all"}
-        Which acts.
-    count, judged : int
-        Faulty and judged acts, or marks.
-    late_s, late_counts : float
-        Lateness; NaN where it has no size. Counts are mm on a virtual master.
-    ticks : int
-        Whole ticks of ``late_by_ticks``; else 0.
-    ratio : float
-        Of ``count_scale``: travel run over travel asked for. NaN elsewhere.
-    drift_s_per_hour : float
-        Of ``drift``; NaN elsewhere.
-    first_s, first_row, first_at
-        The first such act; its time as the log writes it.
-    after : str
-        What preceded nearly all of them, such as "a double"; "" for nothing in common.
-    after_count : int
-        How many it preceded.
-    known : int
-        Number whose predecessors the log shows.
-    came : tuple of Came
-        Everything that preceded any of them.
-    or_else : tuple of str
-        Patterns that would look the same in all logs together.
-    here_alone : bool
-        Another log at this speed does not have it.
-    fits_cycle_s : float
-        With a motion cycle this long, or a little longer, these acts are in time; NaN if there is
-        none, or if the log shows the program's own.
+    ``pattern``: what it is most like, of ``acts``.
+    ``count``, ``judged``: faulty and judged acts, or marks.
+    ``late_s``, ``late_counts``: lateness; NaN where it has no size; counts are mm on a virtual
+        master.
+    ``ticks``: whole ticks of ``late_by_ticks``; else 0.
+    ``ratio``: of ``count_scale``, travel run over travel asked for, and ``drift_s_per_hour``: of
+        ``drift``; NaN elsewhere.
+    ``first_s``, ``first_row``, ``first_at``: the first such act; its time as the log writes it.
+
+    ``after``: what preceded nearly all of them, such as "a double"; "" for nothing in common.
+    ``after_count``: how many it preceded, of ``known`` whose predecessors the log shows.
+    ``came``: everything that preceded any of them.
+    ``or_else``: patterns that would look the same in all logs together.
+    ``here_alone``: another log at this speed does not have it.
+    ``fits_cycle_s``: with a motion cycle this long, or a little longer, these acts are in time; NaN
+        if there is none, or if the log shows the program's own.
     """
 
     pattern: Pattern

@@ -130,10 +130,7 @@ class _Common(NamedTuple):
 def common_shift(low: Floats, high: Floats) -> _Common:
     """Return the shift that most intervals contain (a sweep from left to right).
 
-    Parameters
-    ----------
-    low, high : float64, shape (n,)
-        Ends of the intervals, n above 0.
+    ``low``, ``high``: ends of the intervals, shape (n,), n above 0.
     """
     ends = np.concatenate([low, high])
     turn = np.concatenate([np.ones(len(low)), -np.ones(len(high))])

@@ -122,10 +122,7 @@ class Points:
     def window(self, edge: Edge, distance_mm: float, lead_s: float, *, slack_mm: float) -> Window:
         """Return when an act is due, a distance less lead times speed after an edge.
 
-        Parameters
-        ----------
-        slack_mm : float
-            Extra uncertainty of the distance.
+        ``slack_mm``: extra uncertainty of the distance.
         """
         low = self._reached(edge.low_s, distance_mm - self._early_mm - slack_mm, lead_s)
         high = self._reached(edge.high_s, distance_mm + self._late_mm + slack_mm, lead_s)
@@ -242,14 +239,9 @@ class LoggedFeed:
 class LogStretch:
     """One feeder over one stretch of its log.
 
-    Attributes
-    ----------
-    disturbed : list of (float, float)
-        Spans that are not judged (s of the stretch): around where the belt stood.
-    begin_s, length_s : float
-        On the log's axis; and from there on.
-    period_s : float
-        Sampling period of the log; 0 for none.
+    ``disturbed``: spans that are not judged (s of the stretch): around where the belt stood.
+    ``begin_s``, ``length_s``: on the log's axis; and from there on. ``period_s``: sampling period
+    of the log; 0 for none.
     """
 
     machine: Machine

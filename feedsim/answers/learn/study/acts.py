@@ -55,19 +55,9 @@ class _Found:
 
 
 def compared_acts(log: Log, machine: Machine) -> ComparedActs:
-    """Compare every logged act with what the machine's settings ask for.
+    """Compare every act of a plausible log with what the machine's settings, solved, ask for.
 
-    Parameters
-    ----------
-    log : Log
-        Of the line, plausible.
-    machine : Machine
-        With its settings solved.
-
-    Returns
-    -------
-    ComparedActs
-        If carrier eye, encoder or clutch are not logged no act is judged, and it says so.
+    If carrier eye, encoder or clutch are not logged no act is judged, and the answer says so.
     """
     empty = FeederActs(act_rows([]), act_rows([]), lost_marks([]), 0)
     missing = _missing(log, machine)
@@ -223,12 +213,8 @@ def _contexts_of(
 ) -> list[set[str]]:
     """Return what each feed cycle came after, in words.
 
-    Parameters
-    ----------
-    edges : list of Edge or None
-        The insert's edge that each cycle captured.
-    marks_of : dict of int to int
-        The mark that each cycle's closing was for.
+    ``edges``: the insert's edge that each cycle captured; ``marks_of``: the mark that each cycle's
+    closing was for.
     """
     found: list[set[str]] = []
     double = [_is_double(edge, stretch) for edge in edges]

@@ -26,30 +26,14 @@ _LEAST_S = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Belt:
-    """Counted belt travel (mm) over the times of a log.
-
-    Attributes
-    ----------
-    time_s, travel_mm : float64 arrays, shape (n,)
-        Straight in between.
-    speed : Finding
-        mm/s.
-    uneven : Finding
-        Standard deviation of the speed over a second, as a share of the speed.
-    even : bool
-        Whether one straight line fits all counts.
-    count_mm : float
-        One count; 0 for none.
-    seconds : int
-        How many windows ``uneven`` is of.
-    """
+    """Counted belt travel (mm) over the times of a log, shape (n,), straight in between."""
 
     time_s: Floats
     travel_mm: Floats
-    speed: Finding
-    uneven: Finding
-    even: bool
-    count_mm: float
+    speed: Finding  # mm/s
+    uneven: Finding  # standard deviation of the speed over a second, as its share
+    even: bool  # whether one straight line fits all counts
+    count_mm: float  # one count; 0 for none
 
     def travel(self, times: Floats) -> Floats:
         """Return the travel (mm) at some times."""
@@ -71,10 +55,7 @@ class Belt:
 def belt_of(log: Log, *, count_mm: float) -> Belt | None:
     """Return how the belt ran; None without a moving encoder.
 
-    Parameters
-    ----------
-    count_mm : float
-        Counted travel per count, of an encoder that counts.
+    ``count_mm``: counted travel per count, of an encoder that counts.
     """
     encoder = log.encoder
     if encoder is None or len(encoder.time_s) < _LEAST_ROWS:
@@ -177,16 +158,9 @@ def belt_without_encoder(log: Log, *, length_mm: float) -> Belt | None:
 def steady_parts(log: Log, *, count_mm: float) -> list[Log]:
     """Return a log for each steady speed of the belt; the log itself if it had one or none.
 
-    Parameters
-    ----------
-    count_mm : float
-        Counted travel per count, of an encoder that counts.
-
-    Notes
-    -----
     A speed is steady while the means over five seconds or more are within 2 % of each other; what
     lies between belongs to no part. The second at either end is left out, since the belt may have
-    begun to change in it.
+    begun to change in it. ``count_mm`` as in :func:`belt_of`.
     """
     belt = belt_of(log, count_mm=count_mm)
     if belt is None or belt.even:

@@ -46,31 +46,21 @@ class Finding(NamedTuple):
 class Learned:
     """One quantity of a machine, from its logs.
 
-    Attributes
-    ----------
-    key : str
-        The scenario's, such as ``feeder.0.clutch.ramp_in``; empty if it has none.
-    what : str
-        In words.
-    kind : str
-        Of the quantity: ``length`` (mm), ``time`` (s), ``speed`` (mm/s), ``share``, ``rate`` (1/s)
-        or ``ratio``.
-    value : float or None
-        None if the logs do not show it.
-    low, high : float or None
-        The 95 % interval, or bounds on a value that the logs do not show (None: no bound).
-    scenario : float or None
-        The scenario's value.
-    verdict : str
-        ``agrees``: the scenario's value lies within the interval, or outside it by less than
-        certain at 99.9 %, or by less than two clocks may differ. ``differs``. ``untold``: the logs
-        do not show it.
-    why : str
-        Why they do not, or what the value rests on.
-    n : int
-        Number of values.
-    part : str
-        What it belongs to: ``line``, ``carriers``, ``feeder.0`` and so on.
+    ``key``: the scenario's, such as ``feeder.0.clutch.ramp_in``; empty if it has none.
+    ``what``: in words.
+    ``kind``: ``length`` (mm), ``time`` (s), ``speed`` (mm/s), ``share``, ``rate`` (1/s) or
+        ``ratio``.
+    ``value``: None if the logs do not show it.
+    ``low``, ``high``: the 95 % interval, or bounds on a value that the logs do not show (None: no
+        bound).
+    ``scenario``: the scenario's value.
+
+    ``verdict``: ``agrees``, if the scenario's value lies within the interval, or outside it by less
+        than certain at 99.9 %, or by less than two clocks may differ; ``differs``; or ``untold``,
+        if the logs do not show it.
+    ``why``: why they do not, or what the value rests on.
+    ``n``: number of values.
+    ``part``: what it belongs to: ``line``, ``carriers``, ``feeder.0`` and so on.
     """
 
     key: str
@@ -152,16 +142,10 @@ def pooled(figures: Sequence[Finding]) -> Finding | None:
 def combined(value: float, *, sd: float, uniform: float, n: int, dof: float = math.inf) -> Finding:
     """Return a figure with the 95 % interval of a normal error plus a uniform one.
 
-    Parameters
-    ----------
-    sd : float
-        Standard deviation of the normal error, known from ``dof`` degrees of freedom.
-    uniform : float
-        Half width of a uniform error that does not shrink with the number of values, such as that
-        of ticks in step with the log's clock.
+    ``sd``: standard deviation of the normal error, known from ``dof`` degrees of freedom.
+    ``uniform``: half width of a uniform error that does not shrink with the number of values, such
+    as that of ticks in step with the log's clock.
 
-    Notes
-    -----
     P(|N + U| ≤ x) = 95 % is solved for x; the sum of a uniform and a normal law has the
     distribution function ∫Φ, σ/2u·[z·Φ(z) + φ(z)] from −z to z (elementary). Student's quantile
     over the normal one widens the normal part.

@@ -48,17 +48,10 @@ class BoundedLine:
 def bounded_line(u: Floats, low: Floats, high: Floats) -> BoundedLine | None:
     """Find the lines y = a + b·u with low ≤ y ≤ high; None where there is none.
 
-    Parameters
-    ----------
-    u, low, high : float64 arrays, shape (n,)
-        ``u`` rising.
-
-    Notes
-    -----
-    A line is given by its heights at the first and last u. The bounds there make a rectangle, and
-    each bound between them cuts off a part, which leaves a convex polygon. The intervals take all
-    lines in it as equally likely, as rounding at random phase makes them: all explain what was
-    read equally well (Bayes, with a flat prior).
+    The arrays have shape (n,), ``u`` rises. A line is given by its heights at the first and last u.
+    The bounds there make a rectangle, and each bound between them cuts off a part, which leaves a
+    convex polygon. The intervals take all lines in it as equally likely, as rounding at random
+    phase makes them: all explain what was read equally well (Bayes, with a flat prior).
     """
     n = len(u)
     if n < 2 or u[-1] <= u[0]:
@@ -194,16 +187,9 @@ def nonlinear_fit(
 ) -> NonlinearFit:
     """Minimise the sum of squared residuals.
 
-    Parameters
-    ----------
-    residuals : callable
-        Parameters, shape (p,), to residuals, shape (n,), n > p.
-    start : float64 array, shape (p,)
-        None of them 0.
-    bounds : pair of float64 arrays, shape (p,), optional
+    ``residuals``: parameters, shape (p,), to residuals, shape (n,), n > p. ``start``, shape (p,):
+    none of them 0. ``bounds``: two arrays of that shape.
 
-    Notes
-    -----
     scipy's trust-region reflective algorithm, with central differences and each parameter scaled by
     its column. Held against certified values of NIST StRD in
     ``tests/published/test_nonlinear_nist.py``.

@@ -43,12 +43,8 @@ def followed(
 ) -> tuple[Tracks | None, Ramps | None, ServoFit | None, Finding | None]:
     """Return the commanded cycles, their ramps, the servo and the command delay; None: not logged.
 
-    Parameters
-    ----------
-    close_s, open_s : float64 arrays, shape (n,)
-        Closing and opening of each whole cycle.
-    step_s : float
-        In which the log writes times.
+    ``close_s``, ``open_s``: closing and opening of each whole cycle, shape (n,). ``step_s``: in
+    which the log writes times.
     """
     if logged.command is None or len(close_s) < _FEW:
         return None, None, None, None
@@ -136,12 +132,8 @@ class ServoFit:
 def servo_of(command: Tracks, actual: Tracks, ramps: Ramps, *, step_mm: float) -> ServoFit:
     """Fit loop gain and feedforward to the lag of the actual feed behind the command.
 
-    Parameters
-    ----------
-    command, actual : Tracks
-        Of the same instants; both travels or both speeds.
-    step_mm : float
-        In which the log writes them (mm, or mm/s).
+    Both tracks are of the same instants, and both travels or both speeds. ``step_mm``: in which the
+    log writes them (mm, or mm/s).
     """
     known = ~np.isnan(command.time_s)
     lag = np.where(known, command.value - actual.value, 0.0)

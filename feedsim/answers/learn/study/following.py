@@ -76,10 +76,7 @@ class Ramps:
 def cycles_of(track: Track, close_s: Floats, open_s: Floats) -> Tracks | None:
     """Cut a track at acts; None if there are too few whole cycles.
 
-    Parameters
-    ----------
-    close_s, open_s : float64 arrays, shape (n,)
-        Of cycles, the opening of each after its closing.
+    ``close_s``, ``open_s``: of cycles, the opening of each after its closing, shape (n,).
     """
     after = np.append(close_s[1:], math.inf)
     before = np.append(-math.inf, open_s[:-1])
@@ -119,22 +116,14 @@ def since_bends(cycles: Tracks, begins: Floats, ends: Floats, corners: Floats) -
 
 
 def ramps_of(cycles: Tracks, *, ramp_in: float, ramp_out: float, step: float) -> Ramps | None:
-    """Fit the ramps of a command.
+    """Fit the ramps of a command, from first guesses (s).
 
-    Parameters
-    ----------
-    ramp_in, ramp_out : float
-        First guesses (s).
-    step : float
-        In which the track is written (mm, or mm/s).
-
-    Notes
-    -----
-    Begin, end and initial travel of each cycle are fitted inside, cycle by cycle (variable
-    projection, Golub and Pereyra 1973), so rounded times of acts do no harm. Rounded values are
-    correlated within a cycle, and equal in cycles that begin at the same phase of the log's samples
-    and steps; there are few such phases if ticks and samples are in step. So intervals are those of
-    :meth:`NonlinearFit.grouped_sds`, with such cycles in one group.
+    ``step``: in which the track is written (mm, or mm/s). Begin, end and initial travel of each
+    cycle are fitted inside, cycle by cycle (variable projection, Golub and Pereyra 1973), so
+    rounded times of acts do no harm. Rounded values are correlated within a cycle, and equal in
+    cycles that begin at the same phase of the log's samples and steps; there are few such phases if
+    ticks and samples are in step. So intervals are those of :meth:`NonlinearFit.grouped_sds`, with
+    such cycles in one group.
     """
     known = ~np.isnan(cycles.time_s)
     speed = _engaged_speed(cycles)

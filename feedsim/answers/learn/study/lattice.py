@@ -27,18 +27,12 @@ _EXACT = 4e-15  # relative error of a number by its own digits
 class InstantGrid:
     """A grid of instants φ + n·period.
 
-    Attributes
-    ----------
-    period : Finding
-        s.
-    jitter : Finding
-        Standard deviation of actions about the grid (s), less that of rounding.
-    time_s : float64 array, shape (n,)
-        Of each action: its instant on the grid, or as logged if it lies off the grid.
-    shared_s : float
-        Error that all of them may share, whatever the bounds.
-    line : BoundedLine or None
-        Instant (from the first on) against number, if the grid fits all actions but a few.
+    ``period`` in s.
+    ``jitter``: standard deviation of actions about the grid (s), less that of rounding.
+    ``time_s``, shape (n,), of each action: its instant on the grid, or as logged if it lies off the
+        grid.
+    ``shared_s``: error that all of them may share, whatever the bounds.
+    ``line``: instant (from the first on) against number, if the grid fits all actions but a few.
     """
 
     period: Finding
@@ -65,17 +59,10 @@ def lattice_of(
 ) -> InstantGrid | None:
     """Find the grid that instants fall on; None if there is none.
 
-    Parameters
-    ----------
-    time_s, within_s : float64 arrays, shape (n,)
-        Middle and half width of each instant's interval in the log, rising.
-    grain_s : float
-        Step in which the log writes instants.
-    shared_s : float, optional
-        The part of ``within_s`` that may be an error common to all instants.
+    ``time_s``, ``within_s``: middle and half width of each instant's interval in the log, shape
+    (n,), rising. ``grain_s``: step in which the log writes instants. ``shared_s``: the part of
+    ``within_s`` that may be an error common to all instants.
 
-    Notes
-    -----
     The periodogram R(f) = |Σ exp(2πi·f·t)|/n is 1 for instants on a grid of period 1/f, sinc(w·f)
     if they are rounded to w, and Rayleigh distributed where there is no grid: P(R > r) = exp(−n·r²)
     (Lord Rayleigh; Fisher, Statistical Analysis of Circular Data, 1993, from memory). The period

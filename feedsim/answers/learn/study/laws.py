@@ -21,35 +21,23 @@ _EXPONENTIAL = ((0.916, 0.15), (1.062, 0.10), (1.321, 0.05), (1.591, 0.025), (1.
 
 @dataclass(frozen=True, slots=True)
 class GoodnessOfFit:
-    """Anderson and Darling's test of a law with parameters fitted to the same values.
-
-    Attributes
-    ----------
-    statistic : float
-        A², corrected for the number of values.
-    chance : float
-        Probability of values that fit as badly if they follow the law.
-    """
+    """Anderson and Darling's test of a law with parameters fitted to the same values."""
 
     n: int
-    statistic: float
-    chance: float
+    statistic: float  # A², corrected for the number of values
+    chance: float  # probability of values that fit as badly if they follow the law
 
 
 @dataclass(frozen=True, slots=True)
 class ArrivalLaw:
     """Which law the pitches follow.
 
-    Attributes
-    ----------
-    law : str or None
-        ``paced``, ``random``, or ``none`` if neither fits; None if the log does not show it.
-    paced, random : GoodnessOfFit or None
-        Of a normal pitch, and of an exponential gap behind a smallest one; None if not testable.
-    alike_chance : float or None
-        Probability that independent pitches are this correlated from carrier to carrier.
-    why : str
-        Why none fits, or why the log does not show it.
+    ``law``: ``none`` if neither fits; None if the log does not show it.
+    ``paced``, ``random``: of a normal pitch, and of an exponential gap behind a smallest one; None
+        if not testable.
+    ``alike_chance``: probability that independent pitches are this correlated from carrier to
+        carrier.
+    ``why``: why none fits, or why the log does not show it.
     """
 
     law: Literal["paced", "random", "none"] | None
@@ -129,19 +117,12 @@ def not_in_a_row(values: Floats) -> float | None:
 def arrival_law(
     pitches_mm: Floats, single: Bools, *, noise_mm: float, grain_mm: float
 ) -> ArrivalLaw:
-    """Determine the law of pitches.
+    """Determine the law of pitches, in order, shape (n,).
 
-    Parameters
-    ----------
-    pitches_mm : float64 array, shape (n,)
-        In order.
-    single : bool array, shape (n,)
-        Those that are one pitch if carriers are paced, not two with a carrier missing between.
-    noise_mm : float
-        Standard deviation that the eye and the log add to a pitch.
-    grain_mm : float
-        Step of pitches in the log; 0 for none. They are spread evenly over it for the tests, none
-        of which allows ties.
+    ``single``: those that are one pitch if carriers are paced, not two with a carrier missing
+    between. ``noise_mm``: standard deviation that the eye and the log add to a pitch. ``grain_mm``:
+    step of pitches in the log; 0 for none. They are spread evenly over it for the tests, none of
+    which allows ties.
     """
     x = pitches_mm + _spread_over(grain_mm, len(pitches_mm))
     usual = x[single]

@@ -35,16 +35,10 @@ from feedsim.scenario import AS_WRITTEN, Scenario
 class LogRead:
     """One log that was read.
 
-    Attributes
-    ----------
-    seconds : float
-        Its length.
-    carriers : int
-        Seen by the carrier eye.
-    remarks : tuple of str
-        What was mended in it or does not show.
-    not_read : tuple of str
-        Columns or signals left out.
+    ``seconds``: its length.
+    ``carriers``: seen by the carrier eye.
+    ``remarks``: what was mended in it or does not show.
+    ``not_read``: columns or signals left out.
     """
 
     file: str
@@ -57,16 +51,9 @@ class LogRead:
 
 @dataclass(frozen=True, slots=True)
 class ArrivalFound:
-    """The arrival law found.
+    """The arrival law found in the log with the most carriers, beside the scenario's.
 
-    Attributes
-    ----------
-    scenario : str
-        ``paced``, ``random`` or ``recorded``.
-    found : ArrivalLaw
-        Of the log with the most carriers.
-    agrees : bool or None
-        None if the log does not show it.
+    ``agrees``: None if the log does not show it.
     """
 
     scenario: str
@@ -78,18 +65,11 @@ class ArrivalFound:
 class Learning:
     """What logs say about a machine, compared with a scenario.
 
-    Attributes
-    ----------
-    learned : tuple of Learned
-        A row a quantity.
-    arrival : ArrivalFound or None
-        None without a carrier eye.
-    placements : Placements or None
-        Measured beside the logs; None for none.
-    program : tuple of ProgramRead
-        Of each log in which the program departs from its settings.
-    pitches_mm : tuple of float
-        Of the log with the most carriers, in order: a record for the scenario.
+    ``learned``: a row a quantity.
+    ``arrival``: None without a carrier eye.
+    ``placements``: measured beside the logs; None for none.
+    ``program``: of each log in which the program departs from its settings.
+    ``pitches_mm``: of the log with the most carriers, in order: a record for the scenario.
     """
 
     feedsim: str
@@ -111,13 +91,7 @@ class Learning:
 
 
 def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Learning:
-    """Learn everything that logs show.
-
-    Raises
-    ------
-    FeedsimError
-        If a log cannot be what its head says.
-    """
+    """Learn everything that logs show; FeedsimError if one cannot be what its head says."""
     machine = machine_of(scenario)
     logs = [plausible(log, machine) for log in logs]
     count_mm = machine.encoder.count_mm
@@ -170,14 +144,9 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
 
 
 def with_placements(found: Learning, machine: Machine, data: TrialData, *, name: str) -> Learning:
-    """Add what measured placements show.
+    """Add what the placements measured in a file of this name show.
 
-    Parameters
-    ----------
-    machine : Machine
-        With what was learned from the logs.
-    name : str
-        Of the file with the placements.
+    ``machine``: with what was learned from the logs.
     """
     added = {row.key: row for row in placed_rows(machine, data, name=name)}
     rows = tuple(

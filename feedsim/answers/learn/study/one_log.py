@@ -69,17 +69,11 @@ def in_log(
 ) -> InLog:
     """Work out what a log shows of a machine.
 
-    Parameters
-    ----------
-    machine : Machine
-        The scenario's: to guess which edge an act belongs to, and how long it waits for ticks and
-        scans if the log does not show it.
-    whole : Log
-        The log it is a part of: the program ticks through all of it.
-    acts : tuple
-        Of the whole log (:func:`acts_of`).
-    scan : ScanSeen or None
-        What all logs show of the scan.
+    ``machine``: the scenario's, to guess which edge an act belongs to, and how long it waits for
+        ticks and scans if the log does not show it.
+    ``whole``: the log it is a part of: the program ticks through all of it.
+    ``acts``: of that (:func:`acts_of`).
+    ``scan``: what all logs show of it.
     """
     belt = belt_of(log, count_mm=machine.encoder.count_mm)
     measured = belt is not None

@@ -27,18 +27,13 @@ _WILKS = 3.841458820694124  # χ² of one degree of freedom at 95 %
 class Pitches:
     """Pitches in order, as multiples of the usual one.
 
-    Attributes
-    ----------
-    mm : float64 array, shape (n,)
-        Leading edge to leading edge.
-    many : int64 array, shape (n,)
-        Each one's multiple of the usual pitch.
-    joined : bool array, shape (n − 1,)
-        Whether a pitch and the next one share an edge (else the log has a gap between them).
-    mean, sd : Finding or None
-        Of a single pitch (mm); None if there are too few. ``sd`` leaves out eye and log.
-    missing : Finding
-        Share of empty pitches.
+    ``mm``: leading edge to leading edge, shape (n,).
+    ``many``: each one's multiple of the usual pitch.
+    ``joined``, shape (n − 1,): a pitch and the next one share an edge (else the log has a gap
+        between them).
+    ``mean``, ``sd``: of a single pitch (mm); None if there are too few; ``sd`` leaves out eye and
+        log.
+    ``missing``: share of empty pitches.
     """
 
     mm: Floats
@@ -57,18 +52,13 @@ class Pitches:
 def pitches_of(edges_mm: Sequence[Floats]) -> Pitches:
     """Find the pitches between edges.
 
-    Parameters
-    ----------
-    edges_mm : sequence of float64 arrays
-        Travel at which each leading edge passed, rising; an array a stretch of the log.
+    ``edges_mm``: travel at which each leading edge passed, rising; an array a stretch of the log.
 
-    Notes
-    -----
     An error e of an edge makes one pitch longer and the next one shorter: x = p + e′ − e, of
-    variance σ² + 2·s² and covariance −s² with its neighbour. So the variance of the pitch itself
-    is that seen plus twice the covariance (the long-run variance of any text on time series),
-    whatever eye, counts and sampling add. Its interval comes from a jackknife over 20 stretches.
-    The mean is travel over pitches, of standard deviation σ/√n.
+    variance σ² + 2·s² and covariance −s² with its neighbour. So the variance of the pitch itself is
+    that seen plus twice the covariance (the long-run variance of any text on time series), whatever
+    eye, counts and sampling add. Its interval comes from a jackknife over 20 stretches. The mean is
+    travel over pitches, of standard deviation σ/√n.
     """
     parts = [np.diff(edges) for edges in edges_mm if len(edges) > 1]
     x = np.concatenate(parts) if parts else np.empty(0)
@@ -146,13 +136,8 @@ def mean_of_random(pitches_mm: Floats) -> Finding:
 def shortest_of_random(pitches_mm: Floats, *, noise_mm: float) -> Finding:
     """Return the shortest pitch of exponential gaps behind a smallest one.
 
-    Parameters
-    ----------
-    noise_mm : float
-        Standard deviation that eye and log add to a pitch.
+    ``noise_mm``: standard deviation that eye and log add to a pitch.
 
-    Notes
-    -----
     Of a pitch s + X + N, X exponential of mean m = mean − s, N normal, the density is
     e^(σ²/2m² − (x − s)/m)·Φ((x − s)/σ − σ/m)/m, the exponentially modified normal law (Grushka
     1972). Its likelihood over s, taken for a density (a flat prior), gives the interval; without
@@ -180,13 +165,9 @@ def shortest_of_random(pitches_mm: Floats, *, noise_mm: float) -> Finding:
 def missing_of_random(pitches_mm: Floats) -> tuple[Finding, float]:
     """Return the share of missing carriers among random arrivals, and the largest possible one.
 
-    Parameters
-    ----------
-    pitches_mm : float64 array, shape (n,)
-        Exponential gaps behind a smallest pitch, those over missing carriers as one.
+    ``pitches_mm``, shape (n,): exponential gaps behind a smallest pitch, those over missing
+    carriers as one.
 
-    Notes
-    -----
     Over k pitches one is k·s + X, X of a gamma law of k exponentials of mean m (any text on
     queues), k geometric. Of each share q the likeliest m is found by expectation and maximisation
     (Dempster, Laird and Rubin 1977, from memory). The interval is that of the likelihood ratio,

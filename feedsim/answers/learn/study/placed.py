@@ -21,12 +21,8 @@ _SURE = 0.95
 class Placements:
     """Placements measured beside the logs.
 
-    Attributes
-    ----------
-    placed, staged : int
-        Numbers of placement errors and stage positions.
-    added : tuple of str
-        What they show and no log does.
+    ``placed``, ``staged``: numbers of placement errors and stage positions. ``added``: what they
+    show and no log does.
     """
 
     file: str
@@ -37,19 +33,11 @@ class Placements:
 
 
 def placed_rows(machine: Machine, data: TrialData, *, name: str) -> Iterator[Learned]:
-    """Yield what placements show and no log does.
+    """Yield what the placements of a file of this name show and no log does.
 
-    Parameters
-    ----------
-    machine : Machine
-        With the logs' values, so that the rest of a placement is what they do not show.
-    name : str
-        Of the file.
-
-    Notes
-    -----
-    The log covers everything from the outputs of the eyes to the travel of the feed. If inserts
-    lie further back than that by a + b·v, the carrier eye is slower than in the scenario by b, and
+    ``machine``: with the logs' values, so that the rest of a placement is what they do not show.
+    The log covers everything from the outputs of the eyes to the travel of the feed. If inserts lie
+    further back than that by a + b·v, the carrier eye is slower than in the scenario by b, and
     carriers slip less by a; if they are staged further on by c + d·v, the insert eye is slower by
     d·(1 + ε)/g. An insert staged further on by x is placed earlier by x/g, which is subtracted
     first.

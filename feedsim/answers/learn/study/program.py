@@ -30,14 +30,8 @@ _ONE_SPEED = 0.01
 class ProgramRead:
     """What one log says about the program.
 
-    Attributes
-    ----------
-    marks, judged : int
-        Edges of the carrier eye, and acts, that could be judged.
-    faults : tuple of ProgramFault
-        Its departures from the settings.
-    not_judged : tuple of str
-        Why acts, or the whole log, could not be judged.
+    ``marks``, ``judged``: edges of the carrier eye, and acts, that could be judged. ``faults``: its
+    departures from the settings. ``not_judged``: why acts, or the whole log, could not be judged.
     """
 
     file: str
@@ -52,10 +46,7 @@ def program_of(
 ) -> tuple[ProgramRead, ...]:
     """Compare the acts of each log with the settings.
 
-    Parameters
-    ----------
-    rows : sequence of Learned
-        What was learned: its ticks are used if they differ from the scenario's.
+    ``rows``: what was learned; its ticks are used if they differ from the scenario's.
     """
     controller = machine.controller
     for row in rows:

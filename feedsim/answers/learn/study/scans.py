@@ -75,19 +75,10 @@ def _mean_square(seen: Sequence[ScanSeen]) -> float:
 def scan_seen(waits_s: Floats, acts_s: Floats, *, grid: Finding, noise_s: float) -> ScanSeen | None:
     """Determine the scan; None if the acts do not show it.
 
-    Parameters
-    ----------
-    waits_s : float64 array, shape (n,)
-        From each edge to its act, including the travel asked for.
-    acts_s : float64 array, shape (n,)
-        On their grid.
-    grid : Finding
-        Its period (s).
-    noise_s : float
-        Standard deviation that edge, count and log add to a wait.
+    ``waits_s``, shape (n,): from each edge to its act, including the travel asked for. ``acts_s``,
+    shape (n,): on their ``grid`` of this period (s). ``noise_s``: standard deviation that edge,
+    count and log add to a wait.
 
-    Notes
-    -----
     An edge waits for its scan and then for a tick, uniform over each: the variance of the sum is
     (s² + g² − γ²)/12, γ the remaining step if the two are locked (feedsim/MODEL.md, 13.4). They are
     locked in a ratio p : q if acts fall on only q of each p ticks.
@@ -151,20 +142,11 @@ def busy_bounds(
 ) -> Bounds | None:
     """Bound the time from the opening of a clutch until the feeder is ready.
 
-    Parameters
-    ----------
-    served_s : float64 array
-        From an opening to the next closing, for marks that did not wait: ready by then.
-    waited_s : float64 array
-        The same for marks that waited: ready within a tick before.
-    let_go_s : float64 array
-        From an opening to the point of a mark for which the clutch did not close: not ready by
-        then.
-    tick_s : float
-        Time between two motion ticks.
+    ``served_s``: from an opening to the next closing, for marks that did not wait: ready by then.
+    ``waited_s``: the same for marks that waited: ready within a motion tick (``tick_s``) before.
+    ``let_go_s``: from an opening to the point of a mark for which the clutch did not close: not
+    ready by then.
 
-    Notes
-    -----
     All times between the longest that was too short and the shortest that was enough are equally
     likely, since those two belong to a series that falls at random around it. None if nothing was
     served, or if they contradict each other.

@@ -153,20 +153,10 @@ def _edge_of_each_act(
 ) -> Places:
     """Return which edge each act belongs to, −1 for none, shape of the acts.
 
-    Parameters
-    ----------
-    edges_mm, acts_mm : float64 arrays
-        Belt travel at each, rising.
-    about_mm : float
-        Travel between them by the scenario.
-    width_mm : float
-        Width of the band in which the travels of punctual acts lie.
-
-    Notes
-    -----
-    Any edge before an act may be its own. The travel that most acts share, within the width, is
-    chosen; if several travels have about as many acts, as with even pitches, the one nearest to the
-    scenario's.
+    ``edges_mm``, ``acts_mm``: belt travel at each, rising; ``about_mm``: between them by the
+    scenario; ``width_mm``: of the band in which the travels of punctual acts lie. Any edge before
+    an act may be its own. The travel that most acts share, within the width, is chosen; if several
+    travels have about as many acts, as with even pitches, the one nearest to the scenario's.
     """
     none = np.full(len(acts_mm), -1, dtype=np.intp)
     longest = 2.0 * about_mm + 4.0 * width_mm
@@ -200,18 +190,12 @@ def _travel_of(
 ) -> Finding | None:
     """Return the travel asked for between edge and act, from the travels measured.
 
-    Parameters
-    ----------
-    travels_mm : float64 array, shape (n,)
-        Counted belt travel from each edge to its act.
-    waits_s : float
-        Mean time that acts wait for their tick and edges for their scan.
-    waits_sd_s : float
-        Standard deviation of that mean, if the log shows it.
-    open_s : float
-        Half width of its uniform error, common to all acts.
-    count_mm : float
-        One count, 0 for none. Edges are stored in whole counts, half a count too low on average.
+    ``travels_mm``, shape (n,): counted belt travel from each edge to its act.
+    ``waits_s``: mean time that acts wait for their tick and edges for their scan.
+    ``waits_sd_s``: standard deviation of that mean, if the log shows it.
+    ``open_s``: half width of its uniform error, common to all acts.
+    ``count_mm``: one count, 0 for none. Edges are stored in whole counts, half a count too low on
+        average.
     """
     n = len(travels_mm)
     if n < _LEAST:
