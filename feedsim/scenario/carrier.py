@@ -20,6 +20,7 @@ from feedsim.scenario.keys import (
     quantity_schema,
 )
 from feedsim.scenario.line import Distance, Length, Size
+from feedsim.scenario.optional import OrNone, optional
 from feedsim.scenario.record_file import MOST_PITCHES, MOST_ROWS, PitchRecord
 
 BESIDE_A_RECORD = ("pitch", "pitch_sd", "min_gap", "missing")
@@ -27,23 +28,6 @@ BESIDE_A_RECORD = ("pitch", "pitch_sd", "min_gap", "missing")
 
 OF_A_RECORD = ("record", "record_speed", "after_record")
 """Keys that apply only to a record."""
-
-
-@dataclass(frozen=True)
-class OrNothing(KeyType):
-    """A quantity; None if left out."""
-
-    quantity: Quantity
-
-    def _read(self, raw: Any) -> float | None:
-        return None if raw is None else self.quantity.read(raw)
-
-    def _write(self, value: Any) -> str | None:
-        return None if value is None else self.quantity.write(value)
-
-    def schema(self) -> dict[str, Any]:
-        """Return the JSON Schema of what is allowed."""
-        return self.quantity.schema()
 
 
 @dataclass(frozen=True)
@@ -106,11 +90,6 @@ class Record(KeyType):
         )
 
 
-def _without_default(schema: dict[str, Any]) -> None:
-    """Remove the default from a key's schema: TOML cannot express it."""
-    schema.pop("default", None)
-
-
 def _arrival_schema() -> dict[str, Any]:
     """Say as JSON Schema which keys go with which arrival."""
     recorded = {"properties": {"arrival": {"const": "recorded"}}, "required": ["arrival"]}
@@ -133,10 +112,8 @@ class Carrier(Section):
     model_config = ConfigDict(json_schema_extra=_arrival_schema())
 
     length: Size = key("Length of a carrier, along the belt.")
-    pitch: Annotated[float | None, OrNothing(Quantity("length", above=0.0))] = key(
-        "Leading edge to leading edge, a length. Required unless arrival is recorded.",
-        None,
-        json_schema_extra=_without_default,
+    pitch: Annotated[float | None, OrNone(Quantity("length", above=0.0))] = optional(
+        "Leading edge to leading edge, a length. Required unless arrival is recorded."
     )
     pitch_sd: Length = key(
         "Standard deviation of the pitch, a length. With 0 a run is unrealistically regular.",
@@ -149,18 +126,14 @@ class Carrier(Section):
         "Paced by a feeder upstream, laid at random by hand, or recorded on a line.",
         "paced",
     )
-    record: Annotated[tuple[float, ...], Record()] = key(
+    record: Annotated[tuple[float, ...], Record()] = optional(
         "With arrival recorded: a CSV file, its path relative to this one, with a column of "
         "pitches (pitch_mm, pitch_in) or of eye times (eye_time_s, eye_time_ms); or the pitches "
-        "themselves, a list of lengths.",
-        None,
-        json_schema_extra=_without_default,
+        "themselves, a list of lengths."
     )
-    record_speed: Annotated[float | None, OrNothing(Quantity("speed", above=0.0))] = key(
+    record_speed: Annotated[float | None, OrNone(Quantity("speed", above=0.0))] = optional(
         "Belt speed at which the eye times of the record were logged. It turns them into pitches, "
-        "which apply at any line speed.",
-        None,
-        json_schema_extra=_without_default,
+        "which apply at any line speed."
     )
     after_record: Annotated[Literal["repeat", "end"], Choice("repeat", "end")] = key(
         "If the record ends before the run: repeat it, or end the run with it.",

@@ -17,7 +17,7 @@ from feedsim.scenario.keys import (
 )
 from feedsim.scenario.line import Length, Size
 from feedsim.scenario.motor_file import MOST_MOTORS
-from feedsim.scenario.planned import tables
+from feedsim.scenario.optional import tables
 
 _MOST = 100
 _PRACTICE = "Common practice, no source; the motor maker's own data decide."
@@ -122,13 +122,13 @@ class Drive(Section):
     allowed_inertia_ratio: Annotated[float, Ratio(0.1, 1000.0)] = key(
         f"Largest reflected inertia, as a multiple of the rotor's. {_PRACTICE}", 10.0
     )
-    roller: Annotated[tuple[Roller, ...], tables("feeder.drive.roller", _MOST)] = key(
+    roller: Annotated[tuple[Roller, ...], tables("feeder.drive.roller", most=_MOST)] = key(
         "Rollers, pulleys and couplings that turn.", ()
     )
-    reduction: Annotated[tuple[Reduction, ...], tables("feeder.drive.reduction", _MOST)] = key(
+    reduction: Annotated[tuple[Reduction, ...], tables("feeder.drive.reduction", most=_MOST)] = key(
         "Stages from the motor to the feed roller; none: the motor sits on its shaft.", ()
     )
-    motor: Annotated[tuple[Motor, ...], tables("feeder.drive.motor", MOST_MOTORS)] = key(
+    motor: Annotated[tuple[Motor, ...], tables("feeder.drive.motor", most=MOST_MOTORS)] = key(
         "Candidates to drive the feeder.", ()
     )
     motors: Annotated[str, TextOrNone(1000)] = key(
@@ -142,10 +142,3 @@ class Drive(Section):
     def unused(self) -> tuple[str, ...]:
         """The file's name: its rows have joined the motors."""
         return ("motors",)
-
-
-def as_table(schema: dict[str, Any]) -> None:
-    """Make a table optional in JSON Schema, but never null."""
-    reference = next(item["$ref"] for item in schema.pop("anyOf") if "$ref" in item)
-    schema.pop("default", None)
-    schema["$ref"] = reference

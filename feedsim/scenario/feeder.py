@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 
 from feedsim.measures import QuantityError, canonical, measure
 from feedsim.quantities import Kind, phrase
-from feedsim.scenario.drive import Drive, as_table
+from feedsim.scenario.drive import Drive
 from feedsim.scenario.keys import (
     Auto,
     Choice,
@@ -28,6 +28,7 @@ from feedsim.scenario.keys import (
     unit_missing,
 )
 from feedsim.scenario.line import Delay, Distance, Eye, Length, Share, Size, Speed, Time
+from feedsim.scenario.optional import optional
 
 AutoDistance = Annotated[float | Literal["auto"], Auto(Quantity("length"))]
 AutoLead = Annotated[float | Literal["auto"], Auto(Quantity("time", at_least=-10.0, at_most=10.0))]
@@ -216,13 +217,6 @@ class Feeder(Section):
     clutch: Clutch = Field(default_factory=Clutch)
     servo: Servo = Field(default_factory=Servo)
     settings: Settings
-    drive: Drive | None = key(
-        "The drive, for feedsim drive and an automatic largest acceleration.",
-        None,
-        json_schema_extra=as_table,
+    drive: Drive | None = optional(
+        "The drive, for feedsim drive and an automatic largest acceleration."
     )
-
-    @property
-    def unused(self) -> tuple[str, ...]:
-        """The drive, if none is given."""
-        return ("drive",) if self.drive is None else ()

@@ -35,8 +35,8 @@ class Section(BaseModel):
 
     @property
     def unused(self) -> tuple[str, ...]:
-        """Keys that have no effect beside the others; they are not written."""
-        return ()
+        """Keys that are left out or have no effect beside the others; they are not written."""
+        return tuple(name for name, value in self if value is None)
 
 
 def key(about: str, default: Any = ..., **more: Any) -> Any:

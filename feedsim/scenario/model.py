@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import BeforeValidator, Field
-from pydantic_core import PydanticCustomError
+from pydantic import Field
 
 from feedsim.scenario.carrier import Carrier
-from feedsim.scenario.drive import as_table
 from feedsim.scenario.feeder import Feeder
-from feedsim.scenario.keys import RefusedValue, Section, Text, Whole, key
+from feedsim.scenario.keys import Section, Text, Whole, key
 from feedsim.scenario.line import Controller, Eye, Length, Line, RunKeys, Share, Size
-from feedsim.scenario.planned import Adjust, PlannedFault, tables
+from feedsim.scenario.optional import optional, tables
+from feedsim.scenario.planned import Adjust, PlannedFault
 from feedsim.scenario.product import Divert, Product
 from feedsim.scenario.supervision import JamProbability, Supervision
 from feedsim.scenario.sweep import SweepKeys
@@ -30,16 +29,9 @@ class Limits(Section):
     overhang: Length = key(
         "How far an insert may overhang its carrier at either end, a length.", "0 mm"
     )
-    jam_probability: JamProbability | None = key(
-        "Probability that each hazard becomes a jam, which stops the line; none does if left out.",
-        None,
-        json_schema_extra=as_table,
+    jam_probability: JamProbability | None = optional(
+        "Probability that each hazard becomes a jam, which stops the line; none does if left out."
     )
-
-    @property
-    def unused(self) -> tuple[str, ...]:
-        """The probabilities, if none is given."""
-        return ("jam_probability",) if self.jam_probability is None else ()
 
 
 class Acceptance(Section):
@@ -49,14 +41,6 @@ class Acceptance(Section):
     within_tolerance: Share = key("Share of placed inserts within it, at least.", "99.7 %")
     missed: Share = key("Share of carriers that get no insert, at most.", "0.1 %")
     jam_risk: Share = key("Share of feed cycles with a hazard, at most.", "0.1 %")
-
-
-def _tables(raw: Any) -> Any:
-    """Check the number of feeders before each is read."""
-    if not isinstance(raw, (list, tuple)) or not 1 <= len(raw) <= MOST_FEEDERS:
-        refused = RefusedValue(f"1 to {MOST_FEEDERS} of [[feeder]]")
-        raise PydanticCustomError("refused", "refused", {"refused": refused})
-    return raw
 
 
 class Scenario(Section):
@@ -71,40 +55,25 @@ class Scenario(Section):
     carrier: Carrier
     carrier_eye: Eye = Field(default_factory=Eye)
     controller: Controller = Field(default_factory=Controller)
-    feeder: Annotated[
-        tuple[Feeder, ...],
-        BeforeValidator(_tables),
-    ] = key(
+    feeder: Annotated[tuple[Feeder, ...], tables("feeder", least=1, most=MOST_FEEDERS)] = key(
         "The feeders, in the order of their placement points.",
         json_schema_extra={"minItems": 1, "maxItems": MOST_FEEDERS},
     )
     limits: Limits = Field(default_factory=Limits)
     acceptance: Acceptance = Field(default_factory=Acceptance)
-    product: Product | None = key(
-        "The recipe of a product; by default it needs an insert of each feeder.",
-        None,
-        json_schema_extra=as_table,
+    product: Product | None = optional(
+        "The recipe of a product; by default it needs an insert of each feeder."
     )
-    divert: Divert | None = key(
-        "A gate beyond the last feeder, if any.",
-        None,
-        json_schema_extra=as_table,
-    )
-    supervision: Supervision | None = key(
-        "What stops the line, and how; nothing does if left out.",
-        None,
-        json_schema_extra=as_table,
+    divert: Divert | None = optional("A gate beyond the last feeder, if any.")
+    supervision: Supervision | None = optional(
+        "What stops the line, and how; nothing does if left out."
     )
     fault: Annotated[tuple[PlannedFault, ...], tables("fault")] = key("Planned faults.", ())
     adjust: Annotated[tuple[Adjust, ...], tables("adjust")] = key(
         "What an operator changes while the line runs.", ()
     )
     sweep: SweepKeys = Field(default_factory=SweepKeys)
-    tune: TuneKeys | None = key(
-        "What feedsim tune may choose, and what is unsure.",
-        None,
-        json_schema_extra=as_table,
-    )
+    tune: TuneKeys | None = optional("What feedsim tune may choose, and what is unsure.")
 
     @property
     def unused(self) -> tuple[str, ...]:

@@ -7,9 +7,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator
-from pydantic_core import PydanticCustomError
-
 from feedsim.measures import canonical
 from feedsim.quantities import Kind
 from feedsim.scenario.keys import (
@@ -23,8 +20,8 @@ from feedsim.scenario.keys import (
     key,
     quantity_schema,
 )
+from feedsim.scenario.optional import OrNone, optional
 
-_MOST = 1000
 KINDS = ("carrier_jam", "insert_jam", "no_insert", "eye_dirty", "emergency_stop")
 SETTABLE: dict[str, tuple[Kind, Quantity]] = {
     "engage_distance": ("length", Quantity("length")),
@@ -37,40 +34,6 @@ SETTABLE: dict[str, tuple[Kind, Quantity]] = {
 
 _SPEED = Quantity("speed", above=0.0)
 _PATH = re.compile(r"feeder\.(\d{1,6})\.settings\.([a-z_]+)", re.ASCII)
-
-
-@dataclass(frozen=True)
-class OrNone(KeyType):
-    """An optional key; None if left out."""
-
-    inner: KeyType
-
-    def _read(self, raw: Any) -> Any:
-        return None if raw is None else self.inner.read(raw)
-
-    def _write(self, value: Any) -> Any:
-        return None if value is None else self.inner.write(value)
-
-    def schema(self) -> dict[str, Any]:
-        """Return the JSON Schema of what is allowed."""
-        return self.inner.schema()
-
-
-def no_default(schema: dict[str, Any]) -> None:
-    """Remove the default None of an optional key from its JSON Schema."""
-    schema.pop("default", None)
-
-
-def tables(name: str, most: int = _MOST) -> BeforeValidator:
-    """Check that this is a list of not too many tables, before reading each."""
-    allowed = f"up to {most} of [[{name}]]"
-
-    def check(raw: Any) -> Any:
-        if not isinstance(raw, (list, tuple)) or len(raw) > most:
-            raise PydanticCustomError("refused", "refused", {"refused": RefusedValue(allowed)})
-        return raw
-
-    return BeforeValidator(check)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,19 +116,12 @@ def _flat(raw: dict[Any, Any], above: str = "") -> Iterator[tuple[str, Any]]:
 class _Planned(Section):
     """An event at a time or at a carrier."""
 
-    at: Annotated[float | None, OrNone(Quantity("time", at_least=0.0))] = key(
-        "When: a time from the start. This or carrier.", None, json_schema_extra=no_default
+    at: Annotated[float | None, OrNone(Quantity("time", at_least=0.0))] = optional(
+        "When: a time from the start. This or carrier."
     )
-    carrier: Annotated[int | None, OrNone(Whole(0, 100_000_000))] = key(
-        "When: as this carrier reaches its eye, by its number in carriers.csv. This or at.",
-        None,
-        json_schema_extra=no_default,
+    carrier: Annotated[int | None, OrNone(Whole(0, 100_000_000))] = optional(
+        "When: as this carrier reaches its eye, by its number in carriers.csv. This or at."
     )
-
-    @property
-    def unused(self) -> tuple[str, ...]:
-        """Keys that are left out."""
-        return tuple(name for name, value in self if value is None)
 
 
 class PlannedFault(_Planned):
@@ -179,8 +135,8 @@ class PlannedFault(_Planned):
     eye: Annotated[Literal["carrier", "insert"], Choice("carrier", "insert")] = key(
         "Which eye, if one is dirty.", "carrier"
     )
-    duration: Annotated[float | None, OrNone(Quantity("time", above=0.0))] = key(
-        "How long a dirty eye sees nothing, a time.", None, json_schema_extra=no_default
+    duration: Annotated[float | None, OrNone(Quantity("time", above=0.0))] = optional(
+        "How long a dirty eye sees nothing, a time."
     )
 
     @property

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from feedsim.scenario.keys import KeyType, Quantity, RefusedValue, Section, Text, YesNo, key
 from feedsim.scenario.line import Length, Size, Time
-from feedsim.scenario.planned import OrNone, no_default, tables
+from feedsim.scenario.optional import OrNone, optional, tables
 
 ALL = "all"
 _NAME = Text(100)
@@ -66,21 +66,12 @@ class ProductPair(Section):
     above: Annotated[str, _NAME] = key(
         "Name of the feeder whose insert lies on top: the one further downstream."
     )
-    min_overlap: _LIMIT = key(
-        "Least overlap along the travel, a length; below 0 it is a clearance. Left out: none.",
-        None,
-        json_schema_extra=no_default,
+    min_overlap: _LIMIT = optional(
+        "Least overlap along the travel, a length; below 0 it is a clearance. Left out: none."
     )
-    max_overlap: _LIMIT = key(
-        'Largest overlap along the travel, a length; "-5 mm" is 5 mm clear. Left out: any.',
-        None,
-        json_schema_extra=no_default,
+    max_overlap: _LIMIT = optional(
+        'Largest overlap along the travel, a length; "-5 mm" is 5 mm clear. Left out: any.'
     )
-
-    @property
-    def unused(self) -> tuple[str, ...]:
-        """Limits that are left out."""
-        return tuple(name for name, value in self if value is None)
 
 
 class Product(Section):

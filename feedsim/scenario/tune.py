@@ -17,7 +17,7 @@ from feedsim.scenario.keys import (
     Whole,
 )
 from feedsim.scenario.keys import key as described
-from feedsim.scenario.planned import OrNone, no_default, tables
+from feedsim.scenario.optional import OrNone, optional, tables
 
 LAWS = ("uniform", "triangular", "normal")
 MOST_VALUES = 10_000
@@ -172,25 +172,18 @@ class TuneUnsure(Section):
     """A value that is known only roughly."""
 
     key: Annotated[str, _KEY] = described("Path of the key, as for --set: carrier_eye.response.")
-    by: Annotated[str | None, OrNone(Text(60))] = described(
+    by: Annotated[str | None, OrNone(Text(60))] = optional(
         "How far it may be off either way: a quantity, or a share of the scenario's value. This or "
-        "between.",
-        None,
-        json_schema_extra=no_default,
+        "between."
     )
-    between: Annotated[tuple[str, str] | None, OrNone(Pair())] = described(
-        "Its lowest and highest value. This or by.", None, json_schema_extra=no_default
+    between: Annotated[tuple[str, str] | None, OrNone(Pair())] = optional(
+        "Its lowest and highest value. This or by."
     )
     law: Annotated[Literal["uniform", "triangular", "normal"], Choice(*LAWS)] = described(
         "Distribution of the values. normal: by is two standard deviations, values stay within "
         "three, and between gives these three.",
         "uniform",
     )
-
-    @property
-    def unused(self) -> tuple[str, ...]:
-        """Keys that are left out."""
-        return tuple(name for name, value in self if value is None)
 
 
 class TuneKeys(Section):
@@ -204,10 +197,8 @@ class TuneKeys(Section):
         "placement, or the widest window of the knobs.",
         "speed",
     )
-    speed: Annotated[float | None, OrNone(Quantity("speed", above=0.0))] = described(
-        "Line speed for any other aim than speed; by default that of the line.",
-        None,
-        json_schema_extra=no_default,
+    speed: Annotated[float | None, OrNone(Quantity("speed", above=0.0))] = optional(
+        "Line speed for any other aim than speed; by default that of the line."
     )
     assurance: Annotated[float, Quantity("share", at_least=0.5, at_most=0.999)] = described(
         "Share of the possible machines on which a setup must be accepted.", "95 %"
@@ -220,10 +211,8 @@ class TuneKeys(Section):
     carriers: Annotated[int, Whole(100, 10_000_000)] = described(
         "Carriers run for each machine drawn, at each speed.", 10_000
     )
-    spend: Annotated[float | None, OrNone(_PRICE)] = described(
-        "Largest cost of all changes together; no limit if left out.",
-        None,
-        json_schema_extra=no_default,
+    spend: Annotated[float | None, OrNone(_PRICE)] = optional(
+        "Largest cost of all changes together; no limit if left out."
     )
     knob: Annotated[tuple[TuneKnob, ...], tables("tune.knob")] = described(
         "The choices that are still open.", ()

@@ -50,9 +50,9 @@ def at_line_speed(scenario: Scenario, speed_mm_s: float) -> Scenario:
 
 def _table(section: Section) -> dict[str, Any]:
     table: dict[str, Any] = {}
-    values = dict(section)
+    values, unused = dict(section), section.unused
     for name, inner in nodes(type(section)).items():
-        if name in section.unused:
+        if name in unused:
             continue
         value = values[name]
         if inner.many:
