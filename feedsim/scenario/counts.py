@@ -13,8 +13,7 @@ from typing import Any
 
 from feedsim.errors import Fault
 from feedsim.measures import canonical
-from feedsim.quantities import display
-from feedsim.scenario.given import Given
+from feedsim.scenario.given import Given, mm
 from feedsim.scenario.wording import dotted, shown
 
 COUNTED = ("engage_distance", "disengage_distance")
@@ -96,7 +95,7 @@ def _step(resolution: dict[Any, Any]) -> dict[Any, Any]:
 def _bare(number: int, path: tuple[Any, ...], count_mm: Fraction | None, *, raw: Any) -> Fault:
     of_belt = ""
     if count_mm:
-        of_belt = f" ({display(float(number * count_mm), 'length', digits=7)} of belt)"
+        of_belt = f" ({mm(float(number * count_mm))} of belt)"
     counts = f'write "{number} counts" if counts were meant{of_belt}'
     if isinstance(raw, str):
         return Fault(dotted(path), shown(raw), f"a length or counts; {counts}, after quadrature")

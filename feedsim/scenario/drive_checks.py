@@ -6,16 +6,12 @@ from collections.abc import Iterator
 from typing import Any
 
 from feedsim.errors import Fault
-from feedsim.quantities import display
-from feedsim.scenario.given import Given
+from feedsim.scenario.given import SAME_MM, Given, KeyPath, mm
 from feedsim.scenario.motor_file import motor_faults
 from feedsim.scenario.wording import dotted, shown
 
-_SAME_MM = 1e-9
-_Path = tuple[str | int, ...]
 
-
-def drive_faults(given: Given, feeder: _Path) -> Iterator[Fault]:
+def drive_faults(given: Given, feeder: KeyPath) -> Iterator[Fault]:
     """Find faults between the keys of the drive of the feeder at a path."""
     drive = given.raw(*feeder, "drive")
     automatic = given.raw(*feeder, "servo", "max_acceleration") == "auto"
@@ -45,12 +41,12 @@ def _list(table: dict[Any, Any], name: str) -> list[Any]:
     return list(value) if isinstance(value, (list, tuple)) else []
 
 
-def _not_chosen(feeder: _Path, needs: str) -> Fault:
+def _not_chosen(feeder: KeyPath, needs: str) -> Fault:
     path = (*feeder, "servo", "max_acceleration")
     return Fault(dotted(path), '"auto"', f"{needs}; or an acceleration")
 
 
-def _roller(given: Given, here: _Path) -> Iterator[Fault]:
+def _roller(given: Given, here: KeyPath) -> Iterator[Fault]:
     """Check that a roller has an inertia, or the size that it follows from."""
     diameter, bore, length, inertia = (
         given(*here, name) for name in ("diameter", "bore", "length", "inertia")
@@ -62,29 +58,26 @@ def _roller(given: Given, here: _Path) -> Iterator[Fault]:
         allowed = "a diameter and a length, both of more than 0 mm; or the inertia of this roller"
         yield given.fault((*here, name), allowed)
     elif inertia == 0.0 and bore >= diameter:
-        allowed = f"less than the diameter, {display(diameter, 'length', digits=7)}"
+        allowed = f"less than the diameter, {mm(diameter)}"
         yield given.fault((*here, "bore"), allowed)
 
 
-def _pull_off(given: Given, feeder: _Path) -> Iterator[Fault]:
+def _pull_off(given: Given, feeder: KeyPath) -> Iterator[Fault]:
     """Check that an insert is off the magazine before the next cycle begins."""
     start, travel = (given(*feeder, "drive", f"pull_off_{name}") for name in ("from", "travel"))
     length, gap = given(*feeder, "insert", "length"), given(*feeder, "insert", "gap")
     if None in (start, travel, length, gap):
         return
     over = length if travel == "auto" else travel
-    if start + over > length + gap + _SAME_MM:
+    if start + over > length + gap + SAME_MM:
         name = "pull_off_from" if travel == "auto" or start > length + gap else "pull_off_travel"
         most = length + gap - (over if name == "pull_off_from" and travel == "auto" else 0.0)
         most -= start if name == "pull_off_travel" else 0.0
-        allowed = (
-            f"at most {display(most, 'length', digits=7)}: a cycle feeds no further than "
-            "insert.length and insert.gap"
-        )
+        allowed = f"at most {mm(most)}: a cycle feeds no further than insert.length and insert.gap"
         yield given.fault((*feeder, "drive", name), allowed)
 
 
-def _grip(given: Given, here: _Path) -> Iterator[Fault]:
+def _grip(given: Given, here: KeyPath) -> Iterator[Fault]:
     """Check that friction is complete: coefficient, force and mass, or none of them."""
     friction, force = given(*here, "friction_coefficient"), given(*here, "normal_force")
     mass = given(*here, "insert_mass")
@@ -98,7 +91,7 @@ def _grip(given: Given, here: _Path) -> Iterator[Fault]:
         yield given.fault((*here, "insert_mass"), "more than 0 beside friction_coefficient")
 
 
-def _motor(motor: dict[Any, Any], here: _Path, names: list[Any]) -> Iterator[Fault]:
+def _motor(motor: dict[Any, Any], here: KeyPath, names: list[Any]) -> Iterator[Fault]:
     for key, message in motor_faults(motor):
         yield Fault(dotted((*here, key)), shown(motor[key]), message=message)
     name = motor.get("name")
@@ -109,7 +102,7 @@ def _motor(motor: dict[Any, Any], here: _Path, names: list[Any]) -> Iterator[Fau
         names.append(name)
 
 
-def _chosen(drive: dict[Any, Any], here: _Path, names: list[Any]) -> Iterator[Fault]:
+def _chosen(drive: dict[Any, Any], here: KeyPath, names: list[Any]) -> Iterator[Fault]:
     chosen = drive.get("chosen")
     if not isinstance(chosen, str) or not chosen or chosen in names:
         return

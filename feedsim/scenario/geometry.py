@@ -11,14 +11,13 @@ from typing import Any
 from feedsim.errors import Fault
 from feedsim.quantities import display
 from feedsim.scenario.drive_checks import drive_faults
-from feedsim.scenario.given import Given
+from feedsim.scenario.given import SAME_MM, Given, KeyPath, mm
 from feedsim.scenario.product_checks import product_faults
 from feedsim.scenario.record_file import MOST_ROWS, PitchRecord
 from feedsim.scenario.stopping import stopping_faults
 from feedsim.scenario.tune_checks import tune_faults
 from feedsim.scenario.wording import dotted, shown
 
-_SAME_MM = 1e-9  # travels nearer than this are one (MODEL.md)
 _SAME_S = 1e-12
 _LEAST_RATIO = 10
 
@@ -41,11 +40,11 @@ def _carriers(given: Given) -> Iterator[Fault]:
     pitch, length, min_gap, arrival = (given("carrier", name) for name in names)
     if None in (pitch, length, min_gap, arrival):
         return
-    least = _mm(length + min_gap)
-    if pitch < length + min_gap - _SAME_MM:
+    least = mm(length + min_gap)
+    if pitch < length + min_gap - SAME_MM:
         allowed = f"at least {least} (carrier.length and carrier.min_gap): carriers would overlap"
         yield given.fault(("carrier", "pitch"), allowed)
-    elif arrival == "random" and pitch <= length + min_gap + _SAME_MM:
+    elif arrival == "random" and pitch <= length + min_gap + SAME_MM:
         allowed = (
             f"more than {least} (carrier.length and carrier.min_gap): carriers that arrive at "
             "random need room on average"
@@ -72,11 +71,11 @@ def _record(given: Given) -> Iterator[Fault]:
 
 def _overlaps(raw: Any, record: Sequence[float], length: float) -> Iterator[Fault]:
     """Report pitches shorter than a carrier, the first few one by one."""
-    short = [place for place, pitch in enumerate(record) if pitch < length - _SAME_MM]
-    needs = f"at least {_mm(length)} (carrier.length): carriers would overlap"
+    short = [place for place, pitch in enumerate(record) if pitch < length - SAME_MM]
+    needs = f"at least {mm(length)} (carrier.length): carriers would overlap"
     for place in short[:MOST_ROWS]:
         if isinstance(raw, PitchRecord):
-            said = f"a pitch of {_mm(record[place])}; needs {needs}"
+            said = f"a pitch of {mm(record[place])}; needs {needs}"
             yield Fault("carrier.record", message=f"{raw.row(place)}: {said}")
         else:
             yield Fault(dotted(("carrier", "record", place)), shown(raw[place]), needs)
@@ -84,7 +83,7 @@ def _overlaps(raw: Any, record: Sequence[float], length: float) -> Iterator[Faul
         yield Fault("carrier.record", message=f"and {len(short) - MOST_ROWS} more such pitches")
 
 
-def _eye(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _eye(given: Given, here: KeyPath) -> Iterator[Fault]:
     response, jitter = given(*here, "response"), given(*here, "response_jitter")
     if None not in (response, jitter) and jitter > response + _SAME_S:
         allowed = (
@@ -103,54 +102,50 @@ def _names(given: Given) -> Iterator[Fault]:
             yield given.fault(("feeder", number, "name"), allowed)
 
 
-def _insert_path(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _insert_path(given: Given, here: KeyPath) -> Iterator[Fault]:
     """Check the insert path from the insert eye to the placement point."""
     to_placement = given(*here, "insert_eye_to_placement")
     stage = given(*here, "settings", "stage_position")
     length, gap = given(*here, "insert", "length"), given(*here, "insert", "gap")
     min_gap = given(*here, "insert", "min_gap")
-    if None not in (gap, min_gap) and gap < min_gap - _SAME_MM:
-        yield given.fault((*here, "insert", "gap"), f"at least insert.min_gap, {_mm(min_gap)}")
+    if None not in (gap, min_gap) and gap < min_gap - SAME_MM:
+        yield given.fault((*here, "insert", "gap"), f"at least insert.min_gap, {mm(min_gap)}")
     if None not in (stage, to_placement) and not 0.0 < stage < to_placement:
         allowed = (
             "a place between the insert eye and the placement point: more than 0 mm and less "
-            f"than insert_eye_to_placement, {_mm(to_placement)}"
+            f"than insert_eye_to_placement, {mm(to_placement)}"
         )
         yield given.fault((*here, "settings", "stage_position"), allowed)
     if None in (stage, length, gap):
         return
-    if stage >= length + gap - _SAME_MM:
+    if stage >= length + gap - SAME_MM:
         allowed = (
-            f"less than {_mm(length + gap)} (insert.length and insert.gap): the next insert "
+            f"less than {mm(length + gap)} (insert.length and insert.gap): the next insert "
             "would be past the insert eye before this one is staged"
         )
         yield given.fault((*here, "settings", "stage_position"), allowed)
     reach = stage + length + gap
-    if to_placement is not None and reach <= to_placement + _SAME_MM:
+    if to_placement is not None and reach <= to_placement + SAME_MM:
         allowed = (
-            f"less than {_mm(reach)} (stage_position, insert.length and insert.gap): the feeder "
+            f"less than {mm(reach)} (stage_position, insert.length and insert.gap): the feeder "
             "would stop with an insert short of the placement point and push two at once"
         )
         yield given.fault((*here, "insert_eye_to_placement"), allowed)
 
 
-def _target(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _target(given: Given, here: KeyPath) -> Iterator[Fault]:
     offset, length = given(*here, "settings", "target_offset"), given("carrier", "length")
     if None not in (offset, length) and offset >= length:
-        allowed = f"less than carrier.length, {_mm(length)}: the insert would miss the carrier"
+        allowed = f"less than carrier.length, {mm(length)}: the insert would miss the carrier"
         yield given.fault((*here, "settings", "target_offset"), allowed)
 
 
-def _resolution(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _resolution(given: Given, here: KeyPath) -> Iterator[Fault]:
     """Check that distances have one step, and that a fraction can approximate any ratio."""
     length, counts = given(*here, "distance"), given(*here, "distance_counts")
     ratio = given(*here, "ratio")
     if length and counts:
-        allowed = f"0 beside resolution.distance, {_mm(length)}: give one of the two"
+        allowed = f"0 beside resolution.distance, {mm(length)}: give one of the two"
         yield given.fault((*here, "distance_counts"), allowed)
     if ratio is not None and 0 < ratio < _LEAST_RATIO:
         yield given.fault((*here, "ratio"), f"0, or {_LEAST_RATIO} or more")
-
-
-def _mm(value: float) -> str:
-    return display(value, "length", digits=7)

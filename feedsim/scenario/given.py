@@ -5,10 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 from feedsim.errors import Fault
+from feedsim.quantities import display
 from feedsim.scenario.keys import RefusedValue
 from feedsim.scenario.model import MOST_FEEDERS
 from feedsim.scenario.tree import node
 from feedsim.scenario.wording import dotted, shown
+
+KeyPath = tuple[str | int, ...]
+SAME_MM = 1e-9
+"""Travels nearer than this are one (MODEL.md)."""
 
 
 class Given:
@@ -45,6 +50,11 @@ class Given:
         leaf = node(path)
         return here.get(path[-1], None if leaf is None or leaf.required else leaf.default)
 
-    def fault(self, path: tuple[str | int, ...], allowed: str) -> Fault:
+    def fault(self, path: KeyPath, allowed: str) -> Fault:
         """Make the fault of a key that conflicts with others."""
         return Fault(dotted(path), shown(self.raw(*path)), allowed)
+
+
+def mm(value: float) -> str:
+    """Write a length (mm) of a key for a message."""
+    return display(value, "length", digits=7)

@@ -6,13 +6,9 @@ from collections.abc import Iterator
 from typing import Any
 
 from feedsim.errors import Fault
-from feedsim.quantities import display
-from feedsim.scenario.given import Given
+from feedsim.scenario.given import SAME_MM, Given, KeyPath, mm
 from feedsim.scenario.product import ALL
 from feedsim.scenario.wording import dotted, shown
-
-_SAME_MM = 1e-9
-_Path = tuple[str | int, ...]
 
 
 def product_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
@@ -39,7 +35,7 @@ def _needs(given: Given) -> Iterator[Fault]:
             yield _no_feeder(("product", "needs", place), name, names)
 
 
-def _no_feeder(path: tuple[str | int, ...], name: str, names: dict[str, int]) -> Fault:
+def _no_feeder(path: KeyPath, name: str, names: dict[str, int]) -> Fault:
     known = ", ".join(f'"{known}"' for known in list(names)[:10])
     more = ", …" if len(names) > 10 else ""
     return Fault(dotted(path), shown(name), f"the name of a feeder: {known}{more}")
@@ -73,25 +69,25 @@ def _pairs(product: dict[str, Any], given: Given) -> Iterator[Fault]:
             yield from _limits(given, here, below=below, above=above)
 
 
-def _order(given: Given, here: _Path, *, below: int, above: int) -> Iterator[Fault]:
+def _order(given: Given, here: KeyPath, *, below: int, above: int) -> Iterator[Fault]:
     """Check the order of placement points: the insert laid first lies below."""
     first, then = (given("feeder", number, "eye_to_placement") for number in (below, above))
-    if None not in (first, then) and then <= first + _SAME_MM:
+    if None not in (first, then) and then <= first + SAME_MM:
         allowed = (
-            f"a feeder whose placement point lies further downstream than {_mm(first)} "
-            f"(feeder.{below}.eye_to_placement; this one's is at {_mm(then)}): what is laid later "
+            f"a feeder whose placement point lies further downstream than {mm(first)} "
+            f"(feeder.{below}.eye_to_placement; this one's is at {mm(then)}): what is laid later "
             "lies on top"
         )
         yield given.fault((*here, "above"), allowed)
 
 
-def _limits(given: Given, here: _Path, *, below: int, above: int) -> Iterator[Fault]:
+def _limits(given: Given, here: KeyPath, *, below: int, above: int) -> Iterator[Fault]:
     low, high = given(*here, "min_overlap"), given(*here, "max_overlap")
     lengths = [given("feeder", number, "insert", "length") for number in (below, above)]
-    if None not in (low, high) and high < low - _SAME_MM:
-        yield given.fault((*here, "max_overlap"), f"at least min_overlap, {_mm(low)}")
-    if low is not None and None not in lengths and low > min(lengths) + _SAME_MM:
-        allowed = f"at most {_mm(min(lengths))}, the shorter of the two inserts"
+    if None not in (low, high) and high < low - SAME_MM:
+        yield given.fault((*here, "max_overlap"), f"at least min_overlap, {mm(low)}")
+    if low is not None and None not in lengths and low > min(lengths) + SAME_MM:
+        allowed = f"at most {mm(min(lengths))}, the shorter of the two inserts"
         yield given.fault((*here, "min_overlap"), allowed)
 
 
@@ -99,15 +95,15 @@ def _gate(given: Given) -> Iterator[Fault]:
     """Check that the gate lies beyond the last insert and has a reason to divert."""
     at, before = given("divert", "at"), given("divert", "decide_before")
     ends = list(_laid_whole(given))
-    if at is not None and ends and at < max(ends)[0] - _SAME_MM:
+    if at is not None and ends and at < max(ends)[0] - SAME_MM:
         least, number = max(ends)
         allowed = (
-            f"at least {_mm(least)}: only there is an insert of feeder.{number} wholly on its "
+            f"at least {mm(least)}: only there is an insert of feeder.{number} wholly on its "
             "carrier (eye_to_placement, settings.target_offset and insert.length)"
         )
         yield given.fault(("divert", "at"), allowed)
     if None not in (at, before) and before >= at:
-        allowed = f"less than divert.at, {_mm(at)}: the carrier is not seen before the carrier eye"
+        allowed = f"less than divert.at, {mm(at)}: the carrier is not seen before the carrier eye"
         yield given.fault(("divert", "decide_before"), allowed)
     if [given("divert", name) for name in ("missed", "doubled", "late")] == [False] * 3:
         allowed = "true, or one of doubled and late true: else nothing is ever diverted"
@@ -124,7 +120,3 @@ def _laid_whole(given: Given) -> Iterator[tuple[float, int]]:
         ]
         if None not in parts:
             yield sum(parts), number
-
-
-def _mm(value: float) -> str:
-    return display(value, "length", digits=7)

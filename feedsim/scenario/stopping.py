@@ -7,8 +7,7 @@ from typing import Any
 
 from feedsim import machine
 from feedsim.errors import Fault
-from feedsim.quantities import display
-from feedsim.scenario.given import Given
+from feedsim.scenario.given import Given, KeyPath, mm
 from feedsim.scenario.model import Scenario
 from feedsim.scenario.planned import Adjust, PlannedFault
 from feedsim.scenario.supervision import Supervision
@@ -41,10 +40,9 @@ def _searches(data: dict[str, Any], given: Given) -> Iterator[Fault]:
     for number in range(given.feeders):
         length, gap = (given("feeder", number, "insert", name) for name in ("length", "gap"))
         if None not in (limit, length, gap) and limit < length + gap:
-            pitch = display(length + gap, "length", digits=7)
             allowed = (
-                f"at least {pitch} (insert.length and insert.gap of feeder.{number}): with "
-                "supervision.no_insert on, every search would stop the line before the next "
+                f"at least {mm(length + gap)} (insert.length and insert.gap of feeder.{number}): "
+                "with supervision.no_insert on, every search would stop the line before the next "
                 "insert comes"
             )
             yield given.fault(("controller", "search_limit"), allowed)
@@ -56,9 +54,8 @@ def _silence(data: dict[str, Any], given: Given) -> Iterator[Fault]:
         return
     limit, pitch = given("supervision", "carrier_eye_silent"), given("carrier", "pitch")
     if limit and isinstance(pitch, float) and limit <= pitch:
-        shown_pitch = display(pitch, "length", digits=7)
         allowed = (
-            f"0 mm, or more than {shown_pitch} (carrier.pitch), and as much more as carriers may "
+            f"0 mm, or more than {mm(pitch)} (carrier.pitch), and as much more as carriers may "
             "be missing in a row: else the line stops between two carriers"
         )
         yield given.fault(("supervision", "carrier_eye_silent"), allowed)
@@ -81,14 +78,14 @@ def _jams(data: dict[str, Any], given: Given) -> Iterator[Fault]:
         yield given.fault(("supervision", "jam"), allowed)
 
 
-def _magazine(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _magazine(given: Given, here: KeyPath) -> Iterator[Fault]:
     holds, warning = given(*here, "magazine"), given(*here, "magazine_warning")
     if holds is not None and warning and warning >= holds:
         allowed = f"less than magazine, {holds}"
         yield given.fault((*here, "magazine_warning"), allowed)
 
 
-def _planned(given: Given, here: tuple[str | int, ...]) -> Iterator[Fault]:
+def _planned(given: Given, here: KeyPath) -> Iterator[Fault]:
     """Check that a time or a carrier is given, not both."""
     when = [name for name in ("at", "carrier") if given.raw(*here, name) is not None]
     if len(when) != 1:

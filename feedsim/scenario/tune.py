@@ -35,6 +35,9 @@ class Span:
     end: Any
     step: Any = None
 
+    def __str__(self) -> str:
+        return "a range"
+
 
 @dataclass(frozen=True)
 class Values(KeyType):

@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from feedsim.errors import Fault, FeedsimError
-from feedsim.scenario.given import Given
+from feedsim.scenario.faults import refused_faults
+from feedsim.scenario.given import Given, KeyPath
 from feedsim.scenario.keys import KeyType, RefusedValue
 from feedsim.scenario.overrides import apply_overrides
 from feedsim.scenario.tree import node, path_of
@@ -14,7 +15,6 @@ from feedsim.scenario.tune import Span, TuneUnsure
 from feedsim.scenario.tune_values import had, off
 from feedsim.scenario.wording import dotted, shown
 
-_Path = tuple[str | int, ...]
 _LINE_SPEED = "line.speed"
 _MOST = {"knob": 12, "unsure": 24}
 _OWN = ("tune", "sweep", "title", "seed", "run", "acceptance")
@@ -63,7 +63,7 @@ def tune_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
             yield Fault(f"tune.{name}", shown(rows), allowed)
             continue
         for place, row in enumerate(rows):
-            here: _Path = ("tune", name, place)
+            here: KeyPath = ("tune", name, place)
             if not isinstance(row, dict) or not isinstance(key := row.get("key"), str):
                 continue
             if key in seen:
@@ -76,7 +76,7 @@ def tune_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
     yield from _speed(given, table)
 
 
-def _row(data: dict[str, Any], given: Given, here: _Path, key: str) -> Iterator[Fault]:
+def _row(data: dict[str, Any], given: Given, here: KeyPath, key: str) -> Iterator[Fault]:
     leaf, unknown = leaf_of(key), _unknown(data, key)
     if leaf is None or not is_of_machine(key) or unknown:
         what = "a key of the machine that holds a value, such as feeder.0.settings.stage_position"
@@ -109,29 +109,21 @@ def _row(data: dict[str, Any], given: Given, here: _Path, key: str) -> Iterator[
     try:
         off(leaf, unsure, believed=raw_of(data, key))
     except RefusedValue as refused:
-        yield from _refused(here, refused, key)
+        yield from refused_faults(refused, here, key)
 
 
 def _knob(
-    here: _Path, leaf: KeyType, values: Sequence[Any] | Span, *, price: float | tuple[float, ...]
+    here: KeyPath, leaf: KeyType, values: Sequence[Any] | Span, *, price: float | tuple[float, ...]
 ) -> Iterator[Fault]:
     try:
         found = had(leaf, values)
     except RefusedValue as refused:
-        yield from _refused((*here, "values"), refused, values)
+        yield from refused_faults(refused, (*here, "values"), values)
         return
     if isinstance(price, tuple) and (isinstance(values, Span) or len(price) != len(found)):
         one = "one price, since the values are a range"
         allowed = one if isinstance(values, Span) else f"one price, or {len(found)} of them"
         yield Fault(dotted((*here, "price")), shown(list(price)), allowed)
-
-
-def _refused(here: _Path, refused: RefusedValue, raw: Any) -> Iterator[Fault]:
-    for below, value, allowed in refused.below:
-        yield Fault(dotted((*here, *below)), shown(value), allowed)
-    if not refused.below:
-        shows = "a range" if isinstance(raw, Span) else shown(raw)
-        yield Fault(dotted(here), shows, refused.allowed, refused.message)
 
 
 def _unknown(data: dict[str, Any], key: str) -> str:
