@@ -20,25 +20,19 @@ def drive_faults(given: Given, feeder: KeyPath) -> Iterator[Fault]:
             yield _not_chosen(feeder, "a [feeder.drive] beside it that names the chosen motor")
         return
     here = (*feeder, "drive")
-    rollers, motors = _list(drive, "roller"), _list(drive, "motor")
-    for number, roller in enumerate(rollers):
-        if isinstance(roller, dict):
-            yield from _roller(given, (*here, "roller", number))
+    for number, _ in given.rows(*here, "roller"):
+        yield from _roller(given, (*here, "roller", number))
     yield from _pull_off(given, feeder)
     yield from _grip(given, here)
     names: list[Any] = []
-    for number, motor in enumerate(motors):
-        if isinstance(motor, dict):
-            yield from _motor(motor, (*here, "motor", number), names)
-    if len(names) == len(motors) and not drive.get("motors"):
+    for number, motor in given.rows(*here, "motor"):
+        yield from _motor(motor, (*here, "motor", number), names)
+    motors = drive.get("motor")
+    count = len(motors) if isinstance(motors, (list, tuple)) else 0
+    if len(names) == count and not drive.get("motors"):
         yield from _chosen(drive, here, names)
     if automatic and not drive.get("chosen"):
         yield _not_chosen(feeder, "drive.chosen, the name of the motor that it is taken from")
-
-
-def _list(table: dict[Any, Any], name: str) -> list[Any]:
-    value = table.get(name)
-    return list(value) if isinstance(value, (list, tuple)) else []
 
 
 def _not_chosen(feeder: KeyPath, needs: str) -> Fault:

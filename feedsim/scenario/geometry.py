@@ -31,7 +31,7 @@ def geometry_faults(data: dict[str, Any]) -> list[Fault]:
         faults += [*_insert_path(given, here), *_target(given, here), *_eye(given, (*here, "eye"))]
         faults += [*_resolution(given, (*here, "settings", "resolution"))]
         faults += drive_faults(given, here)
-    faults += [*product_faults(data, given), *stopping_faults(data, given)]
+    faults += [*product_faults(given), *stopping_faults(given)]
     return [*faults, *tune_faults(data, given)]
 
 

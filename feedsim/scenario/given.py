@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from feedsim.errors import Fault
@@ -49,6 +50,13 @@ class Given:
             return None
         leaf = node(path)
         return here.get(path[-1], None if leaf is None or leaf.required else leaf.default)
+
+    def rows(self, *path: str | int) -> Iterator[tuple[int, dict[Any, Any]]]:
+        """Yield the tables in a list with their numbers; anything else is skipped."""
+        found = self.raw(*path)
+        for number, row in enumerate(found if isinstance(found, (list, tuple)) else ()):
+            if isinstance(row, dict):
+                yield number, row
 
     def fault(self, path: KeyPath, allowed: str) -> Fault:
         """Make the fault of a key that conflicts with others."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from feedsim.errors import Fault
 from feedsim.scenario.given import SAME_MM, Given, KeyPath, mm
@@ -11,12 +10,12 @@ from feedsim.scenario.product import ALL
 from feedsim.scenario.wording import dotted, shown
 
 
-def product_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
+def product_faults(given: Given) -> Iterator[Fault]:
     """Find faults between keys that are valid in themselves."""
-    if isinstance(data.get("product"), dict):
+    if isinstance(given.raw("product"), dict):
         yield from _needs(given)
-        yield from _pairs(data["product"], given)
-    if isinstance(data.get("divert"), dict):
+        yield from _pairs(given)
+    if isinstance(given.raw("divert"), dict):
         yield from _gate(given)
 
 
@@ -41,24 +40,21 @@ def _no_feeder(path: KeyPath, name: str, names: dict[str, int]) -> Fault:
     return Fault(dotted(path), shown(name), f"the name of a feeder: {known}{more}")
 
 
-def _pairs(product: dict[str, Any], given: Given) -> Iterator[Fault]:
-    names, found = _names(given), product.get("pair")
+def _pairs(given: Given) -> Iterator[Fault]:
+    names = _names(given)
     first: dict[frozenset[str], int] = {}
-    for place, table in enumerate(found if isinstance(found, (list, tuple)) else ()):
-        if not isinstance(table, dict):
-            continue
+    for place, _ in given.rows("product", "pair"):
         here = ("product", "pair", place)
-        pair = [given(*here, name) for name in ("below", "above")]
-        if names is None or None in pair:
+        pair = {side: given(*here, side) for side in ("below", "above")}
+        if names is None or None in pair.values():
             continue
-        unknown = [side for side, name in zip(("below", "above"), pair, strict=True)
-                   if name not in names]  # fmt: skip
+        unknown = {side: name for side, name in pair.items() if name not in names}
+        for side, name in unknown.items():
+            yield _no_feeder((*here, side), name, names)
         if unknown:
-            for side in unknown:
-                yield _no_feeder((*here, side), given(*here, side), names)
             continue
-        below, above = (names[name] for name in pair)
-        both = frozenset(pair)
+        below, above = (names[name] for name in pair.values())
+        both = frozenset(pair.values())
         if below == above:
             yield given.fault((*here, "above"), "another feeder than below")
         elif first.setdefault(both, place) != place:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from feedsim import machine
 from feedsim.errors import Fault
@@ -16,25 +15,24 @@ from feedsim.scenario.wording import dotted, shown
 _JAMS = ("carrier_jam", "insert_jam")
 
 
-def stopping_faults(data: dict[str, Any], given: Given) -> Iterator[Fault]:
+def stopping_faults(given: Given) -> Iterator[Fault]:
     """Find faults between keys that are valid in themselves."""
-    yield from _searches(data, given)
-    yield from _jams(data, given)
-    yield from _silence(data, given)
+    if isinstance(given.raw("supervision"), dict):
+        yield from _searches(given)
+        yield from _jams(given)
+        yield from _silence(given)
     for number in range(given.feeders):
         yield from _magazine(given, ("feeder", number, "insert"))
     for table in ("fault", "adjust"):
-        found = data.get(table)
-        for number in range(len(found) if isinstance(found, (list, tuple)) else 0):
-            if isinstance(found[number], dict):  # type: ignore[index]
-                yield from _planned(given, (table, number))
-    yield from _dirty_eyes(data, given)
-    yield from _changed_feeders(data, given)
+        for number, _ in given.rows(table):
+            yield from _planned(given, (table, number))
+    yield from _dirty_eyes(given)
+    yield from _changed_feeders(given)
 
 
-def _searches(data: dict[str, Any], given: Given) -> Iterator[Fault]:
+def _searches(given: Given) -> Iterator[Fault]:
     """With no_insert on, check that the next insert is within reach of a search."""
-    if not isinstance(data.get("supervision"), dict) or not given("supervision", "no_insert"):
+    if not given("supervision", "no_insert"):
         return
     limit = given("controller", "search_limit")
     for number in range(given.feeders):
@@ -48,10 +46,8 @@ def _searches(data: dict[str, Any], given: Given) -> Iterator[Fault]:
             yield given.fault(("controller", "search_limit"), allowed)
 
 
-def _silence(data: dict[str, Any], given: Given) -> Iterator[Fault]:
+def _silence(given: Given) -> Iterator[Fault]:
     """Check that the carrier eye may be silent from one carrier to the next."""
-    if not isinstance(data.get("supervision"), dict):
-        return
     limit, pitch = given("supervision", "carrier_eye_silent"), given("carrier", "pitch")
     if limit and isinstance(pitch, float) and limit <= pitch:
         allowed = (
@@ -61,16 +57,11 @@ def _silence(data: dict[str, Any], given: Given) -> Iterator[Fault]:
         yield given.fault(("supervision", "carrier_eye_silent"), allowed)
 
 
-def _jams(data: dict[str, Any], given: Given) -> Iterator[Fault]:
-    if not isinstance(data.get("supervision"), dict) or given("supervision", "jam") is not False:
+def _jams(given: Given) -> Iterator[Fault]:
+    if given("supervision", "jam") is not False:
         return
-    names = machine.Hazard
-    likely = [
-        h.value for h in names if given("limits", "jam_probability", h.value) not in (None, 0.0)
-    ]
-    faults = data.get("fault")
-    tables = [f for f in faults if isinstance(f, dict)] if isinstance(faults, list) else []
-    if likely or any(f.get("kind") in _JAMS for f in tables):
+    chances = (given("limits", "jam_probability", hazard.value) for hazard in machine.Hazard)
+    if any(chances) or any(fault.get("kind") in _JAMS for _, fault in given.rows("fault")):
         allowed = (
             "true: a jam stops the line whatever [supervision] says; to have none, take out "
             "limits.jam_probability and the faults that jam"
@@ -99,11 +90,10 @@ def _planned(given: Given, here: KeyPath) -> Iterator[Fault]:
             yield given.fault((*here, "feeder"), f"an existing feeder, 0 to {given.feeders - 1}")
 
 
-def _dirty_eyes(data: dict[str, Any], given: Given) -> Iterator[Fault]:
+def _dirty_eyes(given: Given) -> Iterator[Fault]:
     """Check that a duration is given for a dirty eye, and only there."""
-    faults = data.get("fault")
-    for number, table in enumerate(faults if isinstance(faults, (list, tuple)) else ()):
-        kind = given("fault", number, "kind") if isinstance(table, dict) else None
+    for number, table in given.rows("fault"):
+        kind = given("fault", number, "kind")
         if kind is None:
             continue
         found = [name for name in ("eye", "duration") if table.get(name) is not None]
@@ -115,11 +105,9 @@ def _dirty_eyes(data: dict[str, Any], given: Given) -> Iterator[Fault]:
                 yield given.fault(("fault", number, name), 'kind = "eye_dirty" beside it')
 
 
-def _changed_feeders(data: dict[str, Any], given: Given) -> Iterator[Fault]:
-    adjusts = data.get("adjust")
-    for number, table in enumerate(adjusts if isinstance(adjusts, (list, tuple)) else ()):
-        changes = given("adjust", number, "set") if isinstance(table, dict) else None
-        for change in changes or ():
+def _changed_feeders(given: Given) -> Iterator[Fault]:
+    for number, _ in given.rows("adjust"):
+        for change in given("adjust", number, "set") or ():
             if given.feeders and change.feeder >= given.feeders:
                 allowed = f"an existing feeder, 0 to {given.feeders - 1}"
                 path = dotted(("adjust", number, "set", change.path))
