@@ -11,10 +11,10 @@ from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_opening
-from feedsim.settings.nominal_cycle import left_at_closing, no_cycle_because
+from feedsim.settings.next_cycle import lands_in_next
+from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.predict import late_share
-from feedsim.settings.sources import placement_spread, slips
-from feedsim.settings.spreads import gaps, staged_nose
+from feedsim.settings.sources import placement_spread
 from feedsim.settings.waiting import waiting
 
 
@@ -94,12 +94,7 @@ def _outside(error: Distribution, allowed: Criteria) -> float:
 def no_cycle(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that land only in the next cycle; 1 if cycles cannot repeat.
 
-    They are short of the placement point when the clutch closes again, with the next insert staged
-    but for the rest of the lag: P(stage + gap − slip < S − length + lag), S from insert eye to
-    placement (derived in feedsim/MODEL.md, section 13, facts 10 and 15).
+    They are short of the placement point when the clutch closes again: the law of gaps over cycles
+    that leave their lag to each other (feedsim/MODEL.md, section 13, facts 10 and 16).
     """
-    if no_cycle_because(at):
-        return 1.0
-    there = staged_nose(at).plus(gaps(at), slips(at).times(-1.0))
-    way = at.feeder.insert_eye_to_placement_mm - at.inserts.length_mm
-    return there.share_below(way + left_at_closing(at))
+    return 1.0 if no_cycle_because(at) else lands_in_next(at)

@@ -160,18 +160,6 @@ def left_at_opening(at: FeederAtSpeed) -> float | None:
     return cycles.start_mm + pitch - cycles.feed.position(cycles.start_s + cycles.opening_s)
 
 
-def left_at_closing(at: FeederAtSpeed) -> float:
-    """Return how far (mm) the lag leaves the feed short of rest when the clutch closes again.
-
-    At the counted speed; 0 without equal cycles.
-    """
-    cycles = _cycles_at(at)
-    if cycles is None:
-        return 0.0
-    pitch = at.inserts.length_mm + at.inserts.gap_mm
-    return cycles.start_mm + pitch - cycles.feed.position(cycles.start_s + cycles.period_s)
-
-
 def mean_speed(at: FeederAtSpeed, travel_mm: float, lasts_s: float) -> float:
     """Return the feed's mean speed (mm/s) over a time, after a travel from rest.
 

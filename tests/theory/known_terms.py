@@ -1,11 +1,17 @@
-"""Known terms of the mean that right settings leave (model, section 14, fact 1), by hand."""
+"""Known terms of the mean that right settings leave (model, section 14, fact 1), by hand.
+
+And a share as if ramps and lags were over, against which those that have them are told apart.
+"""
 
 from __future__ import annotations
 
 import math
 
 from feedsim.machine import Machine
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.right import solve_feeder
+from feedsim.settings.sources import slips
+from feedsim.settings.spreads import gaps, staged_nose
 
 
 def cycles(counts: float, per_cycle: float) -> dict[int, float]:
@@ -77,3 +83,12 @@ def expected_means(
         assert not line.carrier_eye.scanned, "no closed form here for this mixture"
         error = 0.0
     return (1.0 + eps) * (error if known_only else error + off), stage
+
+
+def landing_late_at_rest(at: FeederAtSpeed) -> float:
+    """Share of inserts that land in the next cycle, as if ramps and lags were over by then.
+
+    P(stage + gap − slip < S − length): the next nose rests a gap behind this one's tail.
+    """
+    there = staged_nose(at).plus(gaps(at), slips(at).times(-1.0))
+    return there.share_below(at.feeder.insert_eye_to_placement_mm - at.inserts.length_mm)

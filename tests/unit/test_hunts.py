@@ -20,6 +20,7 @@ from tests import speed_hunts
 from tests.hunts import automatic, hunted_auto
 from tests.random_scenarios import random_scenario, scenario_of_all_keys
 from tests.speed_hunts import hunted_check, hunted_limit, refused_below, refused_for_sure
+from tests.theory.known_terms import landing_late_at_rest
 from tests.workable_scenarios import workable_scenario
 
 pytestmark = pytest.mark.usefixtures("either_engine")
@@ -169,6 +170,7 @@ def test_gaps_that_spread_have_openings_before_a_landing(
     line = override(scenario_of_all_keys(seed, stops=False), ["run.carriers=5000"])
     assert hunted_auto(line) == ""
     # the twin: the clutch opens after the landing behind each gap
+    monkeypatch.setattr("feedsim.settings.mechanisms_placed.lands_in_next", landing_late_at_rest)
     monkeypatch.setattr("feedsim.settings.mean.behind_early_openings", lambda *_: Early())
     monkeypatch.setattr("feedsim.settings.besides.behind_early_openings", lambda *_: Early())
     assert "at most" in (hunted_auto(line) or "")
@@ -300,7 +302,7 @@ def test_a_lag_keeps_an_insert_from_landing_before_the_clutch_closes_again(
     line = override(scenario_of_all_keys(2500, stops=False), ["run.carriers=5000"])
     assert hunted_auto(line) == ""
     # the twin: it rests by then, and lands late by as much as a standard deviation tells
-    monkeypatch.setattr("feedsim.settings.mechanisms_placed.left_at_closing", lambda _: 0.0)
+    monkeypatch.setattr("feedsim.settings.mechanisms_placed.lands_in_next", landing_late_at_rest)
     monkeypatch.setattr("feedsim.settings.besides._NORMAL", (0.0,))
     monkeypatch.setattr("feedsim.settings.mean.behind_early_openings", lambda *_: Early())
     monkeypatch.setattr("feedsim.settings.besides.behind_early_openings", lambda *_: Early())
