@@ -49,11 +49,15 @@ class SpeedLimit:
         The acceptance figure that reaches its limit.
     speed_mm_s : float or None
         0.0: not even at a crawl. None: accepted at every speed checked, up to ``FASTEST_MM_S``.
+    mostly, mostly_share : str, float
+        Of ``TOGETHER``: the mechanism with the largest share there, and that share; else empty, 0.
     """
 
     mechanism: str
     figure: Figure
     speed_mm_s: float | None
+    mostly: str = ""
+    mostly_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +131,8 @@ def closed_form(
         # use the speed of a mechanism that begins there alone, not a rounding step beside it
         alone = [limit.speed_mm_s for limit in found if limit.speed_mm_s]
         speed = min((v for v in alone if abs(v - speed) < _SAME * v), default=speed)
-        found.append(SpeedLimit(TOGETHER, first.figure, speed))
+        mostly = shares.largest(first.from_mm_s, first.figure)
+        found.append(SpeedLimit(TOGETHER, first.figure, speed, *mostly))
     limits = sorted(
         (limit for limit in found if limit.speed_mm_s is not None),
         key=_rising,

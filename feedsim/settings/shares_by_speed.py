@@ -81,6 +81,11 @@ class SharesBySpeed:
         """Return the share of each mechanism at a line speed (mm/s), in their order."""
         return tuple(self.share(speed, number) for number in range(len(MECHANISMS)))
 
+    def largest(self, speed: float, figure: Figure) -> tuple[str, float]:
+        """Return the mechanism with the largest share of a figure at a speed (mm/s), and that."""
+        number = max(_OF[figure], key=lambda n: self.share(speed, n))
+        return MECHANISMS[number].name, self.share(speed, number)
+
     def most(self, figure: Figure) -> float:
         """Return the largest share of a figure that is accepted."""
         return self._most[figure]

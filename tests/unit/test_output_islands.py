@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import pytest
 
 from feedsim.answers.compare.study.results import Comparisons, SetupResults, SetupsTogether
@@ -12,17 +15,21 @@ from feedsim.answers.limit.study.closed import (
     RefusedSpeeds,
     closed_between,
     closed_forms,
+    limits_of,
 )
 from feedsim.answers.limit.study.islands import Island
 from feedsim.answers.limit.text import binding_words, refused_words
 from feedsim.answers.sweep.study import Point
 from feedsim.metrics.plain import plain
+from feedsim.render.wording import speed
 from feedsim.running.axes import parse_axis, speeds_of
 from feedsim.scenario import override, scenario_from_text
 from feedsim.scenario.starter import starter_text
 from feedsim.settings.cells import FASTEST_MM_S
+from feedsim.settings.limits import TOGETHER
 from tests.unit.sweep_points import by_hand, point
 
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SPEEDS = [1000.0 * v / 60.0 for v in (33.0, 34.0, 35.0, 36.0, 37.0)]
 
 
@@ -57,6 +64,40 @@ def test_what_binds_is_told_with_its_feeder_where_there_are_several() -> None:
     )
     alone = binding_words([placing("card feeder", 0.0)])
     assert alone == "Placement error alone is too much even at a crawl."
+
+
+def test_several_that_are_too_much_together_come_before_what_binds_alone() -> None:
+    """A share of 0.02 % at every speed, of 0.02 % allowed: any other share is one too much."""
+    together = FeederLimit(
+        "card feeder", TOGETHER, "missed", 300.0, "eyes and singulator", mostly_share=0.0002
+    )
+    tail = FeederLimit("card feeder", "tail held", "jam_risk", 2000.0)
+    said = (
+        "Too many carriers are missed from 18 m/min on, by several mechanisms together: most "
+        "(0.02 %) by eyes and singulator. No mechanism alone is too much "
+    )
+    assert binding_words([together, tail]) == f"{said}before tail held, at 120 m/min."
+    fastest = speed(FASTEST_MM_S, "metric")
+    assert binding_words([together]) == f"{said}up to {fastest}."
+    assert binding_words([]) == f"Nothing limits it up to {fastest}."
+    # as fast as makes no difference: the one that binds alone is what to change
+    at_once = replace(tail, figure="missed", speed_mm_s=300.1)
+    assert binding_words([together, at_once]) == "Tail held binds first, at 18.01 m/min."
+
+
+def test_a_share_at_its_limit_at_every_speed_leaves_no_room_for_others() -> None:
+    text = (SCENARIOS / "membership_card.toml").read_text(encoding="utf-8")
+    changes = [
+        "acceptance.missed=0.02 %", "carrier_eye.missed=0.02 %", "feeder.0.insert.misfeed=0 %",
+        "feeder.0.eye.missed=0 %", "acceptance.placement_tolerance=10 mm",
+        "acceptance.jam_risk=60 %",
+    ]  # fmt: skip
+    limits = limits_of(override(scenario_from_text(text), changes), 0)
+    together = next(limit for limit in limits if limit.mechanism == TOGETHER)
+    alone = [limit.speed_mm_s or 0.0 for limit in limits if limit.mechanism != TOGETHER]
+    assert (together.figure, together.mostly) == ("missed", "eyes and singulator")
+    assert together.mostly_share == pytest.approx(0.0002, rel=1e-9)
+    assert (together.speed_mm_s or 0.0) < 0.5 * min(alone)
 
 
 def test_a_fine_search_that_ended_below_the_limit_is_told_without_blaming_the_ticks() -> None:

@@ -21,7 +21,7 @@ from feedsim.settings.cells import FASTEST_MM_S
 from feedsim.settings.limits import TOGETHER
 
 _FEW = 4
-_ALL_BUT_ONE = 1.005
+_ALL_BUT_ONE, _SOONER = 1.005, 0.999
 _TO_SPARE = 2.0  # one hit more than were seen takes about half as many carriers again
 
 FIGURES: Mapping[Figure, str] = {
@@ -30,6 +30,12 @@ FIGURES: Mapping[Figure, str] = {
     "jam_risk": "jam risk",
 }
 """The acceptance figures in words."""
+
+_TOO_MUCH: Mapping[Figure, str] = {
+    "within_tolerance": "Too many inserts are out of tolerance",
+    "missed": "Too many carriers are missed",
+    "jam_risk": "The jam risk is too high",
+}
 
 
 def limit_text(found: FoundLimits, *, units: System) -> str:
@@ -95,24 +101,43 @@ def _closed(found: FoundLimits, units: System) -> Iterator[str]:
 
 
 def binding_words(rows: Sequence[FeederLimit], *, units: System = "metric") -> str:
-    """Say which mechanism binds first, and which would be next."""
-    alone = [row for row in rows if row.mechanism != TOGETHER]
-    if not alone:
-        return f"Nothing limits it up to {speed(FASTEST_MM_S, units)}."
-    first, *others = alone
+    """Say which mechanism binds first, and which would be next.
+
+    Where several together are too much at a lower speed than any alone, that comes first.
+    """
     several = len({row.feeder for row in rows}) > 1
 
-    def named(row: FeederLimit) -> str:
-        return f"{row.mechanism} at {row.feeder}" if several else row.mechanism
+    def named(row: FeederLimit, name: str = "") -> str:
+        name = name or row.mechanism
+        return f"{name} at {row.feeder}" if several else name
 
-    name = named(first)[0].upper() + named(first)[1:]
-    if not first.speed_mm_s:
-        return f"{name} alone {agrees(first.mechanism, 'is', 'are')} too much even at a crawl."
-    verb = agrees(first.mechanism, "binds", "bind")
-    text = f"{name} {verb} first, at {speed(first.speed_mm_s, units)}"
+    alone = [row for row in rows if row.mechanism != TOGETHER]
+    first, *others = alone or [None]
+    sooner = next((row for row in rows if row.mechanism == TOGETHER), None)
+    if first and sooner and sooner.speed_mm_s >= _SOONER * first.speed_mm_s:
+        sooner = None
+    fastest = f"up to {speed(FASTEST_MM_S, units)}"
+    if sooner:
+        at = f"from {speed(sooner.speed_mm_s, units)} on" if sooner.speed_mm_s else "at any speed"
+        said = (
+            f"{_TOO_MUCH[sooner.figure]} {at}, by several mechanisms together: most "
+            f"({percent(sooner.mostly_share)}) by {named(sooner, sooner.mostly)}. No mechanism "
+            f"alone is too much "
+        )
+        if not first:
+            return f"{said}{fastest}."
+        said += f"before {named(first)}"
+    elif not first:
+        return f"Nothing limits it {fastest}."
+    else:
+        name = named(first)[0].upper() + named(first)[1:]
+        if not first.speed_mm_s:
+            return f"{name} alone {agrees(first.mechanism, 'is', 'are')} too much even at a crawl."
+        said = f"{name} {agrees(first.mechanism, 'binds', 'bind')} first"
+    said += f", at {speed(first.speed_mm_s, units)}"
     if others:
-        text += f"; {named(others[0])} would be next, at {speed(others[0].speed_mm_s, units)}"
-    return text + "."
+        said += f"; {named(others[0])} would be next, at {speed(others[0].speed_mm_s, units)}"
+    return f"{said}."
 
 
 def refused_words(

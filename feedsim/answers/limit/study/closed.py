@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from feedsim.criteria import Figure
+from feedsim.metrics.plain import LEFT_OUT
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, machine_from
 from feedsim.settings.cells import FASTEST_MM_S, worst_between
@@ -35,6 +36,8 @@ class FeederLimit:
     mechanism: str
     figure: Figure
     speed_mm_s: float
+    mostly: str = field(default="", metadata=LEFT_OUT)
+    mostly_share: float = field(default=0.0, metadata=LEFT_OUT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +103,14 @@ def limits_of_line(
 ) -> tuple[FeederLimit, ...]:
     """Return the limits of all feeders that are known, the lowest first."""
     rows = [
-        FeederLimit(feeder.name, limit.mechanism, limit.figure, limit.speed_mm_s)
+        FeederLimit(
+            feeder.name,
+            limit.mechanism,
+            limit.figure,
+            limit.speed_mm_s,
+            limit.mostly,
+            limit.mostly_share,
+        )
         for feeder, found in zip(scenario.feeder, limits, strict=True)
         for limit in found
         if limit.speed_mm_s is not None
