@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from feedsim.answers.budget.study.caveats import caveats_of
+from feedsim.answers.check.study.checked_feeder import checked_feeders
 from feedsim.answers.check.study.review import review
 from feedsim.scenario import override, scenario_from_text
 
@@ -50,6 +52,32 @@ def test_gaps_shorter_than_a_scan() -> None:
     assert "the program polls it every 60 ms" in words
     assert "16.7 % of them merge with the one before" in words
     assert words.endswith("Latch the eye, or scan faster.")
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        # 50 mm of gap, 5/6 of them with a scan of 60 ms in it
+        (
+            ("carrier_eye.capture=polled", "controller.scan=60 ms"),
+            "About 16.7 % of the carriers merge with the one before at their eye at 60 m/min: "
+            "those whose gap falls between two scans are lost, and the others come later.",
+        ),
+        # the eye needs 48.8 mm, P(gap + edge < 48.8) = Φ(−1.2/√(1² + 1²)) = 19.8 %
+        (
+            ("carrier_eye.off_response=48.8 ms", "carrier_eye.edge_sd=1 mm",
+             "carrier.pitch_sd=1 mm"),
+            "About 19.8 % of the carriers merge with the one before at their eye at 60 m/min: "
+            "edges that are seen early are lost, and the others spread less.",
+        ),
+    ],
+)  # fmt: skip
+def test_those_that_merge_leave_a_selection(changes: tuple[str, ...], said: str) -> None:
+    scenario = override(scenario_from_text(STARTER), changes)
+    assert said in review(scenario).feeders[0].warnings
+    # budget says the same
+    (checked,) = checked_feeders(scenario, "metric")
+    assert said in [caveat.words for caveat in caveats_of(checked) if caveat.kind == "merging"]
 
 
 def test_a_card_seen_at_some_scans_only() -> None:

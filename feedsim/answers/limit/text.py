@@ -112,7 +112,7 @@ def binding_words(rows: Sequence[FeederLimit], *, units: System = "metric") -> s
         return f"{name} at {row.feeder}" if several else name
 
     alone = [row for row in rows if row.mechanism != TOGETHER]
-    first, *others = alone or [None]
+    first, others = (alone[0] if alone else None), alone[1:]
     sooner = next((row for row in rows if row.mechanism == TOGETHER), None)
     if first and sooner and sooner.speed_mm_s >= _SOONER * first.speed_mm_s:
         sooner = None

@@ -10,13 +10,10 @@ from feedsim.answers.check.study import placing, timing
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.metrics.percent import percent
 from feedsim.settings.acts import locked_step
-from feedsim.settings.marks import share_merged
-from feedsim.settings.mechanisms_unseen import merged_inserts
 from feedsim.settings.nominal_cycle import landing_from_rest
 from feedsim.settings.sources import placement_sources
 
 _NEARLY = 0.98
-_RARE = 1e-3
 _TURNS = 2.0  # of all phases, so that each is met about equally often
 
 
@@ -103,21 +100,6 @@ def _busy(s: CheckedFeeder) -> Iterator[str]:
         )
 
 
-def _merging(s: CheckedFeeder) -> Iterator[str]:
-    """Say that cards merge at their eye, so that edges seen early are lost."""
-    eyes = [("insert", s.feeder.eye, merged_inserts(s.here))]
-    if s.machine.carriers.arrival.in_step:
-        eyes.append(("carrier", s.machine.carrier_eye, share_merged(s.here)))
-    for name, eye, share in eyes:
-        if eye.edge_sd_mm == 0.0:
-            continue  # the gap alone decides then, and placement does not depend on it
-        if share > _RARE:
-            yield (
-                f"About {percent(share)} of the {name}s merge with the one before at their eye "
-                f"{s.at_speed}: edges that are seen early are lost, and the others spread less."
-            )
-
-
 def _uneven_ticks(s: CheckedFeeder) -> Iterator[str]:
     """Warn of cards too regular to meet every phase of ticks that rarely coincide.
 
@@ -143,7 +125,7 @@ _CHECKS: tuple[tuple[str, Callable[[CheckedFeeder], Iterator[str]]], ...] = (
     ("run_up", _run_up),
     ("landing", placing.landing),
     ("next_nose", placing.next_nose),
-    ("merging", _merging),
+    ("merging", placing.merging),
     ("late_openings", timing.late_openings),
     ("late_marks", timing.late_marks),
     ("busy", _busy),

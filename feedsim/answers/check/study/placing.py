@@ -7,13 +7,15 @@ from collections.abc import Iterator
 
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.metrics.percent import percent
+from feedsim.settings.marks import share_merged
+from feedsim.settings.mechanisms_unseen import merged_inserts
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
 from feedsim.settings.predict import expected_offsets, nose_at_opening
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import stage_spread
 
 _EXAMPLE_WAY_MM = 120.0  # of the starter scenario, for which the defaults hold
-_SAME_MM = 1e-6
+_SAME_MM, _RARE = 1e-6, 1e-3
 
 
 def _staged_at(s: CheckedFeeder) -> float:
@@ -155,6 +157,26 @@ def gaps(s: CheckedFeeder) -> Iterator[str]:
                 f"it needs {s.say(blind)}, and gaps come down to {s.say(law.min_gap_mm)}. They "
                 f"merge into one."
             )
+
+
+def merging(s: CheckedFeeder) -> Iterator[str]:
+    """Say that cards merge at their eye, and that the others are a selection.
+
+    Where the gap alone decides, placement does not depend on it.
+    """
+    eyes = [("insert", s.feeder.eye, merged_inserts(s.here))]
+    if s.machine.carriers.arrival.in_step:
+        eyes.append(("carrier", s.machine.carrier_eye, share_merged(s.here)))
+    for name, eye, share in eyes:
+        if share <= _RARE or not (eye.edge_sd_mm or eye.polled):
+            continue
+        lost = "edges that are seen early are lost, and the others spread less"
+        if eye.polled:
+            lost = "those whose gap falls between two scans are lost, and the others come later"
+        yield (
+            f"About {percent(share)} of the {name}s merge with the one before at their eye "
+            f"{s.at_speed}: {lost}."
+        )
 
 
 def on_carrier(s: CheckedFeeder) -> Iterator[str]:

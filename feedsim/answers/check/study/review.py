@@ -54,6 +54,7 @@ _CHECKS: tuple[_Check, ...] = (
     timing.memory,
     placing.gaps,
     levels,
+    placing.merging,
     placing.on_carrier,
     placing.speed_match,
     target.scale,
