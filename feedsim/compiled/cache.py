@@ -39,7 +39,10 @@ def compiled_driver() -> Driver:
     """
     place = _place()
     if place is not None:
-        with _alone(place):
+        with _locked(place, shared=True):  # processes that start together load at once
+            if _is_whole(place):
+                return _loaded(place)
+        with _locked(place):
             return _kept(place)
     _tell()
     try:
@@ -58,9 +61,8 @@ def is_kept() -> bool:
 
 
 def _kept(place: Path) -> Driver:
-    if _is_whole(place):
-        with _nothing_collected():
-            return _found_in(place)
+    if _is_whole(place):  # by now
+        return _loaded(place)
     _tell()
     with suppress(OSError):
         _clear(place)
@@ -70,6 +72,11 @@ def _kept(place: Path) -> Driver:
             (place / _SUMS).write_text(sums, encoding="utf-8")
         _forget_others(place)
     return made
+
+
+def _loaded(place: Path) -> Driver:
+    with _nothing_collected():
+        return _found_in(place)
 
 
 def _compiled(place: Path) -> Driver:
@@ -190,8 +197,11 @@ def _nothing_collected() -> Iterator[None]:
 
 
 @contextmanager
-def _alone(place: Path) -> Iterator[None]:
-    """Keep other processes of this user from compiling meanwhile, if the system has such locks."""
+def _locked(place: Path, *, shared: bool = False) -> Iterator[None]:
+    """Keep other processes of this user from compiling meanwhile, if the system has such locks.
+
+    ``shared``: not from loading.
+    """
     try:
         import fcntl
     except ImportError:
@@ -199,5 +209,5 @@ def _alone(place: Path) -> Iterator[None]:
         return
     with (place / "lock").open("w") as lock:
         with suppress(OSError):
-            fcntl.flock(lock, fcntl.LOCK_EX)
+            fcntl.flock(lock, fcntl.LOCK_SH if shared else fcntl.LOCK_EX)
         yield

@@ -193,6 +193,18 @@ def test_compiling_is_told_of_and_done_once(
     assert compiler.kept == [True, True]
 
 
+def test_processes_compile_alone_and_load_together(
+    compiler: _Compiler, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fcntl = pytest.importorskip("fcntl")
+    locks: list[int] = []
+    monkeypatch.setattr(fcntl, "flock", lambda _, kind: locks.append(kind))
+    anew()
+    assert (locks, len(compiler.kept)) == ([fcntl.LOCK_SH, fcntl.LOCK_EX], 1)
+    anew()
+    assert (locks[2:], len(compiler.kept)) == ([fcntl.LOCK_SH], 2)
+
+
 @pytest.mark.parametrize("damage", ["cut", "changed", "more", "gone", "sums"])
 def test_a_damaged_cache_is_compiled_anew(
     compiler: _Compiler, damage: str, capsys: pytest.CaptureFixture[str]
