@@ -78,7 +78,7 @@ def cluster_workers(address: str, *, on_lost: Callable[[str], None]) -> Iterator
 
 
 class _Workers:
-    """The workers of a scheduler, as a :class:`~feedsim.running.executor.Pool`."""
+    """The workers of a scheduler, as a :class:`~feedsim.running.sharing.Pool`."""
 
     def __init__(
         self,

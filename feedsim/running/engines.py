@@ -22,10 +22,10 @@ MOST_HELD = 1_500_000
 LOADING = 20_000
 """Carriers that the event engine runs in the time it takes to load the compiled one."""
 _BEGINNING = 1_000_000
-"""Carriers times feeders that the compiled engine runs, results included, in the time that two
-other processes need to start and run them."""
+"""Carriers times feeders that the compiled engine runs, results included, in the time that another
+process needs to start and share them."""
 _COPYING = 20_000
-"""The same if those start as copies of this one."""
+"""The same if that starts as a copy of this one."""
 _COMPILING = 250_000
 """Carriers that the event engine runs in the time it takes to compile the other one."""
 

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
-from queue import Empty, SimpleQueue
-from typing import Generic, Protocol, TypeVar, TypeVarTuple
+from typing import Generic, TypeVar, TypeVarTuple
 
 from feedsim.errors import FeedsimError
 from feedsim.running.processes import processes
+from feedsim.running.sharing import Pool, Round
 
 Args = TypeVarTuple("Args")
 Result = TypeVar("Result")
 
 _MOST_FAILURES = 3
-_LOOK_S = 0.5
 
 
 def nobody(*_: object) -> None:
@@ -31,7 +29,7 @@ class Local:
     Attributes
     ----------
     jobs : int
-        Number of processes, at least 1; with 1 the work is done in this one.
+        Number of processes that work, this one included.
     """
 
     jobs: int
@@ -51,16 +49,6 @@ class Cluster:
 
 
 Where = Local | Cluster
-
-
-class Pool(Protocol):
-    """Makes calls elsewhere."""
-
-    def submit(self, work: Callable[[*Args], Result], /, *call: *Args) -> Future[Result]:
-        """Submit a call; the future gets its result or its exception."""
-
-    def look(self) -> None:
-        """Report lost workers; raise if no more results can come."""
 
 
 class WorkerPool(Generic[Result, *Args]):
@@ -96,7 +84,7 @@ class WorkerPool(Generic[Result, *Args]):
         left = dict(enumerate(calls))
         while left:
             try:
-                for place, result in _handed_out(self._opened(), self._work, left):
+                for place, result in self._made(left):
                     del left[place]
                     yield place, result
             except BrokenProcessPool as error:
@@ -119,11 +107,23 @@ class WorkerPool(Generic[Result, *Args]):
         if manager is not None:
             manager.__exit__(type(error) if error else None, error, None)
 
-    def _opened(self) -> Pool:
+    def _made(self, calls: Mapping[int, tuple[*Args]]) -> Iterator[tuple[int, Result]]:
         if self._pool is None:
-            self._manager = _pool(self._where, self._on_lost)
+            self._manager = self._workers()
             self._pool = self._manager.__enter__()
-        return self._pool
+        made = Round(self._pool, self._work, calls)
+        if isinstance(self._where, Local) and not self._failures:
+            return made.shared(self._where.jobs - 1)
+        return made.elsewhere()
+
+    def _workers(self) -> AbstractContextManager[Pool]:
+        if isinstance(self._where, Local):
+            # what has ended a worker could end this process, which then makes no calls
+            here = 0 if self._failures else 1
+            return processes(self._where.jobs - here)
+        from feedsim.running.cluster import cluster_workers
+
+        return cluster_workers(self._where.address, on_lost=self._on_lost)
 
 
 @contextmanager
@@ -168,30 +168,3 @@ def completed(
     """
     with worker_pool(work, where=where, on_lost=on_lost) as workers:
         yield from workers.completed(calls)
-
-
-def _pool(where: Where, on_lost: Callable[[str], None]) -> AbstractContextManager[Pool]:
-    if isinstance(where, Local):
-        return processes(where.jobs)
-    from feedsim.running.cluster import cluster_workers
-
-    return cluster_workers(where.address, on_lost=on_lost)
-
-
-def _handed_out(
-    pool: Pool, work: Callable[[*Args], Result], calls: Mapping[int, tuple[*Args]]
-) -> Iterator[tuple[int, Result]]:
-    done: SimpleQueue[Future[Result]] = SimpleQueue()
-    places: dict[Future[Result], int] = {}
-    for place, call in calls.items():
-        future = pool.submit(work, *call)
-        places[future] = place
-        future.add_done_callback(done.put)
-    while places:
-        try:
-            future = done.get(timeout=_LOOK_S)
-        except Empty:
-            pass
-        else:
-            yield places.pop(future), future.result()
-        pool.look()

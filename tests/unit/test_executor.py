@@ -10,7 +10,8 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Generator, Iterator
-from multiprocessing import active_children
+from concurrent.futures import ThreadPoolExecutor
+from multiprocessing import active_children, parent_process
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ import pytest
 from feedsim.errors import FeedsimError
 from feedsim.running import processes
 from feedsim.running.executor import Local, completed, worker_pool
+from feedsim.running.sharing import Round
 
 
 def never(words: str) -> None:
@@ -71,12 +73,19 @@ def test_workers_stay_for_the_next_round(tmp_path: Path) -> None:
     assert not active_children()
 
 
-def test_two_jobs_are_two_other_processes(tmp_path: Path) -> None:
-    calls = [(str(tmp_path), 2)] * 2
-    pids = {pid for _, pid in completed(meet, calls, where=Local(2), on_lost=never)}
-    assert len(pids) == 2
-    assert os.getpid() not in pids
+@pytest.mark.parametrize("jobs", [2, 3])
+def test_jobs_are_this_process_and_others(jobs: int, tmp_path: Path) -> None:
+    calls = [(str(tmp_path), jobs)] * jobs
+    pids = {pid for _, pid in completed(meet, calls, where=Local(jobs), on_lost=never)}
+    assert len(pids) == jobs
+    assert os.getpid() in pids
     assert active_children() == []
+
+
+def test_a_single_call_starts_no_process() -> None:
+    for _, children in completed(active_children, [()], where=Local(2), on_lost=never):
+        assert children == []
+        assert active_children() == []
 
 
 def wait_for(file: str) -> str:
@@ -84,13 +93,84 @@ def wait_for(file: str) -> str:
     return file
 
 
-def test_a_long_call_does_not_hold_up_what_comes_after_it(tmp_path: Path) -> None:
+def test_a_long_call_of_a_worker_does_not_hold_up_what_comes_after_it(tmp_path: Path) -> None:
     last = tmp_path / "the others are done"
-    calls = [(str(last),), (str(tmp_path),), (str(tmp_path),)]
+    calls = [(str(tmp_path),), (str(last),), (str(tmp_path),), (str(tmp_path),)]
     done = completed(wait_for, calls, where=Local(2), on_lost=never)
-    assert {next(done)[0], next(done)[0]} == {1, 2}
+    assert {next(done)[0] for _ in range(3)} == {0, 2, 3}
     last.touch()
-    assert list(done) == [(0, str(last))]
+    assert list(done) == [(1, str(last))]
+
+
+def test_a_call_here_leaves_the_interpreter_to_others_only_meanwhile() -> None:
+    before = sys.getswitchinterval()
+    ((_, meanwhile),) = completed(sys.getswitchinterval, [()], where=Local(2), on_lost=never)
+    assert meanwhile < before == sys.getswitchinterval()
+
+
+def is_other() -> bool:
+    return parent_process() is not None
+
+
+def note(folder: str, place: int, others: int) -> bool:
+    """Leave a note of this call; the first one waits for those of so many others."""
+    if place == 0:
+        wait_until(lambda: len(list(Path(folder).iterdir())) >= others)
+    (Path(folder) / str(place)).touch()
+    return is_other()
+
+
+@pytest.mark.parametrize(("jobs", "many"), [(2, 5), (3, 7)])
+def test_workers_make_all_others_during_a_long_call_of_this_process(
+    jobs: int, many: int, tmp_path: Path
+) -> None:
+    """The first call is made here, and ends only when workers have made all the others."""
+    calls = [(str(tmp_path), place, many - 1) for place in range(many)]
+    done = list(completed(note, calls, where=Local(jobs), on_lost=never))
+    assert done[0] == (0, False)
+    assert sorted(done) == [(place, place > 0) for place in range(many)]
+
+
+def made_by(folder: str, place: int, last: int) -> bool:
+    """Wait for the last call, if this is a worker's first; return whether it is a worker's."""
+    if place == 1:
+        wait_until((Path(folder) / str(last)).exists)
+    (Path(folder) / str(place)).touch()
+    return is_other()
+
+
+class Threads:
+    """A pool of threads, quicker than processes, and so more often at the same call."""
+
+    def __init__(self, executor: ThreadPoolExecutor) -> None:
+        self.submit = executor.submit
+
+    def look(self) -> None:
+        """Do nothing."""
+
+
+@pytest.mark.parametrize("workers", [1, 3])
+def test_each_call_is_made_once_whoever_is_quicker(workers: int) -> None:
+    made: list[int] = []
+
+    def call(place: int) -> int:
+        made.append(place)
+        return -place
+
+    with ThreadPoolExecutor(workers) as executor:
+        for many in range(100):
+            del made[:]
+            shared = Round(Threads(executor), call, {place: (place,) for place in range(many)})
+            done = list(shared.shared(workers))
+            assert sorted(done) == [(place, -place) for place in range(many)]
+            assert sorted(made) == list(range(many))
+
+
+def test_none_of_the_last_calls_waits_behind_another(tmp_path: Path) -> None:
+    """A worker that is held by its call has no other at hand that this process could make."""
+    calls = [(str(tmp_path), place, 3) for place in range(4)]
+    made = dict(completed(made_by, calls, where=Local(2), on_lost=never))
+    assert made == {0: False, 1: True, 2: False, 3: False}
 
 
 @pytest.mark.parametrize("jobs", [1, 2])
@@ -101,44 +181,54 @@ def test_what_the_work_raises_is_raised(jobs: int) -> None:
     assert active_children() == []
 
 
-def die_once(flag: str, place: int) -> int:
+def die_once(flag: str, place: int) -> tuple[int, bool]:
     path = Path(flag)
-    if place == 1 and not path.exists():
+    if is_other() and not path.exists():
         path.touch()
         os._exit(1)
-    return 10 * place
+    return 10 * place, is_other()
 
 
-def test_a_worker_that_dies_shows_and_its_calls_are_made_again(tmp_path: Path) -> None:
+def test_a_worker_that_dies_shows_and_its_calls_are_made_again_elsewhere(tmp_path: Path) -> None:
     told: list[str] = []
-    calls = [(str(tmp_path / "died"), place) for place in range(3)]
+    calls = [(str(tmp_path / "died"), place) for place in range(2)]
     done = list(completed(die_once, calls, where=Local(2), on_lost=told.append))
-    assert sorted(done) == [(0, 0), (1, 10), (2, 20)]
-    assert len(told) == 1
-    assert "died" in told[0]
+    assert done == [(0, (0, False)), (1, (10, True))]
+    assert told == ["a worker process died; 1 of the points are run again"]
+
+
+def die() -> None:
+    """Die, or if this is the process that hands out the calls, do nothing."""
+    if is_other():
+        os._exit(1)
 
 
 def test_workers_that_keep_dying_end_it() -> None:
+    """None of their calls is made here: what ends a worker could end this process too."""
     told: list[str] = []
     with pytest.raises(FeedsimError, match="keep dying"):
-        list(completed(os._exit, [(1,), (1,)], where=Local(2), on_lost=told.append))
-    assert told == ["a worker process died; 2 of the points are run again"] * 2
+        list(completed(die, [()] * 2, where=Local(2), on_lost=told.append))
+    assert told == ["a worker process died; 1 of the points are run again"] * 2
 
 
-def work_long(file: str, seconds: float) -> None:
-    time.sleep(seconds)
-    Path(file).touch()
+def work_long(folder: str, place: int) -> None:
+    """Wait as the first call until the two others have begun, which take long."""
+    if place == 0:
+        wait_until(lambda: len(list(Path(folder).iterdir())) == 2)
+        return
+    (Path(folder) / f"{place} begun").touch()
+    time.sleep(PATIENCE_S)
+    (Path(folder) / f"{place} waited for").touch()
 
 
 def test_leaving_early_ends_the_workers(tmp_path: Path) -> None:
-    late = tmp_path / "waited for"
-    calls = [(str(tmp_path / "at once"), 0.0), *[(str(late), PATIENCE_S)] * 2]
-    done = completed(work_long, calls, where=Local(2), on_lost=never)
+    calls = [(str(tmp_path), place) for place in range(3)]
+    done = completed(work_long, calls, where=Local(3), on_lost=never)
     assert isinstance(done, Generator)
     assert next(done)[0] == 0
     done.close()
     assert active_children() == []
-    assert not late.exists()
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["1 begun", "2 begun"]
 
 
 @pytest.fixture
@@ -160,6 +250,31 @@ def test_an_interrupt_ends_the_workers() -> None:
     with pytest.raises(KeyboardInterrupt):
         begin()
     soon.join()
+    assert active_children() == []
+
+
+def interrupted_when_done(flag: str, place: int) -> int:
+    """Once the other call is made, interrupt this one."""
+    if place == 0:
+        wait_until(Path(flag).exists)
+        time.sleep(0.2)  # its result is on the way
+        signal.raise_signal(signal.SIGINT)
+    Path(flag).touch()
+    return place
+
+
+@pytest.mark.usefixtures("_interruptible")
+def test_what_workers_have_finished_is_not_lost_to_an_interrupt_here(tmp_path: Path) -> None:
+    calls = [(str(tmp_path / "made"), place) for place in range(2)]
+    done = []
+
+    def begin() -> None:
+        for result in completed(interrupted_when_done, calls, where=Local(2), on_lost=never):
+            done.append(result)  # noqa: PERF402 - list() would lose it
+
+    with pytest.raises(KeyboardInterrupt):
+        begin()
+    assert done == [(1, 1)]
     assert active_children() == []
 
 
@@ -251,7 +366,7 @@ def blocked() -> bool:
 
 @pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no masks here")
 def test_workers_meet_no_interrupt_from_their_first_instant() -> None:
-    assert dict(completed(blocked, [()] * 2, where=Local(2), on_lost=never)) == {0: True, 1: True}
+    assert dict(completed(blocked, [()] * 2, where=Local(2), on_lost=never)) == {0: False, 1: True}
     assert not blocked()
 
 
@@ -287,7 +402,7 @@ def test_workers_start_one_thread_each_unless_told_otherwise(
 
     name = "OPENBLAS_NUM_THREADS"
     monkeypatch.delenv(name, raising=False)
-    assert seen() == {0: "1", 1: "1"}
+    assert seen() == {0: None, 1: "1"}  # the first is this process, whose libraries are loaded
     assert name not in os.environ
     monkeypatch.setenv(name, "3")
     assert seen() == {0: "3", 1: "3"}
