@@ -17,7 +17,7 @@ from feedsim.answers.explain.study.story import story_of
 from feedsim.draws.line_draws import RunDraws
 from feedsim.machine import Machine
 from feedsim.records.outcome import Outcome
-from feedsim.scenario import load_scenario, override
+from feedsim.scenario import load_scenario, override, scenario_from_text
 from tests.random_machines import filtered_machine, random_machine
 from tests.unit.story_cases import SUM_MM, explain, source_of
 from tests.unit.test_story_every_machine import check_delays
@@ -86,6 +86,23 @@ def test_what_a_stop_met_is_said_with_when_it_was_over() -> None:
     assert "From 78.28 s to 124 s the line was disturbed (the line: trips)" in text
     assert (round(stop.time_s, 2), round(stop.restarted_s)) == (78.28, 124)
     assert "before that or after" in text
+
+
+def test_a_fault_that_ends_in_a_stop_is_over_when_the_line_runs_again() -> None:
+    """Dirt from carrier 100 on; 1.5 m behind the last edge that was seen the line stops."""
+    rules = STOPS.read_text("utf-8").partition("[[fault]]")[0]
+    rules += '[[fault]]\ncarrier = 100\nkind = "eye_dirty"\neye = "carrier"\nduration = "3 s"\n'
+    exact = ("carrier.pitch_sd=0 mm", "carrier_eye.edge_sd=0 mm")
+    changes = ["run.carriers=130", "supervision.carrier_eye_silent=1.5 m", *exact]
+    source = traced(override(scenario_from_text(rules), changes))
+    (stop,) = source.records.stops
+    seen = source.records.carriers.eye_time_s[100]
+    # the edge before was seen 0.26 m, and some tenths of a millisecond, before the dirt
+    assert stop.time_s == pytest.approx(seen + 1.24, abs=2e-3)
+    assert stop.at_rest_s == pytest.approx(stop.time_s + 0.5)  # 1 m/s at 2 m/s²
+    text = " ".join(story_of(source, 99).reason)
+    ends = f"to {stop.restarted_s:.4g} s the line was disturbed"
+    assert f"{ends} (planned fault: eye dirty; the line: trips)" in text
 
 
 def test_an_adjustment_ends_the_account_for_good() -> None:

@@ -94,6 +94,14 @@ class StorySource:
         those = (s for s in self.stretches if s.from_s <= to_s and s.to_s >= from_s)
         return min(those, default=None, key=lambda s: (s.from_s, -s.to_s))
 
+    def gone_on(self, since: Disturbance) -> list[Disturbance]:
+        """Return a disturbance, and those that begin before it is over and end later, in turn."""
+        found = [since]
+        for each in self.stretches:
+            if found[-1].from_s <= each.from_s <= found[-1].to_s < each.to_s:
+                found.append(each)
+        return found
+
     def disturbance_from(self, time_s: float) -> Disturbance | None:
         """Return the last stop that had begun by a time (s)."""
         those = (s for s in self.stretches if s.event.part == "line" and s.from_s <= time_s)

@@ -120,12 +120,13 @@ class _Told:
         Stops, recoveries, adjustments and planned faults change settings, the motion of belt and
         feeds, and what the eyes see: an account by the settings of the run would be wrong there.
         """
-        say, first = self.say, stretch.event
-        when = f"From {say.s(first.time_s)} to {say.s(stretch.to_s)}"
+        say, first, all_of_it = self.say, stretch.event, self.run.gone_on(stretch)
+        over_s, what = all_of_it[-1].to_s, "; ".join(named(each.event) for each in all_of_it)
+        when = f"From {say.s(first.time_s)} to {say.s(over_s)}"
         whose = "whose insert was staged and landed before that or after it"
-        if stretch.to_s == first.time_s:
+        if over_s == first.time_s:
             when = f"At {say.s(first.time_s)}"
-        elif stretch.to_s == math.inf:
+        elif over_s == math.inf:
             when, whose = f"From {say.s(first.time_s)} on", "before that"
         error_mm = float(self.rows.placement_error_mm[self.carrier])
         ended = [] if math.isnan(error_mm) else [f"Placed {say.late(error_mm)}."]
@@ -137,7 +138,7 @@ class _Told:
             story,
             reason=(
                 *ended,
-                f"{when} the line was disturbed ({named(first)}): the cost of each delay is given "
+                f"{when} the line was disturbed ({what}): the cost of each delay is given "
                 f"only for carriers {whose}.",
             ),
             placement_error_mm=None if math.isnan(error_mm) else error_mm,
