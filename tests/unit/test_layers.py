@@ -14,6 +14,7 @@ import feedsim
 STAGES = (
     "errors",
     "arrays",
+    "garbage",
     "interrupts",
     "beside",
     "guide",
@@ -44,6 +45,7 @@ STAGES = (
 )
 ONLY = {  # stages that may import less than all that come before them; names of arrays all may
     "guide": {"errors"},
+    "garbage": set(),
     "units": set(),
     "quantities": {"errors", "units"},
     "measures": {"units", "quantities"},
@@ -57,7 +59,7 @@ ONLY = {  # stages that may import less than all that come before them; names of
     "draws": {"machine"},
     "records": {"errors", "machine", "motion"},
     "simulation": {"machine", "motion", "settings", "draws", "records"},
-    "compiled": {"machine", "motion", "draws", "records", "simulation"},
+    "compiled": {"garbage", "machine", "motion", "draws", "records", "simulation"},
     "metrics": {"errors", "probability", "machine", "criteria", "settings", "records"},
     "beside": {"interrupts"},
     "render": {"errors", "beside", "quantities", "machine", "metrics"},

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from feedsim.criteria import Figure
+from feedsim.garbage import nothing_collected
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, machine_from
@@ -129,6 +130,7 @@ def closed_forms(scenario: Scenario, *, look: Callable[[], None] | None = None) 
     return [closed_form_of(scenario, n, look=look) for n in range(len(scenario.feeder))]
 
 
+@nothing_collected()
 def closed_form_of(
     scenario: Scenario, number: int, *, look: Callable[[], None] | None = None
 ) -> Closed:
