@@ -51,11 +51,14 @@ class Mechanism:
         Which acceptance figure it enters.
     share : callable
         (feeder at a line speed, criteria) → its share of that figure, 0…1.
+    by_settings : bool
+        Whether distances or leads change it.
     """
 
     name: str
     figure: Figure
     share: Share
+    by_settings: bool = True
 
 
 MECHANISMS = (
@@ -76,7 +79,7 @@ MECHANISMS = (
     Mechanism("off carrier", "jam_risk", off_carrier),
     Mechanism("run-up", "jam_risk", run_up),
     Mechanism("landing in the ramp-out", "jam_risk", landing_late),
-    Mechanism("drive", "jam_risk", drive),
+    Mechanism("drive", "jam_risk", drive, by_settings=False),
     Mechanism("eyes and singulator", "missed", unstaged),
     Mechanism("doubles and strays", "jam_risk", doubles),
 )

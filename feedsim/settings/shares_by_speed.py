@@ -9,6 +9,7 @@ from functools import lru_cache
 from itertools import groupby
 
 from feedsim.criteria import Criteria, Figure
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
 
@@ -64,6 +65,7 @@ class SharesBySpeed:
         default_factory=lambda: {figure: [] for figure in FIGURES}
     )
     _likely: int = 0
+    _any: FeederAtSpeed | None = None
 
     def __post_init__(self) -> None:
         self.at = lru_cache(maxsize=256)(self.at)
@@ -74,7 +76,12 @@ class SharesBySpeed:
         known = self._shares[number]
         found = known.get(speed)
         if found is None:
-            found = known[speed] = MECHANISMS[number].share(self.at(speed), self.allowed)
+            m = MECHANISMS[number]
+            if self._any is None or m.by_settings:
+                there = self._any = self.at(speed)
+            else:
+                there = self._any.on_line_at(speed)
+            found = known[speed] = m.share(there, self.allowed)
         return found
 
     def at_speed(self, speed: float) -> tuple[float, ...]:
