@@ -175,9 +175,13 @@ class AtLineSpeed:
         mean, *widths = moved_at_tick(self.at, opening)
         return mean + opening - self._right[1] if sum(widths) < self.count else None
 
-    def engaged(self, s: Solution, travels: Iterable[float]) -> Solution:
-        """Return the settings with the E that leaves the smallest mean error, by the lead."""
-        mean = self.means(self.opening(s))
+    def engaged(
+        self, s: Solution, travels: Iterable[float], mean: Callable[[float], float]
+    ) -> Solution:
+        """Return the settings with the E that leaves the smallest mean error, by the lead.
+
+        ``mean``: :meth:`means` of their U.
+        """
         lead = self._best(s.engage_distance_mm, s.engage_lead_s, travels, lambda e: abs(mean(e)))
         return replace(s, engage_lead_s=lead)
 
@@ -208,19 +212,20 @@ def _engage(side: AtLineSpeed, found: Solution) -> Solution:
     travel, corrected = side.engaging(found), side.settings.stage_correction
     if travel <= 0.0:
         return found
-    mean = side.mean(travel, side.opening(found))
+    means = side.means(side.opening(found))
+    mean = means(travel)
     wanted = travel - mean / side.scale
     coarse = side.is_coarse(scanned=side.at.carrier_eye.scanned)
     if (by := side.moved_at_tick(found)) is not None:
         # the correction hardly spreads the point, so it goes to the middle of a step or count
         middles = side.middles(wanted + by) if coarse else side.counts(wanted + by)
-        return side.engaged(found, [t - by for t in middles])
+        return side.engaged(found, [t - by for t in middles], means)
     if corrected and not is_locked(side.at.eye, side.controller):
         # the correction spreads the point, so it need not be on a step or count
-        return side.engaged(found, [wanted]) if abs(mean) > WORTH_MM else found
+        return side.engaged(found, [wanted], means) if abs(mean) > WORTH_MM else found
     if coarse:
         by = side.moved_by if corrected else 0.0
-        return side.engaged(found, [t - by for t in side.middles(wanted + by)])
+        return side.engaged(found, [t - by for t in side.middles(wanted + by)], means)
     if max(side.count, abs(mean)) <= WORTH_MM:
         return found
-    return side.engaged(found, side.counts(wanted))
+    return side.engaged(found, side.counts(wanted), means)

@@ -15,7 +15,6 @@ section 13, fact 7). A scanned edge is known at its capture; it is late by −u 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from functools import lru_cache
 from statistics import fmean
 
@@ -49,16 +48,15 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
     if at.controller.late_mark_engages:
         room = max(0.0, at.carriers.length_mm - at.settings.target_offset_mm)
         return _late_mean(at, eye, travel, most=room)
-    wait, step = _wait(at, eye), _step(at)
-    if is_locked(eye, at.controller) or wait == 0.0:
+    wait = _wait(at, eye)
+    if travel - at.count_mm >= wait or is_locked(eye, at.controller):
         return 0.0
     # late: a count or more beyond its point
-    ends = _points(travel, at.count_mm, (_FRACTIONS[0], _FRACTIONS[-1]))
-    if ends[-1] + at.count_mm >= wait or ends[0] + at.count_mm <= 0.0:
-        return 0.0
     points = _points(travel, at.count_mm)
+    if points[-1] + at.count_mm >= wait or points[0] + at.count_mm <= 0.0:
+        return 0.0
     known = [max(0.0, min(wait, point + at.count_mm)) for point in points]
-    usual = fmean(points)
+    usual, step = fmean(points), _step(at)
     behind = fmean(
         [
             _to_a_step(point, step) - _to_a_step(point - w, step) + w * (point - usual)
@@ -130,12 +128,12 @@ def _step(at: FeederAtSpeed) -> float:
     return at.counted_mm_s * locked_step(at.controller)
 
 
-def _points(travel: float, count_mm: float, fractions: Sequence[float] = _FRACTIONS) -> list[float]:
+def _points(travel: float, count_mm: float) -> list[float]:
     """Return the distances of a point from its capture (mm), for fractions of a count there."""
     if count_mm == 0.0:
         return [travel]
     counts = round(travel / count_mm)
-    return [(counts - fraction) * count_mm for fraction in fractions]
+    return [(counts - fraction) * count_mm for fraction in _FRACTIONS]
 
 
 def _whole_steps(upper: float, step: float) -> float:

@@ -54,7 +54,7 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     no such cycle (:func:`no_cycle_because`).
     """
     feeder, corrected = at.feeder, at.settings.stage_correction
-    cycles, landing_s = _line_cycles(at, cycles_before(at)), nominal_landing(at)
+    cycles, landing_s = _line_cycles(at, cycles_before(at)), usual_landing(at)
     if cycles is None or landing_s is None:
         return None
     pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
@@ -88,6 +88,18 @@ def nominal_landing(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float | No
         return None
     landing_s = _landing(cycles, at.feeder, further_mm=further_mm)
     return landing_s if landing_s < cycles.period_s else None
+
+
+@line_term
+def usual_landing(at: FeederAtSpeed) -> float | None:
+    """Return :func:`nominal_landing` for inserts at the stage position."""
+    return nominal_landing(at)
+
+
+@line_term
+def usually_left(at: FeederAtSpeed) -> float:
+    """Return :func:`left_unsettled` for inserts at the stage position."""
+    return left_unsettled(at)
 
 
 def left_unsettled(at: FeederAtSpeed, *, further_mm: float = 0.0) -> float:

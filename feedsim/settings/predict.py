@@ -19,10 +19,16 @@ from feedsim.settings.acts import (
     mean_act,
     side_acts,
 )
-from feedsim.settings.feeder_at_speed import FeederAtSpeed, line_term, term
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening_mean
 from feedsim.settings.nominal import following_time
-from feedsim.settings.nominal_cycle import left_at_opening, left_unsettled, nominal_landing
+from feedsim.settings.nominal_cycle import (
+    left_at_opening,
+    left_unsettled,
+    nominal_landing,
+    usual_landing,
+    usually_left,
+)
 from feedsim.settings.right import right_settings
 
 _NOTHING_MM, _HARDLY_MM = 1e-9, 1e-3
@@ -156,16 +162,6 @@ def corrected_later(at: FeederAtSpeed) -> float:
     return max(0.0, staged_off(at) * at.belt_per_feed)
 
 
-@line_term
-def _usually_left(at: FeederAtSpeed) -> float:
-    return left_unsettled(at)
-
-
-@line_term
-def _usual_landing(at: FeederAtSpeed) -> float | None:
-    return nominal_landing(at)
-
-
 @term
 def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
     """Return how late inserts staged further on land (mm) because ramp and lag are not over.
@@ -175,9 +171,9 @@ def landing_shift(at: FeederAtSpeed, further_mm: float) -> float:
     """
     if abs(further_mm) < _HARDLY_MM:
         return 0.0
-    if _usually_left(at) < _HARDLY_MM and left_unsettled(at, further_mm=further_mm) < _HARDLY_MM:
+    if usually_left(at) < _HARDLY_MM and left_unsettled(at, further_mm=further_mm) < _HARDLY_MM:
         return 0.0
-    usual, sooner = _usual_landing(at), nominal_landing(at, further_mm=further_mm)
+    usual, sooner = usual_landing(at), nominal_landing(at, further_mm=further_mm)
     if usual is None or sooner is None:
         return 0.0
     later_s = max(0.0, sooner) - usual

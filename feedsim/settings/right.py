@@ -27,7 +27,7 @@ from feedsim.machine import Eye, Feeder, Machine
 from feedsim.motion.capture import eye_delay
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, line_term
 from feedsim.settings.nominal import clipped_slip_mean, following_time
-from feedsim.settings.nominal_cycle import NominalCycle, left_unsettled, nominal_cycle
+from feedsim.settings.nominal_cycle import NominalCycle, nominal_cycle, usually_left
 
 NAMES = ("engage_distance_mm", "engage_lead_s", "disengage_distance_mm", "disengage_lead_s")
 """The four settings that may be ``"auto"``."""
@@ -90,7 +90,7 @@ def solve_feeder(machine: Machine, feeder: Feeder) -> Solution:
 def right_settings(at: FeederAtSpeed) -> Solution:
     """Return the right settings at the line's speed, also if ``at`` is at another speed."""
     steady = settled_settings(at)
-    if left_unsettled(at) < _NOTHING_MM:
+    if usually_left(at) < _NOTHING_MM:
         return steady
     cycle = nominal_cycle(at)
     if cycle is None:

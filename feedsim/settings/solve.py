@@ -65,14 +65,13 @@ def _worked_out(at: FeederAtSpeed) -> Solution:
     typed in is taken as intended.
     """
     given, right = at.settings, right_settings(at)
-    automatic = {name: math.isnan(getattr(given, name)) for name in NAMES}
-    typed = {name: getattr(given, name) for name in NAMES if not automatic[name]}
+    automatic = frozenset(name for name in NAMES if math.isnan(getattr(given, name)))
+    typed = {name: getattr(given, name) for name in NAMES if name not in automatic}
     meant = replace(right, **typed) if typed else right
     wanted = less_what_is_known(
         at,
         meant,
-        engage=automatic["engage_distance_mm"] and automatic["engage_lead_s"],
-        disengage=automatic["disengage_distance_mm"] and automatic["disengage_lead_s"],
+        engage=automatic >= {"engage_distance_mm", "engage_lead_s"},
+        disengage=automatic >= {"disengage_distance_mm", "disengage_lead_s"},
     )
-    names = frozenset(name for name in NAMES if automatic[name])
-    return on_steps(at, wanted, right=meant, automatic=names)
+    return on_steps(at, wanted, right=meant, automatic=automatic)

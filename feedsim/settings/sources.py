@@ -185,6 +185,7 @@ def _side(at: FeederAtSpeed, eye: Eye, late: _Late, *, per_mm: float) -> Iterato
         yield late.anywhere(f"{late.side} eye scan", scan, cause="scan")
 
 
+@lasting_term
 def _slipped(at: FeederAtSpeed) -> tuple[_Part, _Part]:
     """List the slips of carrier and insert."""
     per_feed, sd = at.belt_per_feed, clipped_slip_sd(at.inserts)
