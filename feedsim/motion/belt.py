@@ -100,7 +100,7 @@ class BeltMotion:
 
     Attributes
     ----------
-    start_times, start_travels, start_speeds, accelerations, end_times : list of float
+    start_times, start_travels, start_speeds, accelerations, end_times : tuple of float
         The pieces' numbers, column by column; ``inf`` ends the last one.
     count : int
         How many pieces there are; ``single``: but one.
@@ -122,11 +122,9 @@ class BeltMotion:
 
     def __init__(self, pieces: Sequence[BeltPiece]) -> None:
         self.pieces = tuple(pieces)
-        self.start_times = [p.start_s for p in self.pieces]
-        self.start_travels = [p.travel_mm for p in self.pieces]
-        self.start_speeds = [p.speed_mm_s for p in self.pieces]
-        self.accelerations = [p.acceleration_mm_s2 for p in self.pieces]
-        self.end_times = [*self.start_times[1:], math.inf]
+        columns: tuple[tuple[float, ...], ...] = tuple(zip(*self.pieces, strict=True))
+        self.start_times, self.start_travels, self.start_speeds, self.accelerations = columns
+        self.end_times = (*self.start_times[1:], math.inf)
         self.count = len(self.pieces)
         self.single = self.count == 1
         self.fastest_mm_s = max(self.start_speeds)

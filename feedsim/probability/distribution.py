@@ -25,7 +25,7 @@ _MOST_TERMS = 20_000
 _FAR = 9.0  # standard deviations beyond which a normal part is negligible
 _HARDLY = 1e-6
 _DEAD = 26.0  # e^-26 is 5e-12
-_FURTHER = 1.25
+_FURTHER, _LOG_FURTHER = 1.25, math.log(1.25)
 _FEWEST_FACTORS, _MOST_FACTORS = 3, 8
 _NOTHING = 1e-15
 _MARGIN = 1.05
@@ -267,14 +267,13 @@ class Distribution(NamedTuple):
         if len(widest) < _FEWEST_FACTORS or widest[0] == 0.0:
             return end
         logs = [math.log(a) for a in widest if a > 0.0]
-        t, many, whole = 1.0 / widest[0], 0, 0.0
+        t, log_t, many, whole = 1.0 / widest[0], -logs[0], 0, 0.0
         while t < end:
-            log_t = math.log(t)
             while many < len(logs) and logs[many] + log_t > 0.0:  # those wide enough to count
                 whole, many = whole + logs[many], many + 1
-            if 0.5 * (sd * t) ** 2 + whole + many * log_t > _DEAD:
+            if 0.5 * sd * sd * t * t + whole + many * log_t > _DEAD:
                 return t
-            t *= _FURTHER
+            t, log_t = t * _FURTHER, log_t + _LOG_FURTHER
         return end
 
     def _others(self, grid: EvenGrid) -> NDArray[np.float64] | NDArray[np.complex128]:

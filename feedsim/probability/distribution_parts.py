@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +17,7 @@ _FAR = 9.0  # standard deviations beyond which a normal curve is negligible
 _SAME = 1e-7
 
 
-@dataclass(frozen=True, slots=True)
-class Lattice:
+class Lattice(NamedTuple):
     """Values start + k·step (elementary); first and last have their own shares, the rest are alike.
 
     Attributes
@@ -114,8 +113,7 @@ def _dirichlet(grid: EvenGrid, half: float, many: int) -> Floats:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class Clipped:
+class Clipped(NamedTuple):
     """``factor`` times max(0, normal(mean, sd))."""
 
     normal_mean: float
