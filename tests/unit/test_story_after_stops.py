@@ -105,6 +105,22 @@ def test_a_fault_that_ends_in_a_stop_is_over_when_the_line_runs_again() -> None:
     assert f"{ends} (planned fault: eye dirty; the line: trips)" in text
 
 
+def test_an_empty_magazine_is_named_to_those_it_left_without_an_insert() -> None:
+    rules = STOPS.read_text("utf-8").partition("[[fault]]")[0]
+    exact = ("carrier.pitch_sd=0 mm", "feeder.0.eye.missed=0 %", "feeder.0.insert.double=0 %")
+    changes = ["run.carriers=80", "feeder.0.insert.magazine=60", *exact]
+    source = traced(override(scenario_from_text(rules), changes))
+    (stop,) = source.records.stops
+    missed = int(np.flatnonzero(source.records.feeders[0].outcome == Outcome.NOT_STAGED)[0])
+    assert missed == 60  # 60 inserts, from carrier 0 on
+    why = " ".join(story_of(source, missed).reason)
+    # the search ends 600 mm of feed behind the closing; its ramp-in costs 10, a tick up to 1 mm
+    later_ms = 1000.0 * (stop.time_s - source.records.feeders[0].engage_time_s[59]) - 260.0
+    assert later_ms == pytest.approx(350.0, abs=2.0)
+    assert "Its magazine was empty, and it was still searching when the line stopped" in why
+    assert f"{later_ms:.0f} ms later (no insert: magazine empty)" in why
+
+
 def test_an_adjustment_ends_the_account_for_good() -> None:
     source = traced(load_scenario(STOPS), carriers=1600)
     changed = source.records.adjustments[0]

@@ -7,7 +7,7 @@ from feedsim.answers.explain.study.mark import point_at
 from feedsim.answers.explain.study.record import Miss
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, correction_at, staged_in
-from feedsim.answers.explain.study.words import Say
+from feedsim.answers.explain.study.words import Say, stop_words
 from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.quantities import listed, noun_for
 from feedsim.records.outcome import Outcome
@@ -15,6 +15,7 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time
 
 _UNSEEN = ("The carrier eye did not see it, so the program had no mark of it.",)
+_EMPTY = "magazine_empty"
 _AS_USUAL = 0.1  # a cycle within this share of the closed form is as usual
 
 
@@ -177,9 +178,7 @@ def _not_staged(feeder: FeederSource, carrier: int, _: Sighting, say: Say) -> Mi
         said = f"The feeder was busy at its engage point: {busy}."
     staged = staged_in(feeder, before)
     if staged is None:
-        ended_s = run.time_of(before, feeder.part("clutch"), "search_ends")
-        later = "" if ended_s is None else f" {say.s(ended_s - tick_s)} later"
-        why = f"It was still searching for an insert, and gave up{later}."
+        why = _still_searching(feeder, before, say, tick_s=tick_s)
         if feeder.rows.strays[before]:
             why += f" In that cycle {stray_words(feeder, before)}."
         return Miss((said, why))
@@ -190,6 +189,19 @@ def _not_staged(feeder: FeederSource, carrier: int, _: Sighting, say: Say) -> Mi
         ready = f"It was ready {say.s(-short_s)} before that motion tick, too late to be noticed."
     words = (said, ready, *_why_busy(feeder, carrier, before, say))
     return Miss(words, short_s, short_mm) if short_s > 0.0 else Miss(words)
+
+
+def _still_searching(feeder: FeederSource, before: int, say: Say, *, tick_s: float) -> str:
+    """Say how the search ended that went on at a tick: at its limit, or as the line stopped."""
+    run, why = feeder.run, "It was still searching for an insert"
+    stop = next((s for s in run.records.stops if s.time_s >= tick_s), None)
+    ended_s = run.time_of(before, feeder.part("clutch"), "search_ends")
+    if stop is not None and (ended_s is None or ended_s >= stop.time_s):
+        if stop.cause == _EMPTY and stop.feeder == feeder.number:
+            why = "Its magazine was empty, and it was still searching"
+        later = say.s(stop.time_s - tick_s)
+        return f"{why} when the line stopped {later} later{stop_words(stop)}."
+    return f"{why}, and gave up{'' if ended_s is None else f' {say.s(ended_s - tick_s)} later'}."
 
 
 def _why_busy(feeder: FeederSource, carrier: int, before: int, say: Say) -> tuple[str, ...]:

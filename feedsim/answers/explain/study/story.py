@@ -14,7 +14,7 @@ from feedsim.answers.explain.study.parts import approach_of, parts_of
 from feedsim.answers.explain.study.record import ErrorPart, HazardMargin, Story, StoryEvent
 from feedsim.answers.explain.study.source import Disturbance, FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, staging_of
-from feedsim.answers.explain.study.words import Say
+from feedsim.answers.explain.study.words import Say, stop_words
 from feedsim.quantities import System, listed
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Stop
@@ -132,7 +132,7 @@ class _Told:
         ended = [] if math.isnan(error_mm) else [f"Placed {say.late(error_mm)}."]
         if self.outcome is Outcome.LINE_STOP:
             came = not math.isnan(story.eye_time_s)
-            ended = [f"It was lost as the line stopped{_why(self._stop())}."]
+            ended = [f"It was lost as the line stopped{stop_words(self._stop())}."]
             ended = ended if came else ["It never came to its eye."]
         return replace(
             story,
@@ -217,14 +217,6 @@ class _Told:
             short_mm=miss.short_mm,
             events=_sorted(events),
         )
-
-
-def _why(stop: Stop | None) -> str:
-    """Name the rule that stopped the line, and its cause, in brackets."""
-    if stop is None:
-        return ""
-    names = dict.fromkeys(name.replace("_", " ") for name in (stop.rule.value, stop.cause) if name)
-    return f" ({': '.join(names)})"
 
 
 def _sorted(events: Sequence[StoryEvent]) -> tuple[StoryEvent, ...]:

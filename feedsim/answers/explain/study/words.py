@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from feedsim.quantities import System, display, display_unit, listed, trimmed
+from feedsim.records.stop import Stop
 
 _NOTHING_MM = 5e-7
 
@@ -65,3 +66,11 @@ def ranged(numbers: Sequence[int]) -> str:
     for run in runs:
         words += [f"{run[0]} to {run[-1]}"] if len(run) > 2 else run
     return listed(words)
+
+
+def stop_words(stop: Stop | None) -> str:
+    """Name the rule that stopped the line, and its cause, in brackets."""
+    if stop is None:
+        return ""
+    names = dict.fromkeys(name.replace("_", " ") for name in (stop.rule.value, stop.cause) if name)
+    return f" ({': '.join(names)})"
