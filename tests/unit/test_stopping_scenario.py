@@ -217,6 +217,24 @@ def test_an_emergency_stop_softer_than_others_is_warned_of(emergency: str, softe
     assert any("In an emergency stop" in warning for warning in warnings) == softer
 
 
+@pytest.mark.parametrize(
+    ("keys", "warned"),
+    [
+        ([], True),
+        (["supervision.no_insert=false"], True),
+        (["supervision.no_insert=true"], False),  # the search that finds none stops the line
+        (["supervision.no_insert=false", "supervision.misses_in_a_row=3"], False),
+        (["feeder.0.insert.magazine_warning=10"], False),
+        (["feeder.0.insert.magazine=100"], False),  # as many as there are carriers
+    ],
+)
+def test_a_magazine_that_nothing_refills_is_warned_of(keys: list[str], warned: bool) -> None:
+    always = ["run.carriers=90", "run.warm_up=10", "feeder.0.insert.magazine=99"]
+    warnings = review(override(scenario_from_text(BASE), [*always, *keys])).warnings
+    assert any("holds 99 inserts for 100 carriers" in each for each in warnings) == warned
+    assert any("The magazine of" in each for each in warnings) == warned
+
+
 def test_keys_of_a_change_may_be_tables() -> None:
     nested = '\n[[adjust]]\nat = "1 s"\nset.line.speed = "70 m/min"\n'
     quoted = '\n[[adjust]]\nat = "1 s"\nset = {"line.speed" = "70 m/min"}\n'

@@ -124,7 +124,7 @@ def _feeder_review(s: CheckedFeeder, words: list[str]) -> FeederReview:
 
 def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     """Return the warnings about the run and the line as a whole."""
-    warnings = [*_side_by_side(scenario, units=units), *_unusual(scenario)]
+    warnings = [*_side_by_side(scenario, units=units), *_unusual(scenario), *_magazines(scenario)]
     profile = scenario.line.profile
     if profile and max(v for _, v in profile) != scenario.line.speed:
         warnings.append(
@@ -154,6 +154,23 @@ def _run_warnings(scenario: Scenario, units: System) -> list[str]:
             f"{percent(strict)} at 95 %: even with none seen it takes {whole(needed)}."
         )
     return warnings
+
+
+def _magazines(scenario: Scenario) -> Iterator[str]:
+    """Warn of a magazine that runs empty with nothing to refill it."""
+    rules = scenario.supervision
+    if rules is not None and (rules.no_insert or rules.misses_in_a_row):
+        return  # the line stops for it
+    carriers = scenario.run.warm_up + scenario.run.carriers
+    for feeder in scenario.feeder:
+        holds = feeder.insert.magazine
+        if 0 < holds < carriers and not feeder.insert.magazine_warning:
+            yield (
+                f"The magazine of {feeder.name} holds {whole(holds)} inserts for "
+                f"{whole(carriers)} carriers, and nothing refills it: no rule of [supervision] "
+                f"stops the line for it (no_insert, misses_in_a_row), and with magazine_warning 0 "
+                f"it is not filled while the line runs."
+            )
 
 
 def _side_by_side(scenario: Scenario, *, units: System = "metric") -> Iterator[str]:
