@@ -111,9 +111,10 @@ def lands_in_next(at: FeederAtSpeed) -> float:
     rows = _begun(line, staged.average)
     needs, short = noise.plus(slipped).times(-1.0).shares_below(), 0.0
     for number, drawn in enumerate(_draws()):
+        least = _least(line, rows)
         if number >= _FORGETS:
-            short += _too_short(line, rows, needs) / _COUNTED
-        rows = _next(line, rows, drawn, noise.sd)
+            short += _too_short(line, rows, least, needs) / _COUNTED
+        rows = _next(line, rows, least, drawn, off_mm=noise.sd)
     return max(0.0, (1.0 - line.gone) * (1.0 - ins.double) * short)
 
 
@@ -199,11 +200,14 @@ def _begun(line: _Line, staged_mm: float) -> _Rows:
     return _Rows(line.marks_mm[mark], mark, none, none + staged_mm)
 
 
-def _next(line: _Line, rows: _Rows, drawn: _Drawn, off_mm: float) -> _Rows:
-    """Return the rows a cycle later; ``off_mm``: spread of stages by openings, taken as normal."""
+def _next(line: _Line, rows: _Rows, least: Floats, drawn: _Drawn, *, off_mm: float) -> _Rows:
+    """Return the rows a cycle later.
+
+    ``least``: of :func:`_least`. ``off_mm``: spread of stages by openings, taken as normal.
+    """
     ins, cycle = line.inserts, line.cycle
     sd = ins.gap_sd_mm
-    way, least, found = -rows.staged_mm, _least(line, rows), np.zeros(_ROWS, dtype=np.bool_)
+    way, found = -rows.staged_mm, np.zeros(_ROWS, dtype=np.bool_)
     unseen = line.cycle.unseen(rows.left_mm)
     for sds, chance in zip(drawn.gap_sds, drawn.chances, strict=True):
         gap = np.maximum(ins.min_gap_mm, ins.gap_mm + sd * sds)
@@ -227,21 +231,23 @@ def _least(line: _Line, rows: _Rows) -> Floats:
     length, left = line.inserts.length_mm, rows.left_mm
     early = rows.staged_mm - length - line.cycle.unseen(rows.left_mm)
     tail = length - rows.staged_mm + line.slip_mm
-    drops_s = line.cycle.time_at(tail, left) + line.off_s
+    # a tail that has passed does not matter, and would take the most rounds
+    drops_s = line.cycle.time_at(np.maximum(tail, line.slip_mm), left) + line.off_s
     merged = line.cycle.travel(drops_s, left) + rows.staged_mm - length
     return np.where(tail > line.slip_mm, np.maximum(early, merged), early)
 
 
-def _too_short(line: _Line, rows: _Rows, needs: SharesBelow) -> float:
+def _too_short(line: _Line, rows: _Rows, least: Floats, needs: SharesBelow) -> float:
     """Return the share of gaps that leave an insert short of its placement point.
 
-    ``needs``: the law of how much further than on average the feed must run (mm). Taken over cells
-    of a gap in each of which the law of gaps is even, and what the feed reaches straight.
+    ``least``: of :func:`_least`. ``needs``: the law of how much further than on average the feed
+    must run (mm). Taken over cells of a gap in each of which the law of gaps is even, and what the
+    feed reaches straight.
     """
     from scipy.special import ndtr
 
     ins, cycle = line.inserts, line.cycle
-    least, rows = _least(line, rows)[:, None], rows.upright()
+    least, rows = least[:, None], rows.upright()
     sd = max(ins.gap_sd_mm, _NARROW_MM)
     low = max(ins.min_gap_mm - _NARROW_MM, ins.gap_mm - _SD * sd)
     ends = [ins.length_mm + gap - rows.staged_mm for gap in (low, ins.gap_mm + _SD * sd)]
