@@ -70,6 +70,12 @@ def test_shares_of_what_is_wrong():
     assert "1: 16.7 %" in texts(figure)
     # empty: none of 6, 1 - 0.05^(1/6) = 0.393 (Hanley & Lippman-Hand 1983, from memory)
     assert "0 (< 39.3 %)" in texts(figure)
+    # and so far its line goes
+    row = [t.get_text() for t in figure.axes[1].get_yticklabels()].index("wrong overlap")
+    assert results(run_of(*SIX)).products.wrong_overlap.count == 0
+    (line,) = [c for c in figure.axes[1].collections if c.get_segments()[0][0][1] == row]
+    ends = line.get_segments()[0][:, 0]
+    assert ends == pytest.approx([0.0, 100.0 * (1.0 - 0.05 ** (1.0 / 6.0))])
     assert not bars(figure.axes[1], "share-bad, passed")
 
 

@@ -72,11 +72,20 @@ def _wrong(results: Results) -> Iterator[tuple[str, Share]]:
         yield "good, diverted", products.diverted.good_diverted
 
 
+def _ends(share: Share) -> tuple[float, float]:
+    """Return the ends of what is drawn (%): of the interval, or up to the bound if none is seen."""
+    if share.upper95 is not None:
+        return 0.0, 100.0 * share.upper95
+    if share.ci95 is None:
+        value = 100.0 * (share.share or 0.0)
+        return value, value
+    return 100.0 * share.ci95.low, 100.0 * share.ci95.high
+
+
 def _draw_shares(axes: Axes, shares: Sequence[tuple[str, Share]]) -> None:
     for place, (name, share) in enumerate(shares):
         value = 100.0 * (share.share or 0.0)
-        high = value if share.ci95 is None else 100.0 * share.ci95.high
-        low = value if share.ci95 is None else 100.0 * share.ci95.low
+        low, high = _ends(share)
         gate = "," in name
         axes.barh(
             place, value, height=0.6, color=GREY if gate else SKY, edgecolor=BLACK, lw=0.6,
@@ -93,7 +102,6 @@ def _draw_shares(axes: Axes, shares: Sequence[tuple[str, Share]]) -> None:
         )
     axes.set_yticks(range(len(shares)), [name for name, _ in shares])
     axes.invert_yaxis()
-    highest = max(100.0 * (s.share or 0.0) if s.ci95 is None else 100.0 * s.ci95.high
-                  for _, s in shares)  # fmt: skip
+    highest = max(_ends(share)[1] for _, share in shares)
     axes.set_xlim(0.0, 1.15 * highest or 1.0)
     axes.set_xlabel("share of products (%), with 95 % intervals")
