@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from feedsim.answers.tune.study.knob import last_accepted
 from feedsim.answers.tune.study.line import ClosedLine, Judge, draws_of
 from feedsim.answers.tune.study.space import Draw, Setup, Space, space_of
 from feedsim.errors import FeedsimError
@@ -211,7 +212,7 @@ def window(
         def accepted(where: int) -> bool:
             return _room(space, there(where), speed_mm_s, draws) <= 1.0
 
-        return end if accepted(end) else _between(accepted, place, end)
+        return end if accepted(end) else last_accepted(accepted, place, end)
 
     return inwards(ends[0]), inwards(ends[1])
 
@@ -222,20 +223,9 @@ def _end(accepted: Callable[[int], bool], place: int, last: int) -> int:
     while inside != last:
         there = inside + towards * min(stride, abs(last - inside))
         if not accepted(there):
-            outside = there
-            break
+            return last_accepted(accepted, inside, there)
         inside, stride = there, 2 * stride
-    else:
-        return last
-    return _between(accepted, inside, outside)
-
-
-def _between(accepted: Callable[[int], bool], inside: int, outside: int) -> int:
-    """Return the last accepted place between an accepted and a refused one."""
-    while abs(outside - inside) > 1:
-        middle = (outside + inside) // 2
-        inside, outside = (middle, outside) if accepted(middle) else (inside, middle)
-    return inside
+    return last
 
 
 def _room(space: Space, setup: Setup, speed_mm_s: float, draws: _Draws = _BELIEVED) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from feedsim.quantities import Kind
@@ -86,6 +86,16 @@ def _listed_as(knob: Knob, place: int) -> int:
     values = knob.numbers or knob.values
     now = knob.now_number if knob.numbers else knob.now
     return next((p for p, value in enumerate(values) if value == now), AS_IS)
+
+
+def last_accepted(
+    accepted: Callable[[int], bool], inside: int, outside: int, *, to: int = 1
+) -> int:
+    """Return the last accepted place between an accepted and a refused one, to within some."""
+    while abs(outside - inside) > to:
+        middle = (outside + inside) // 2
+        inside, outside = (middle, outside) if accepted(middle) else (inside, middle)
+    return inside
 
 
 def stepped(knobs: Sequence[Along], at: Sequence[int]) -> tuple[int, ...]:

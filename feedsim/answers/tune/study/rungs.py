@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from feedsim.answers.tune.study.bench import Bench
+from feedsim.answers.tune.study.knob import last_accepted
 from feedsim.answers.tune.study.line import draws_of
 from feedsim.answers.tune.study.simulated import RunCounts, excess_of
 from feedsim.answers.tune.study.space import Setup
@@ -44,11 +45,7 @@ def highest(accepted: Callable[[int], bool], start: int) -> int | None:
     while abs(inside - start) < _FURTHEST:
         there = inside + (stride if up else -stride)
         if accepted(there) is not up:
-            low, high = (inside, there) if up else (there, inside)
-            while high - low > 1:
-                middle = (low + high) // 2
-                low, high = (middle, high) if accepted(middle) else (low, middle)
-            return low
+            return last_accepted(accepted, *((inside, there) if up else (there, inside)))
         inside, stride = there, 2 * stride
     return inside if up else None
 
@@ -72,9 +69,10 @@ class Believed:
         """Return the counts at a speed."""
         carriers = -(-self._bench.space.tune.carriers // _RUN)
         point = [(self._setup, speed_mm_s)]
-        return self._bench.counted(point, first=self._first, runs=RUNS_BELIEVED, carriers=carriers)[
-            0
-        ]
+        (runs,) = self._bench.counted(
+            point, first=self._first, runs=RUNS_BELIEVED, carriers=carriers
+        )
+        return runs
 
     def accepted(self, rung: int) -> bool:
         """Return whether all figures are met, as point estimates."""

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from feedsim.answers.tune.study.after import KnobWindow, Reach
-from feedsim.answers.tune.study.knob import Along, stepped
+from feedsim.answers.tune.study.knob import Along, last_accepted, stepped
 from feedsim.answers.tune.study.setup_at_speed import SetupAtSpeed, descend
 from feedsim.answers.tune.study.space import Setup
 
@@ -108,17 +108,18 @@ def _ends(
     """Return the last accepted steps either way, without a refused one in between."""
     if seen[middle].times > 1.0:
         return None
+
+    def accepted(step: int) -> bool:
+        held([step])
+        return seen[step].times <= 1.0
+
     found = []
     for way in (-1, 1):
         outwards = sorted((s for s in seen if (s - middle) * way > 0), key=lambda s: s * way)
         beyond = next((step for step in outwards if seen[step].times > 1.0), None)
         inner = [s for s in outwards if beyond is None or (s - beyond) * way < 0]
         inside = inner[-1] if inner else middle
-        while beyond is not None and abs(beyond - inside) > 1:
-            between = (inside + beyond) // 2
-            held([between])
-            inside, beyond = (between, beyond) if seen[between].times <= 1.0 else (inside, between)
-        found.append(inside)
+        found.append(inside if beyond is None else last_accepted(accepted, inside, beyond))
     return found[0], found[1]
 
 
@@ -157,20 +158,12 @@ class _Again:
         way = 1 if last > inside else -1
         stride = max(1, abs(last - inside) // _COARSE_AGAIN)
         fine = max(1, len(self.turning.knobs[self.number]) // _FINE)
-        beyond: int | None = None
-        while beyond is None and inside != last:
+        while inside != last:
             there = inside + way * min(stride, abs(last - inside))
-            if self.accepts(there):
-                inside = there
-            else:
-                beyond = there
-        while beyond is not None and abs(beyond - inside) > fine:
-            between = (inside + beyond) // 2
-            if self.accepts(between):
-                inside = between
-            else:
-                beyond = between
-        return inside
+            if not self.accepts(there):
+                return last_accepted(self.accepts, inside, there, to=fine)
+            inside = there
+        return last
 
 
 def _reach(
