@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from feedsim.answers.tune.study.terms import Counts, Crossing, Worth, crossing, differs, to_look_at
+from feedsim.answers.tune.study.terms import Counts, Worth, crossing, differs, to_look_at
 
 MOST = np.array([0.003])
 RUNS, CARRIERS = 10, 4000
@@ -25,7 +25,7 @@ def counts(cards: NDArray[np.float64], p: float) -> Counts:
     return Counts(hits[:, None], np.full((RUNS, 1), float(cards.shape[1])))
 
 
-def found_at(cards: NDArray[np.float64], limit: float, start: float) -> Crossing:
+def found_at(cards: NDArray[np.float64], limit: float, start: float) -> Worth:
     seen: dict[float, Counts] = {}
     while wanted := to_look_at(seen, MOST, start):
         for speed in wanted:
@@ -40,7 +40,7 @@ def test_it_is_found_from_wherever_one_begins(start: float) -> None:
     # cards that stand for the whole distribution: each run has the same share to 1/CARRIERS
     even = np.tile((np.arange(200_000) + 0.5) / 200_000, (RUNS, 1))
     # straight in the logarithm, so what is left is counting: ln(1 + 1/(0.003·2e6)) of the scale
-    assert found_at(even, 1000.0, start).speed_mm_s == pytest.approx(1000.0, abs=0.5)
+    assert found_at(even, 1000.0, start).value == pytest.approx(1000.0, abs=0.5)
 
 
 def test_it_is_none_where_it_is_out_of_reach() -> None:
@@ -65,11 +65,10 @@ def test_a_share_that_jumps_is_enclosed_and_says_how_closely() -> None:
             seen[speed] = counts(cards, 1.0 if speed > 1003.7 else 0.0)
     found = crossing(seen, MOST)
     assert found is not None
-    assert abs(found.speed_mm_s - 1003.7) <= 2.0 * found.apart_mm_s <= 5e-4 * 1004.0
-    one = Worth(*found)
-    size, (low, high) = one.over(one)
+    assert abs(found.value - 1003.7) <= 2.0 * found.apart <= 5e-4 * 1004.0
+    size, (low, high) = found.over(found)
     assert size == 0.0
-    assert high - low == pytest.approx(4.0 * found.apart_mm_s)
+    assert high - low == pytest.approx(4.0 * found.apart)
 
 
 def covered(*, paired: bool) -> tuple[float, float]:
@@ -81,7 +80,7 @@ def covered(*, paired: bool) -> tuple[float, float]:
         cards = random.random((RUNS, CARRIERS))
         others = cards if paired else random.random((RUNS, CARRIERS))
         one, other = found_at(cards, 1020.0, 1000.0), found_at(others, 1000.0, 1000.0)
-        _, (low, high) = differs(one.speed_mm_s, one.without, other.speed_mm_s, other.without)
+        _, (low, high) = differs(one.value, one.without, other.value, other.without)
         hits += low <= 20.0 <= high
         wide += (high - low) / seeds
     return hits / seeds, wide
@@ -102,7 +101,7 @@ def test_an_interval_that_takes_runs_for_one_another_would_be_found() -> None:
     for seed in range(seeds):
         cards = np.random.Generator(np.random.PCG64(seed)).random((RUNS, CARRIERS))
         one, other = found_at(cards, 1020.0, 1000.0), found_at(cards, 1000.0, 1000.0)
-        size, (low, high) = differs(one.speed_mm_s, one.without, other.speed_mm_s, other.without)
+        size, (low, high) = differs(one.value, one.without, other.value, other.without)
         low, high = size + 0.25 * (low - size), size + 0.25 * (high - size)
         hits += low <= 20.0 <= high
     assert hits / seeds < 0.888

@@ -35,34 +35,16 @@ def judge(bench: Bench, setup: Setup, *, near_mm_s: float | None, robust: bool) 
 
     ``robust``: judge for what is unsure, else for what is believed.
     """
-    before = bench.carriers
-    at = bench.space.at_speed
-    if at is None and near_mm_s is None:
-        return _judged(bench, setup, None, None, "refused", None, None, before)
-    if at is None:
-        of_speed = _drawn_speed if robust else _believed_speed
-        found = of_speed(bench, setup, near_mm_s or 0.0)
-    else:
-        found = (_drawn_at if robust else _believed_at)(bench, setup, at)
-    return _judged(bench, setup, *found, before)
+    space, before = bench.space, bench.carriers
+    found: _Found = None, None, "refused", None, None
+    if space.at_speed is not None:
+        found = (_drawn_at if robust else _believed_at)(bench, setup, space.at_speed)
+    elif near_mm_s is not None:
+        found = (_drawn_speed if robust else _believed_speed)(bench, setup, near_mm_s)
+    return Judged(space.texts(setup), space.price(setup), *found, bench.carriers - before)
 
 
 _Found = tuple[float | None, Interval | None, Verdict, float | None, PartAccepted | None]
-
-
-def _judged(
-    bench: Bench,
-    setup: Setup,
-    value: float | None,
-    interval: Interval | None,
-    verdict: Verdict,
-    speed: float | None,
-    drawn: PartAccepted | None,
-    before: int,
-) -> Judged:
-    space = bench.space
-    texts, price, carriers = space.texts(setup), space.price(setup), bench.carriers - before
-    return Judged(texts, price, value, interval, verdict, speed, drawn, carriers)
 
 
 def machines_needed(assurance: float) -> int:

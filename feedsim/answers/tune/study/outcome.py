@@ -71,10 +71,6 @@ def outcome(bench: Bench, tuned: Tuned) -> Tuning:
     return Tuning(**searched, terms=terms, windows=found, fronts=fronts)
 
 
-def _most(bench: Bench) -> tuple[float, float, float]:
-    return most_of(criteria_of(bench.space.scenario))
-
-
 def _terms(bench: Bench, best: Setup) -> Iterator[ChangeWorth]:
     """Yield a term for each knob that the best setup changes."""
     space = bench.space

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import get_args
 
 from feedsim import __version__
 from feedsim.answers.tune.study.bench import Bench
@@ -15,7 +16,7 @@ from feedsim.answers.tune.study.optimum import everywhere, least, step_by_step
 from feedsim.answers.tune.study.results import Aim, Chosen, Judged, Nearest, Tuned, UnsureCost
 from feedsim.answers.tune.study.setup_at_speed import SAME_RISK
 from feedsim.answers.tune.study.space import Setup, Space
-from feedsim.criteria import Criteria
+from feedsim.criteria import Figure
 from feedsim.metrics.intervals import Interval
 from feedsim.running.run import criteria_of
 from feedsim.scenario import Scenario
@@ -134,12 +135,8 @@ def _nearest(bench: Bench, found: Mapping[Setup, Looked]) -> Nearest:
     space = bench.space
     setup = least(space, found)
     looked = found[setup]
-    criteria: Criteria = criteria_of(space.scenario)
-    limits = {
-        "missed": criteria.missed,
-        "jam_risk": criteria.jam_risk,
-        "within_tolerance": 1.0 - criteria.within_tolerance,
-    }
+    criteria = criteria_of(space.scenario)
+    limits: dict[str, float] = {figure: criteria.largest(figure) for figure in get_args(Figure)}
     limit = limits.get(looked.figure, 0.0)
     texts = space.texts(setup)
     return Nearest(texts, looked.figure, looked.share, limit, looked.speed_mm_s)

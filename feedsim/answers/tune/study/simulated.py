@@ -75,9 +75,9 @@ class PooledErrors(NamedTuple):
     variance_mm2: float
 
 
-def fresh_draws(space: Space, n: int) -> tuple[Draw, ...]:
-    """Return machines drawn for a verdict, independent of each other and of any search."""
-    return space.draws(n, fresh=True)
+def _machines(space: Space, of: int) -> tuple[Draw, ...]:
+    """Return so many machines drawn for a verdict, unseen by any search; 0: those of a search."""
+    return space.draws(of, fresh=True) if of else draws_of(space)
 
 
 class Ranked(NamedTuple):
@@ -96,7 +96,7 @@ def met(scenario: dict[str, Any], setup: Setup, number: int, of: int, speed_mm_s
     ``number``: of the draw; ``of``: fresh machines in all; 0: it is one of the search.
     """
     space = space_in_worker(scenario)
-    draw = (fresh_draws(space, of) if of else draws_of(space))[number]
+    draw = _machines(space, of)[number]
     carriers = -(-space.tune.carriers // RUNS)
     first = (FRESH if of else 0) + RUNS * number
     runs = _runs(space, tuple(setup), draw, speed_mm_s, range(first, first + RUNS), carriers)
@@ -110,7 +110,7 @@ def ranked(
 ) -> Ranked:
     """Rank drawn machines in closed form at a speed, in any process; ``of``: as in :func:`met`."""
     space = space_in_worker(scenario)
-    draws = fresh_draws(space, of) if of else draws_of(space)
+    draws = _machines(space, of)
     line = ClosedLine(space, tuple(setup))
 
     def times(draw: Draw) -> float:

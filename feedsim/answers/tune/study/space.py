@@ -128,7 +128,8 @@ class Space:
 
     def draws(self, n: int, *, fresh: bool = False) -> tuple[Draw, ...]:
         """Return machines drawn from what is unsure; fresh ones are those of the verdict."""
-        return _draws(self, n, fresh=fresh)
+        kind = VERDICT if fresh else SEARCH
+        return _drawn(self.unsure, self.scenario.seed, n, kind)
 
 
 def _text(unsure: Unsure, value: float) -> float | str:
@@ -149,10 +150,6 @@ def _drawn(unsure: tuple[Unsure, ...], seed: int, n: int, kind: str) -> tuple[Dr
         for one in unsure
     ]
     return tuple(Draw(offs) for offs in zip(*rows, strict=True))
-
-
-def _draws(space: Space, n: int, *, fresh: bool) -> tuple[Draw, ...]:
-    return _drawn(space.unsure, space.scenario.seed, n, VERDICT if fresh else SEARCH)
 
 
 def space_of(scenario: Scenario) -> Space:

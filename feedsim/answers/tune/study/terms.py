@@ -31,7 +31,7 @@ _FURTHEST = 4.0
 class Worth:
     """A figure of a setup, and its value without each run, shape (runs,).
 
-    ``apart``: additional uncertainty.
+    ``apart``: additional uncertainty, as where shares jump between speeds.
     """
 
     value: float
@@ -73,8 +73,7 @@ def fastest(
         runs = counting([(setups[place], speed) for place, speed in asked])
         for (place, speed), found in zip(asked, runs, strict=True):
             seen[place][speed] = counts_of(found)
-    found_at = [crossing(each, _tiled(most, each)) for each in seen]
-    return [None if c is None else Worth(*c) for c in found_at]
+    return [crossing(each, _tiled(most, each)) for each in seen]
 
 
 def _tiled(most: Sequence[float], seen: Mapping[float, Counts]) -> Floats:
@@ -141,18 +140,7 @@ class Counts(NamedTuple):
     trials: Floats
 
 
-class Crossing(NamedTuple):
-    """A speed (mm/s), and its value without each run in turn, shape (runs,).
-
-    ``apart_mm_s``: how far the true one may lie from it where shares jump between speeds.
-    """
-
-    speed_mm_s: float
-    without: Floats
-    apart_mm_s: float
-
-
-def crossing(seen: Mapping[float, Counts], most: Floats) -> Crossing | None:
+def crossing(seen: Mapping[float, Counts], most: Floats) -> Worth | None:
     """Return the speed at which the first figure exceeds its limit; None if not seen on both sides.
 
     ``seen``: by line speed (mm/s), of the same runs. ``most``, shape (figures,): the largest share
@@ -172,7 +160,7 @@ def crossing(seen: Mapping[float, Counts], most: Floats) -> Crossing | None:
         for r in range(hits.shape[1])
     ]
     less = [_through(speeds, _times(h, n, most)) for h, n in left]
-    return Crossing(whole, np.array([whole if v is None else v for v in less]), apart)
+    return Worth(whole, np.array([whole if v is None else v for v in less]), apart)
 
 
 def _times(hits: Floats, trials: Floats, most: Floats) -> Floats:
