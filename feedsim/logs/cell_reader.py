@@ -15,7 +15,7 @@ from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.clock import TimeOfDay
 from feedsim.logs.log import Remark
 from feedsim.logs.names import Head, TimeColumn
-from feedsim.scenario.csv_numbers import ALONE, NEEDS_SEMICOLONS, plain_number
+from feedsim.scenario.csv_numbers import ALONE, plain_number
 from feedsim.scenario.table_file import Table, is_blank_row
 from feedsim.scenario.wording import shown
 
@@ -73,14 +73,9 @@ class CellReader:
         for row, cells in block:
             if len(cells) >= self.width and is_blank_row(cells[self.width :]):
                 good.append((row, cells))
-                continue
-            hint = ""
-            if not self.table.commas and len(cells) > self.width:
-                hint = f"; {NEEDS_SEMICOLONS}"
-            message = (
-                f"has {len(cells)} cells, and row {self.table.head_row} names {self.width}{hint}"
-            )
-            self.fault(Fault(f"{self.table.file}, row {row}", message=message))
+            else:
+                where = f"{self.table.file}, row {row}"
+                self.fault(Fault(where, message=self.table.width_of(cells)))
         return good
 
     def fault(self, fault: Fault) -> None:

@@ -211,11 +211,15 @@ def rising(values: SampledSignal, signal: Signal, *, told: _Told, at: str) -> Sa
         )
         raise FeedsimError(Fault(f"{at}, row {values.row[i + 1]}, {signal.name}", message=message))
     if not apart.any():
-        stays = f"{signal.name} stays at {values.value[0]:g} from row {values.row[0]} to the end"
-        text = f"{stays}: stuck or not connected, and left out."
-        told.append(Remark(text, int(values.row[0])))
+        told.append(stays_as_it_is(signal.name, values))
     rises: Floats = np.maximum.accumulate(value)
     return replace(values, value=rises)
+
+
+def stays_as_it_is(name: str, values: SampledSignal) -> Remark:
+    """Return the remark on a value that never changes."""
+    stays = f"{name} stays at {values.value[0]:g} from row {values.row[0]} to the end"
+    return Remark(f"{stays}: stuck or not connected, and left out.", int(values.row[0]))
 
 
 def _unwrapped(values: SampledSignal, signal: Signal, apart: Floats, told: _Told) -> Floats:

@@ -8,6 +8,7 @@ import numpy as np
 
 from feedsim.errors import Fault, FeedsimError
 from feedsim.logs.belt import logged_speed_mm_s
+from feedsim.logs.levels import stays_as_it_is
 from feedsim.logs.log import Log, LoggedFeeder, OnOffSignal, Remark, SampledSignal
 from feedsim.logs.swapped import (
     refuse_inverted_eyes,
@@ -168,9 +169,7 @@ def _refuse_stuck_encoder(log: Log) -> None:
         f"stays at {counts[i]:,.10g} from here while {_CARRIERS} carriers pass "
         f"{eye.column}: it is stuck; give the parts in which it runs, each as its own log"
     )
-    raise FeedsimError(
-        Fault(f"{log.file}, row {encoder.row[since]}, {encoder.column}", message=message)
-    )
+    raise FeedsimError(Fault(_at(log, encoder, since), message=message))
 
 
 def _with_edges(level: OnOffSignal | None) -> OnOffSignal | None:
@@ -185,11 +184,7 @@ def _stays(name: str, values: SampledSignal | None) -> list[Remark]:
     """Say that a value never changes."""
     if values is None or _moving(values) is not None:
         return []
-    text = (
-        f"{name} stays at {values.value[0]:g} from row {values.row[0]} to the end: stuck or not "
-        "connected, and left out."
-    )
-    return [Remark(text, int(values.row[0]))]
+    return [stays_as_it_is(name, values)]
 
 
 def _stops(log: Log, name: str, level: OnOffSignal | None) -> list[Remark]:

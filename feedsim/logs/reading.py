@@ -93,9 +93,7 @@ class _Reading:
         )
         kept = axis.kept
         time_s, rows = axis.time_s[kept], cells.rows[kept]
-        stretch = np.zeros(len(rows), dtype=np.int64)
-        stretch[list(axis.begins[1:])] = 1
-        stretch = np.cumsum(stretch)
+        stretch = axis.stretches()
         since = np.concatenate(([time_s[0]], time_s[:-1])) - 0.5 * axis.step_s
         noted = [
             Noted(
@@ -126,9 +124,7 @@ class _Reading:
         encoders = [n for n, signal in enumerate(cells.signals) if signal.part == "encoder"]
         its = np.isin(cells.which, encoders[:1])
         axis = event_axis(time_s, cells.rows, encoder=(its, cells.values[its]), where=self._where())
-        stretch = np.zeros(len(cells.rows), dtype=np.int64)
-        stretch[list(axis.begins[1:])] = 1
-        stretch = np.cumsum(stretch)
+        stretch = axis.stretches()
         on_grid = not math.isnan(axis.period_s)
         early = axis.period_s if on_grid else 0.5 * axis.step_s
         late = 0.5 * axis.period_s if on_grid else 0.5 * axis.step_s

@@ -45,6 +45,12 @@ class RowTimes:
     step_s: float
     remarks: tuple[Remark, ...]
 
+    def stretches(self) -> Ints:
+        """Return the number of each kept row's stretch."""
+        begins = np.zeros(np.count_nonzero(self.kept), dtype=np.int64)
+        begins[list(self.begins[1:])] = 1
+        return np.cumsum(begins)
+
 
 def sample_axis(
     time_s: Floats,

@@ -39,11 +39,12 @@ class Table:
 
     def too_wide(self, cells: Sequence[str]) -> str:
         """Say that a row has more cells than the head names; empty if it has not."""
-        if is_blank_row(cells[len(self.head) :]):
-            return ""
-        hint = "" if self.commas else f"; {NEEDS_SEMICOLONS}"
-        names = f"row {self.head_row} names {len(self.head)}{hint}"
-        return f"has {len(cells)} cells, and {names}"
+        return "" if is_blank_row(cells[len(self.head) :]) else self.width_of(cells)
+
+    def width_of(self, cells: Sequence[str]) -> str:
+        """Say how many cells a row has, beside those that the head names."""
+        hint = "" if self.commas or len(cells) <= len(self.head) else f"; {NEEDS_SEMICOLONS}"
+        return f"has {len(cells)} cells, and row {self.head_row} names {len(self.head)}{hint}"
 
     def rows(self) -> Iterator[tuple[int, list[str]]]:
         """Yield the number and the cells of each row below the head, blank ones too.
