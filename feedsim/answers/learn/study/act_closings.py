@@ -10,7 +10,7 @@ import math
 from bisect import bisect_left
 from dataclasses import dataclass, field
 
-from feedsim.answers.learn.study.act_matching import Matching, OpeningActs, in_time, late
+from feedsim.answers.learn.study.act_matching import Matching, OpeningActs, act_of, in_time, late
 from feedsim.answers.learn.study.act_rows import Act, ActVerdict
 from feedsim.answers.learn.study.act_windows import Edge, LogStretch
 
@@ -39,7 +39,7 @@ class Closings:
         *,
         hidden: list[tuple[float, float]],
     ) -> None:
-        self._hidden, self._hides_cycles = hidden, stretch.hides_cycles
+        self._stretch, self._hidden, self._hides_cycles = stretch, hidden, stretch.hides_cycles
         self._cycles, self._marks, self._opened = stretch.cycles, marks, opened
         self._feed, self._points = stretch.feed, stretch.points
         machine, feeder = stretch.machine, stretch.feeder
@@ -160,36 +160,20 @@ class Closings:
 
     def _act(self, number: int, *, swapped: dict[int, int], twice: set[int]) -> Act:
         cycle, mark = self._cycles[number], self._matched.get(number, swapped.get(number))
-        nan, window, edge_s = math.nan, None, math.nan
-        exact = False
-        low = high = nan
+        edge = window = None
+        low = high = math.nan
+        waited = number in self._waited
         if mark is not None:
-            edge = self._marks[mark]
-            window = self._due(mark, number - 1)
-            if number in self._waited:
+            edge, window = self._marks[mark], self._due(mark, number - 1)
+            if waited:
                 ready_low, ready_high = self._feed.ready[number - 1]
                 window = window._replace(
                     low_s=max(window.low_s, ready_low),
                     high_s=max(window.high_s, ready_high + self._points.cycle_s),
                 )
-            edge_s = 0.5 * (edge.low_s + edge.high_s)
             low, high = late(cycle.close_low_s, cycle.close_high_s, window)
-            exact = number not in self._waited and window.point_low_s > edge.known_high_s
-        speed = self._points.speed_mm_s(cycle.close_s)
-        return Act(
-            time_s=cycle.close_s + self._begin_s,
-            row=cycle.close_row,
-            edge_s=edge_s + self._begin_s,
-            expected_s=nan if window is None else window.middle_s + self._begin_s,
-            late_low_s=low,
-            late_high_s=high,
-            counts_per_s=speed / self._points.unit_mm,
-            speed_mm_s=speed,
-            travel_mm=nan if mark is None else self._points.travel_mm(edge_s, cycle.close_s),
-            verdict=self._verdict(number, low, high, swapped=swapped, twice=twice),
-            cycle=number,
-            exact=exact,
-        )
+        verdict = self._verdict(number, low, high, swapped=swapped, twice=twice)
+        return act_of(self._stretch, number, "closings", edge, window, verdict, waited=waited)
 
     def _verdict(
         self,

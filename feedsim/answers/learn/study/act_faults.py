@@ -16,10 +16,10 @@ from feedsim.answers.learn.study.act_rows import (
     Pattern,
     Preceding,
     ProgramFault,
+    Side,
 )
 from feedsim.answers.learn.study.act_steady import (
     Drift,
-    Side,
     Steady,
     common_shift,
     steady_of,
@@ -49,11 +49,7 @@ def faults_of(
     found: list[ProgramFault] = []
     steady: list[Steady] = []
     shifts: list[ActShift] = []
-    sides: tuple[tuple[Side, ActRows], ...] = (
-        ("closings", acts.closings),
-        ("openings", acts.openings),
-    )
-    for side, rows in sides:
+    for side, rows in acts.sides.items():
         one, shift = steady_of(side, rows, unknown_s(side, machine, feeder, look_s))
         shifts += [] if shift is None else [shift]
         if isinstance(one, Steady):
@@ -174,11 +170,7 @@ def came_after(faults: Sequence[ProgramFault]) -> list[ProgramFault]:
 def _of_verdict(
     acts: FeederActs, feeder: int, verdict: ActVerdict, pattern: Pattern
 ) -> Iterator[ProgramFault]:
-    sides: tuple[tuple[Side, ActRows], ...] = (
-        ("closings", acts.closings),
-        ("openings", acts.openings),
-    )
-    for side, rows in sides:
+    for side, rows in acts.sides.items():
         mine = np.flatnonzero(rows.verdict == verdict)
         if len(mine):
             yield ProgramFault(

@@ -11,7 +11,7 @@ from bisect import bisect_left
 
 import numpy as np
 
-from feedsim.answers.learn.study.act_rows import Act, ActVerdict
+from feedsim.answers.learn.study.act_rows import Act, ActVerdict, Side
 from feedsim.answers.learn.study.act_windows import Cycle, Edge, LogStretch, Window
 
 _SLACK_MM = 1.0  # of feed travel, at the search limit
@@ -74,7 +74,7 @@ def compared_openings(
         if unjudged or (verdict is not ActVerdict.AS_ASKED and not sure):
             verdict = ActVerdict.NOT_JUDGED
         found.edges.append(edge if sure else None)
-        found.acts.append(_act(stretch, number, edge, window, verdict))
+        found.acts.append(act_of(stretch, number, "openings", edge, window, verdict))
     return found
 
 
@@ -107,27 +107,37 @@ def _best(cycle: Cycle, edges: list[Edge], stretch: LogStretch) -> tuple[Edge, W
     return edge, window, len(choice) == 1 and edge.sure
 
 
-def _act(
-    stretch: LogStretch, number: int, edge: Edge | None, window: Window | None, verdict: ActVerdict
+def act_of(
+    stretch: LogStretch,
+    number: int,
+    side: Side,
+    edge: Edge | None,
+    window: Window | None,
+    verdict: ActVerdict,
+    *,
+    waited: bool = False,
 ) -> Act:
+    """Return the act of a cycle on a side; ``waited``: its mark waited for the feeder."""
     cycle, points, begin_s = stretch.cycles[number], stretch.points, stretch.begin_s
-    nan = math.nan
-    speed = points.speed_mm_s(cycle.open_s)
+    early, latest, row = cycle[:3] if side == "closings" else cycle[3:]
+    nan, time_s = math.nan, cycle.close_s if side == "closings" else cycle.open_s
+    speed = points.speed_mm_s(time_s)
     edge_s = nan if edge is None else 0.5 * (edge.low_s + edge.high_s)
-    low, high = (nan, nan) if window is None else late(cycle.open_low_s, cycle.open_high_s, window)
+    low, high = (nan, nan) if window is None else late(early, latest, window)
+    on_time = edge is not None and window is not None and window.point_low_s > edge.known_high_s
     return Act(
-        time_s=cycle.open_s + begin_s,
-        row=cycle.open_row,
+        time_s=time_s + begin_s,
+        row=row,
         edge_s=edge_s + begin_s,
         expected_s=nan if window is None else window.middle_s + begin_s,
         late_low_s=low,
         late_high_s=high,
         counts_per_s=speed / points.unit_mm,
         speed_mm_s=speed,
-        travel_mm=nan if edge is None else points.travel_mm(edge_s, cycle.open_s),
+        travel_mm=nan if edge is None else points.travel_mm(edge_s, time_s),
         verdict=verdict,
         cycle=number,
-        exact=window is not None and edge is not None and window.point_low_s > edge.known_high_s,
+        exact=on_time and not waited,
     )
 
 

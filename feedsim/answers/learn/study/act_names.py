@@ -8,8 +8,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from feedsim.answers.learn.study.act_rows import FeederActs, Pattern, ProgramFault
-from feedsim.answers.learn.study.act_steady import Side, Steady, common_shift, timed
+from feedsim.answers.learn.study.act_rows import FeederActs, Pattern, ProgramFault, Side
+from feedsim.answers.learn.study.act_steady import Steady, common_shift, timed
 from feedsim.machine import Machine
 
 
@@ -61,7 +61,7 @@ def _steady_fault(
     side: Literal["closings", "openings", "all"],
 ) -> ProgramFault:
     best, one = guesses[0], steady[0]
-    rows = [acts.closings if s.side == "closings" else acts.openings for s in steady]
+    rows = [acts.sides[s.side] for s in steady]
     agree = [
         s.mask & (r.late_low_s <= s.shift.high) & (r.late_high_s >= s.shift.low)
         for s, r in zip(steady, rows, strict=True)
@@ -135,8 +135,8 @@ def _scale(steady: list[Steady], machine: Machine, feeder: int) -> _Guess | None
 
 def _untouched(one: Steady, acts: FeederActs, machine: Machine, feeder: int) -> float:
     """Return the count scale that this shift needs, if the other side would not show it."""
-    rows = acts.openings if one.side == "closings" else acts.closings
     other: Side = "openings" if one.side == "closings" else "closings"
+    rows = acts.sides[other]
     mine, its = distance_mm(one.side, machine, feeder), distance_mm(other, machine, feeder)
     if mine <= 0.0 or its <= 0.0:
         return math.nan

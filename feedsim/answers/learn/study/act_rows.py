@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import IntEnum
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ Pattern = Literal[
     "no_mark",
     "not_asked",
 ]
+Side = Literal["closings", "openings"]
 
 
 class ActVerdict(IntEnum):
@@ -43,11 +44,7 @@ class ActVerdict(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """One closing or opening; times on the log's axis (s).
-
-    ``late_low_s``, ``late_high_s``: lateness, an interval. ``exact``: its instant follows from the
-    edge alone; it waited for no feeder, and no mark was late.
-    """
+    """One closing or opening, times on the log's axis (s); its fields as in :class:`ActRows`."""
 
     time_s: float
     row: int
@@ -122,11 +119,16 @@ class FeederActs:
     lost: LostMarks
     marks: int
 
+    @property
+    def sides(self) -> dict[Side, ActRows]:
+        """The acts of either side."""
+        return {"closings": self.closings, "openings": self.openings}
+
 
 class ActShift(NamedTuple):
     """Common lateness (s) of one side's acts in one log, at a belt speed."""
 
-    side: Literal["closings", "openings"]
+    side: Side
     low_s: float
     high_s: float
     speed_mm_s: float
@@ -200,24 +202,12 @@ class ComparedActs:
 
 def act_rows(acts: list[Act]) -> ActRows:
     """Turn acts into columns."""
-
-    def floats(name: str) -> Floats:
-        return np.array([getattr(act, name) for act in acts], dtype=np.float64)
-
-    return ActRows(
-        floats("time_s"),
-        np.array([act.row for act in acts], dtype=np.int64),
-        floats("edge_s"),
-        floats("expected_s"),
-        floats("late_low_s"),
-        floats("late_high_s"),
-        floats("counts_per_s"),
-        floats("speed_mm_s"),
-        floats("travel_mm"),
-        np.array([act.verdict for act in acts], dtype=np.int8),
-        np.array([act.cycle for act in acts], dtype=np.int64),
-        np.array([act.exact for act in acts], dtype=np.bool_),
-    )
+    kinds = {"row": np.int64, "verdict": np.int8, "cycle": np.int64, "exact": np.bool_}
+    columns: dict[str, NDArray[Any]] = {
+        f.name: np.array([getattr(act, f.name) for act in acts], kinds.get(f.name, np.float64))
+        for f in fields(ActRows)
+    }
+    return ActRows(**columns)
 
 
 def lost_marks(marks: list[tuple[float, int, float]]) -> LostMarks:

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.learn.study.act_rows import ActRows, ActShift, ActVerdict
+from feedsim.answers.learn.study.act_rows import ActRows, ActShift, ActVerdict, Side
 from feedsim.arrays import Bools, Floats
 from feedsim.machine import Machine
-
-Side = Literal["closings", "openings"]
 
 _MOST = 0.8
 """Share of the acts that a steady fault must explain."""
