@@ -28,13 +28,14 @@ _SURE_S = 2e-6
 
 
 class OnTime(NamedTuple):
-    """When an output came on and went off, as intervals (s); row of the first."""
+    """When an output came on and went off, as intervals (s; ``inf``: not logged), and the rows."""
 
     on_low_s: float
     on_high_s: float
+    row: int
     off_low_s: float
     off_high_s: float
-    row: int
+    off_row: int
 
 
 class Edge(NamedTuple):
@@ -60,11 +61,12 @@ def on_times(level: OnOffSignal, begin_s: float, end_s: float) -> list[OnTime]:
     for i in ons:
         on, within = float(level.on_s[i]) - begin_s, float(level.on_within_s[i])
         later = int(np.searchsorted(level.off_s, level.on_s[i]))
-        off, wide = math.inf, 0.0
+        off, wide, off_row = math.inf, 0.0, 0
         if later < len(level.off_s) and level.off_s[later] <= end_s:
             off, wide = float(level.off_s[later]) - begin_s, float(level.off_within_s[later])
+            off_row = int(level.off_row[later])
         row = int(level.on_row[i])
-        times.append(OnTime(on - within, on + within, off - wide, off + wide, row))
+        times.append(OnTime(on - within, on + within, row, off - wide, off + wide, off_row))
     return times
 
 
@@ -150,6 +152,12 @@ class Points:
         """Return the belt's travel between two times (mm)."""
         belt = self.master.belt
         return belt.position(max(to_s, 0.0)) - belt.position(max(from_s, 0.0))
+
+    def length_mm(self, time: OnTime) -> float:
+        """Return the least length of what held an eye's output on; NaN if it is still on."""
+        if time.off_high_s == math.inf:
+            return math.nan
+        return self.travel_mm(time.on_high_s, time.off_low_s)
 
 
 class Cycle(NamedTuple):

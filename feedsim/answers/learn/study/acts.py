@@ -7,6 +7,7 @@ act does not cause a second: each is compared with what the settings ask for in 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -34,7 +35,7 @@ from feedsim.answers.learn.study.act_windows import (
     on_times,
 )
 from feedsim.logs.belt import LoggedBelt, belt_of_log
-from feedsim.logs.log import Log, OnOffSignal
+from feedsim.logs.log import Log
 from feedsim.machine import Machine
 
 _SLOW, _STANDS_S, _BEFORE_S = 0.5, 0.05, 1.0
@@ -143,22 +144,6 @@ def _disturbed(belt: LoggedBelt, machine: Machine) -> list[tuple[float, float]]:
     return found
 
 
-def _cycles(clutch: OnOffSignal, belt: LoggedBelt) -> list[Cycle]:
-    """Return the feed cycles that begin within a stretch."""
-    begin, end = belt.begin_s, belt.end_s
-    cycles = []
-    for i in np.flatnonzero((clutch.on_s >= begin) & (clutch.on_s <= end)):
-        t, within = float(clutch.on_s[i]) - begin, float(clutch.on_within_s[i])
-        j = int(np.searchsorted(clutch.off_s, clutch.on_s[i]))
-        opens, wide, row = math.inf, 0.0, 0
-        if j < len(clutch.off_s) and clutch.off_s[j] <= end:
-            opens, wide = float(clutch.off_s[j]) - begin, float(clutch.off_within_s[j])
-            row = int(clutch.off_row[j])
-        row_on = int(clutch.on_row[i])
-        cycles.append(Cycle(t - within, t + within, row_on, opens - wide, opens + wide, row))
-    return cycles
-
-
 def _stretch(
     log: Log,
     machine: Machine,
@@ -172,7 +157,8 @@ def _stretch(
     feeder, logged = machine.feeders[number], log.feeders[number]
     if log.carrier_eye is None or logged.clutch is None:
         return
-    cycles = _cycles(logged.clutch, belt)
+    begin, end = belt.begin_s, belt.end_s
+    cycles = [Cycle(*time) for time in on_times(logged.clutch, begin, end)]
     stretch = LogStretch(
         machine,
         feeder,
@@ -180,20 +166,21 @@ def _stretch(
         LoggedFeed(belt, feeder, cycles),
         Points(belt, machine),
         disturbed,
-        belt.begin_s,
-        belt.end_s - belt.begin_s,
+        begin,
+        end - begin,
         _look_s(log),
     )
-    times = on_times(log.carrier_eye, belt.begin_s, belt.end_s)
+    times = on_times(log.carrier_eye, begin, end)
     marks = edges_of(times, machine.carrier_eye, machine.controller)
     opened = OpeningActs()
-    hidden = _carriers_joined(times, stretch)
+    hidden = _longer(times, stretch.points.length_mm, machine.carriers.length_mm)
     if logged.eye is None:
         opened.edges = [None] * len(cycles)
     else:
-        times = on_times(logged.eye, belt.begin_s, belt.end_s)
+        times = on_times(logged.eye, begin, end)
         edges = edges_of(times, feeder.eye, machine.controller)
-        opened = compared_openings(stretch, edges, _inserts_joined(times, stretch))
+        joined = _longer(times, stretch.feed.length_mm, feeder.inserts.length_mm)
+        opened = compared_openings(stretch, edges, joined)
     closed = Closings(stretch, marks, opened, hidden=hidden).compared()
     first = 1 + max((act.cycle for act in found.closings), default=-1)
     contexts = _contexts_of(stretch, marks, opened.edges, marks_of=closed.marks_of)
@@ -219,6 +206,8 @@ def _contexts_of(
     found: list[set[str]] = []
     double = [_is_double(edge, stretch) for edge in edges]
     served = set(marks_of.values())
+    one_mm = stretch.machine.carriers.length_mm
+    merged = [stretch.points.length_mm(mark.on_time) > _LONGER * one_mm for mark in marks]
     for number, cycle in enumerate(stretch.cycles):
         own: set[str] = set()
         # the insert engaged now was captured in the previous cycle, the one ahead in that before
@@ -226,7 +215,7 @@ def _contexts_of(
             own.add("a double")
         mark = marks_of.get(number)
         if mark is not None:
-            if mark > 0 and _joined(marks[mark - 1], stretch):
+            if mark > 0 and merged[mark - 1]:
                 own.add("carriers that merged at their eye")
             if mark > 0 and mark - 1 not in served:
                 own.add("a carrier that was passed over")
@@ -243,30 +232,12 @@ def _is_double(edge: Edge | None, stretch: LogStretch) -> bool:
     return stretch.feed.length_mm(edge.on_time) > _LONGER * stretch.feeder.inserts.length_mm
 
 
-def _joined(mark: Edge, stretch: LogStretch) -> bool:
-    time = mark.on_time
-    if time.off_high_s == math.inf:
-        return False
-    length = stretch.points.travel_mm(time.on_high_s, time.off_low_s)
-    return length > _LONGER * stretch.machine.carriers.length_mm
-
-
-def _inserts_joined(times: list[OnTime], stretch: LogStretch) -> list[tuple[float, float]]:
-    """Return when an insert eye was on for more than one insert: an edge may be hidden there."""
-    longest = _LONGER * stretch.feeder.inserts.length_mm
+def _longer(
+    times: list[OnTime], length_mm: Callable[[OnTime], float], one_mm: float
+) -> list[tuple[float, float]]:
+    """Return when an eye was on for more than one insert, or carrier: an edge may be hidden."""
     return [
         (time.on_low_s, time.off_high_s)
         for time in times
-        if not stretch.feed.length_mm(time) <= longest  # or it is not over
-    ]
-
-
-def _carriers_joined(times: list[OnTime], stretch: LogStretch) -> list[tuple[float, float]]:
-    """Return when the carrier eye was on for more than one carrier."""
-    longest = _LONGER * stretch.machine.carriers.length_mm
-    return [
-        (time.on_low_s, time.off_high_s)
-        for time in times
-        if time.off_high_s == math.inf
-        or stretch.points.travel_mm(time.on_high_s, time.off_low_s) > longest
+        if not length_mm(time) <= _LONGER * one_mm  # or it is not over
     ]
