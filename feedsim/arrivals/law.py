@@ -124,7 +124,7 @@ class Arrival(ABC):
     def wave(self, w: Floats) -> NDArray[np.complex128]:
         """Return E[e^(i·w·pitch)] for each w (1/mm), shape of ``w``; no pitch being clipped.
 
-        The normal law's characteristic function.
+        The normal law's characteristic function, e^(i·w·m − w²·s²/2): any text on probability.
         """
         return normal_wave(w, mean=self.pitch_mm, sd=self.pitch_sd_mm)
 
