@@ -74,7 +74,8 @@ def scenario_from_dict(
 def _checked(data: dict[str, Any], overrides: Sequence[str], folder: str | Path) -> Scenario:
     if not isinstance(data, dict):
         raise FeedsimError(Fault("scenario", shown(data), "a table of keys"))
-    data, single = _with_lists(data)
+    single: list[Fault] = []
+    data = _listed(data, (), (), single)
     data, faults = collect_overrides(data, overrides)
     if _too_deep(data):
         raise FeedsimError(*faults, "the scenario is nested too deeply; no key lies that deep")
@@ -93,19 +94,13 @@ def _checked(data: dict[str, Any], overrides: Sequence[str], folder: str | Path)
     return ended_with_record(scenario)
 
 
-def _with_lists(data: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
-    """Read ``[feeder]`` as ``[[feeder]]``, and report it together with other faults."""
-    faults: list[Fault] = []
-    return _listed(data, (), (), faults), faults
-
-
 def _listed(
     table: dict[str, Any],
     path: tuple[str | int, ...],
     names: tuple[str, ...],
     faults: list[Fault],
 ) -> dict[str, Any]:
-    """Wrap a single table in a list where several are allowed; add the faults."""
+    """Read ``[feeder]`` as ``[[feeder]]`` where several are allowed; add the faults."""
     here = node(names)
     changed = dict(table)
     for name, inner in (nodes(here.section) if here and here.section else {}).items():

@@ -111,12 +111,8 @@ def read_table(path: str | Path, *, largest: int, what: str) -> Table:
 
 
 def _delimiter(text: str) -> str:
-    line = _first_line(text)
+    """Return the separator that the line of the head, or a line ``sep=;`` before it, shows."""
+    heads = (s for s in _lines(text) if s.strip(" \t\r\n,;") and not s.lstrip('" ').startswith("#"))
+    line = next(heads, "")
     said = _SEPARATOR_LINE.fullmatch(line.strip())
     return said.group(1) if said else delimiter_of(line)
-
-
-def _first_line(text: str) -> str:
-    """Return the line of the head, or a line such as ``sep=;`` before it."""
-    heads = (s for s in _lines(text) if s.strip(" \t\r\n,;") and not s.lstrip('" ').startswith("#"))
-    return next(heads, "")

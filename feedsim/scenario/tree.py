@@ -95,7 +95,8 @@ def unknown_key(path: Sequence[str | int], *, names: Sequence[str] | None = None
     *above, name = names
     here = node(above)
     known = list(nodes(here.section)) if here and here.section else []
-    return _no_such_key(path, _hint(_plain(name), known, table_name(above)))
+    hint = _hint(_plain(name), known, table_name(above))
+    return Fault(dotted(path), "a key that is not known", hint, f"there is no such key; {hint}")
 
 
 def _hint(name: str, known: Sequence[str], place: str) -> str:
@@ -112,10 +113,6 @@ def _hint(name: str, known: Sequence[str], place: str) -> str:
     if near := meant(name, list(elsewhere)) or _nearest(name, list(elsewhere)):
         return f'the nearest is "{near}" in {" or ".join(elsewhere[near])}'
     return f"{place} has {', '.join(known)}"
-
-
-def _no_such_key(path: Sequence[str | int], hint: str) -> Fault:
-    return Fault(dotted(path), "a key that is not known", hint, f"there is no such key; {hint}")
 
 
 def _nearest(name: str, known: Sequence[str], *, alike: float = 0.6) -> str | None:

@@ -46,7 +46,7 @@ def _setup_figure(found: Tuning, units: System) -> Figure:
     """Draw the page: at the left each knob along its range, at the right what it buys."""
     rows = _rows_of(found, units)
     terms = {term.key: term for term in found.terms}
-    about = f"{best_words(found.best, found, units)}, now {_now(found, units)}"
+    about = f"{best_words(found.best, found, units)}, now {judged_words(found.now, found, units)}"
     figure = page(found.title, about)
     at = at_words(found, units)
     figure.set_label(
@@ -59,10 +59,6 @@ def _setup_figure(found: Tuning, units: System) -> Figure:
     _draw_worths(right, rows, terms, found, units)
     _legend(figure)
     return figure
-
-
-def _now(found: Tuning, units: System) -> str:
-    return judged_words(found.now, found, units)
 
 
 def _draw_knobs(axes: Axes, rows: Sequence[_Row], title: str) -> None:

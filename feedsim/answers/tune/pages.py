@@ -43,9 +43,10 @@ def windows_figure(found: Tuning, units: System) -> Figure:
     grid = figure.add_gridspec(
         down, across, left=0.085, right=0.975, bottom=0.135, top=0.87, hspace=0.5, wspace=0.22
     )
+    now = {knob.key: knob.now for knob in found.knobs}
     for place, window in enumerate(shown_windows):
         axes = figure.add_subplot(grid[divmod(place, across)])
-        _draw(axes, window, _now_of(found, window), units)
+        _draw(axes, window, now[window.key], units)
         if place % across == 0:
             axes.set_ylabel("times what is allowed")
     _legend(
@@ -54,10 +55,6 @@ def windows_figure(found: Tuning, units: System) -> Figure:
         impossible=not all(math.isfinite(t) for window in shown_windows for t in window.times),
     )
     return figure
-
-
-def _now_of(found: Tuning, window: KnobWindow) -> str:
-    return next(knob.now for knob in found.knobs if knob.key == window.key)
 
 
 def _draw(axes: Axes, window: KnobWindow, now: str, units: System) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from feedsim.answers.tune.study.after import ChangeWorth, FrontPoint, KnobWindow, Reach, Tuning
 from feedsim.answers.tune.study.knob import along
@@ -272,9 +272,9 @@ def _fronts(found: Tuning, units: System) -> Iterator[str]:
     if len(found.fronts) < 2:
         return
     risk, spread = found.fronts
-    places = _few(len(risk.points))
+    last = len(risk.points) - 1
     rows = [("At", "least jam risk", "now", "least sd", "now")]
-    for place in places:
+    for place in sorted({0, (last + 1) // 2, last}):
         one, other = risk.points[place], spread.points[place]
         before, spreads = risk.now[place], spread.now[place]
         rows.append(
@@ -293,7 +293,3 @@ def _risk(point: FrontPoint) -> str:
     if point.value == 0.0 and point.interval is not None:
         return f"< {percent(point.interval.high, digits=2)}"
     return percent(point.value, point.interval)
-
-
-def _few(count: int) -> Sequence[int]:
-    return sorted({0, count // 2, count - 1})
