@@ -29,13 +29,7 @@ def names() -> Sequence[str]:
 
 
 def described(name: str) -> Schema:
-    """Return the JSON Schema (draft 2020-12) of what an answer's file holds.
-
-    Parameters
-    ----------
-    name : str
-        One of :func:`names`.
-    """
+    """Return the JSON Schema (draft 2020-12) of the file of an answer, one of :func:`names`."""
     head = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": f"feedsim {name}",
@@ -185,17 +179,9 @@ def _attributes(kind: type) -> dict[str, str]:
 
 
 def read_as(kind: type[T], data: object) -> T:
-    """Read what :func:`feedsim.metrics.plain.plain` has written, and check it.
+    """Read what :func:`feedsim.metrics.plain.plain` has written of a dataclass, or of a field.
 
-    Parameters
-    ----------
-    kind : type
-        A dataclass, or what a field of one may be.
-
-    Raises
-    ------
-    ValueError
-        If it is not what such a class holds.
+    Raises ValueError if it is not what such a class holds.
     """
     found: T = _reader(cast("Hashable", kind)).validate_python(data)
     return found

@@ -35,10 +35,7 @@ class WrongTypeError(FeedsimError, TypeError):
 def typed(function: Callable[P, R]) -> Callable[P, R]:
     """Refuse arguments that are not of the types of the function's own hints.
 
-    Raises
-    ------
-    WrongTypeError
-        With each argument, what it was, and what is allowed.
+    The WrongTypeError has each argument, what it was, and what is allowed.
     """
     signature = inspect.signature(function)
 

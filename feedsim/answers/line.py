@@ -167,15 +167,8 @@ def line_of(
 ) -> Line:
     """Make a line from the data of a scenario file and changes as ``--set`` has them.
 
-    Parameters
-    ----------
-    folder : str or Path
-        Where the file lies, for other files that it names.
-
-    Raises
-    ------
-    FeedsimError
-        With all its faults.
+    ``folder``: where the file lies, for other files that it names. Raises FeedsimError with all
+    faults.
     """
     data = dict(data)
     scenario = scenario_from_dict(data, overrides=overrides, folder=folder)

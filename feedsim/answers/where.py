@@ -15,17 +15,9 @@ MOST_JOBS = 1000
 def where_of(jobs: int | None, cluster: str | None = None) -> Where:
     """Return where to make runs.
 
-    Parameters
-    ----------
-    jobs : int or None
-        Processes of this machine; None: one for each core.
-    cluster : str, optional
-        Address of a Dask scheduler, whose workers make them instead.
-
-    Raises
-    ------
-    FeedsimError
-        If both are asked for, or no or too many processes.
+    ``jobs``: processes of this machine; None: one for each core. ``cluster``: address of a Dask
+    scheduler, whose workers make them instead. Raises FeedsimError if both are asked for, or no or
+    too many processes.
     """
     if jobs is not None and not 1 <= jobs <= MOST_JOBS:
         raise FeedsimError(Fault("--jobs", str(jobs), f"at least 1, at most {MOST_JOBS}"))

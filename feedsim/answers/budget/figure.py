@@ -63,17 +63,12 @@ _HIGHEST = 1.6  # spreads to which the allowed one is still drawn
 def budget_figures(
     scenario: Scenario, points: Sequence[BudgetPoint], *, units: System = "metric"
 ) -> dict[str, Figure]:
-    """Draw a page for each feeder.
+    """Draw a page for each feeder, of points that rise in speed.
 
     Above: each cause's share of the variance against speed. Below: the combined standard deviation,
     that of each run with its interval, and what the tolerance allows. Curves are the closed form,
     also between the simulated speeds; around a single speed they go from half to half as much
     again.
-
-    Parameters
-    ----------
-    points : sequence of BudgetPoint
-        Rising in speed.
     """
     low, high = points[0].line_speed_mm_s, points[-1].line_speed_mm_s
     if low == high:

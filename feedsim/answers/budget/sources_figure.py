@@ -32,12 +32,7 @@ def sources_figures(
     """Draw the sources of spread at one speed as a waterfall of variances, a page for each feeder.
 
     The lower axis is the variance, which adds; the upper one is the matching standard deviation,
-    which does not.
-
-    Parameters
-    ----------
-    at_mm_s : float or None
-        The speed; None: that of the scenario, or the point nearest to it.
+    which does not. ``at_mm_s``: None for the speed of the scenario, or the point nearest to it.
     """
     at = scenario.line.speed if at_mm_s is None else at_mm_s
     point = min(points, key=lambda point: abs(point.line_speed_mm_s - at))

@@ -25,14 +25,10 @@ def budget_text(
     in_full_mm_s: float | None,
     units: System = "metric",
 ) -> str:
-    """Return the budgets as text, and what dominates them.
+    """Return the budgets, rising in speed, as text, and what dominates them.
 
-    Parameters
-    ----------
-    points : sequence of BudgetPoint
-        Rising in speed.
-    in_full_mm_s : float or None
-        The speed whose budget is printed in full; None: the shares at all speeds side by side.
+    ``in_full_mm_s``: the speed whose budget is printed in full; None: the shares at all speeds
+    side by side.
     """
     run = scenario.run
     each = " at each speed, with the same random numbers" if len(points) > 1 else ""

@@ -46,17 +46,10 @@ class RunSpread:
 
 @dataclass(frozen=True, slots=True)
 class BudgetView:
-    """What is drawn, speeds and lengths in display units.
+    """What is drawn, speeds and lengths in display units; columns of shape (n,), ``speeds`` rising.
 
-    Attributes
-    ----------
-    speeds : float array, shape (n,)
-        Of the curve, rising.
-    bands : tuple of CauseShare
-        From the bottom up: times first, then lengths.
-    combined : float array, shape (n,)
-    allowed : float array, shape (n,)
-        Largest standard deviation that keeps the wanted share in tolerance; NaN: none does.
+    ``bands`` come from the bottom up: times first, then lengths. ``allowed``: the largest standard
+    deviation that keeps the wanted share in tolerance; NaN: none does.
     """
 
     name: str
@@ -80,12 +73,8 @@ def budget_view(
 ) -> BudgetView:
     """Gather the data of one feeder's figure.
 
-    Parameters
-    ----------
-    row : sequence of (line speed in mm/s, BudgetAgainstRun)
-        Budgets compared with runs.
-    curve : sequence of (line speed in mm/s, CurvePoint)
-        The closed form alone, closely spaced.
+    By line speed (mm/s), ``row`` has the budgets compared with runs, ``curve`` the closed form
+    alone, closely spaced.
     """
     length, speed = display_unit("length", units), display_unit("speed", units)
     accept = scenario.acceptance
@@ -177,21 +166,9 @@ def sd_of(error: Distribution) -> float:
 def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) -> float | None:
     """Return the factor by which an error on target may spread more (below 1: must spread less).
 
-    Its shape stays; its mean is left out.
-
-    Parameters
-    ----------
-    error : Distribution
-        Of the placement error, mm.
-    tolerance_mm : float
-        Either side of the target.
-    within : float
-        Share that has to lie within, 0…1.
-
-    Returns
-    -------
-    float or None
-        None where nothing spreads, or where no finite spread does (``within`` 0 or 1).
+    Its shape stays; its mean is left out. ``error`` and the tolerance, either side of the target,
+    in mm; ``within``: the share that has to lie within, 0…1. None where nothing spreads, or where
+    no finite spread does (``within`` 0 or 1).
     """
     centred = error.shifted(-error._replace(rarely=()).average)
     if not 0.0 < within < 1.0 or centred.share_outside(-_TINY_MM, _TINY_MM) == 0.0:

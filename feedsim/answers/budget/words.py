@@ -57,13 +57,7 @@ class _End:
 def closing(
     row: Sequence[tuple[float, BudgetAgainstRun]], *, units: System = "metric"
 ) -> Iterator[str]:
-    """Say what dominates at the slow and at the fast end, and what to spend on.
-
-    Parameters
-    ----------
-    row : sequence of (line speed in mm/s, BudgetAgainstRun)
-        Of one feeder, rising in speed.
-    """
+    """Say of a feeder's budgets what dominates at the slow and the fast end, and what to mend."""
     slow, fast = (_End(speed, compared.budget) for speed, compared in (row[0], row[-1]))
     if not fast.budget.sources:
         yield "Nothing spreads the placement."

@@ -90,17 +90,9 @@ def _lines(seen: Review, units: System) -> Iterator[str]:
 
 
 def _near_words(edges: Sequence[LastAccepted], speed_mm_s: float, *, units: System) -> list[str]:
-    """Warn of values close to being refused at a line speed.
+    """Warn, once or not at all, of values close to being refused at a line speed.
 
-    Parameters
-    ----------
-    edges : sequence of LastAccepted
-        Of :func:`feedsim.answers.limit.study.turned.near_edges`.
-
-    Returns
-    -------
-    list of str
-        One warning, or none.
+    ``edges``: of :func:`feedsim.answers.limit.study.turned.near_edges`.
     """
     if not edges:
         return []

@@ -117,25 +117,11 @@ def sentences(
     units: System = "metric",
     apart: bool = False,
 ) -> list[tuple[str, list[str]]]:
-    """Say of each figure which setup is better, where, and by how much.
+    """Return the name of each figure with sentences: which setup is better, where, and by how much.
 
-    Parameters
-    ----------
-    differences : sequence of FeederDifference
-        Of one feeder and one other setup, at each speed.
-    speeds_mm_s : sequence of float
-        Rising.
-    letters : tuple of str
-        Of the first setup and of the other.
-    usual_mm_s : float
-        Speed whose figures are quoted, or the nearest speed's.
-    apart : bool
-        The two run at speeds of their own, so no speed is named.
-
-    Returns
-    -------
-    list of (str, list of str)
-        Name of the figure, and its sentences.
+    ``differences``: of one feeder and one other setup, at each speed, rising. ``letters``: of the
+    first setup and of the other. ``usual_mm_s``: the speed whose figures are quoted, or the nearest
+    speed's. ``apart``: the two run at speeds of their own, so no speed is named.
     """
     told = []
     for figure in FIGURES:
@@ -187,14 +173,7 @@ def where(
 ) -> str:
     """Say at which speeds: ``at every speed from 12 to 30 m/min``, ``at 12 to 18 and 30 m/min``.
 
-    Parameters
-    ----------
-    speeds_mm_s : sequence of float
-        All of them, rising.
-    places : sequence of int
-        Which are meant, rising.
-    no : bool
-        Where all are meant, say ``at any speed``.
+    ``places``: those meant of all speeds, both rising. ``no``: say ``at any speed`` of all.
     """
     shown = [speed(mm_s, units).partition(" ")[0] for mm_s in speeds_mm_s]
     unit = display_unit("speed", units).label

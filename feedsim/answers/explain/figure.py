@@ -26,16 +26,6 @@ def explain_figures(told: Stories, *, tolerance_mm: float, units: System) -> dic
 
     Parts stand in the order of the text; one under half a micrometre has no row but counts in the
     sum. A feeder that placed nothing has no page.
-
-    Parameters
-    ----------
-    tolerance_mm : float
-        Either side of the target.
-
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``explain``, or ``explain-0`` and so on of several feeders.
     """
     with house_style():
         return {

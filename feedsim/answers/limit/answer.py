@@ -129,13 +129,7 @@ def limit(
 
 
 def enough(line: Line, *, within: float, at_most: int) -> None:
-    """Refuse a search that could not even begin.
-
-    Raises
-    ------
-    FeedsimError
-        If the range is out of bounds, or too few carriers are allowed for a first look.
-    """
+    """Refuse (FeedsimError) a range out of bounds, or too few carriers for a first look."""
     if not NARROWEST <= within <= WIDEST:
         raise FeedsimError(Fault("--within", f"{100.0 * within:g} %", "0.01 % to 50 %"))
     least = least_carriers(line.scenario)

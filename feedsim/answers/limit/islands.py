@@ -26,15 +26,6 @@ def island_words(
 ) -> str:
     """Name the speeds that are accepted just above one that is not; empty where there are none.
 
-    Parameters
-    ----------
-    speeds_mm_s : sequence of float
-        Rising.
-    accepted : sequence of bool
-        At each of them.
-
-    Examples
-    --------
     >>> island_words([500.0, 600.0, 700.0], [True, False, True])
     'Accepted at 42 m/min, not at 36 m/min: not a speed to set.'
     """
@@ -57,21 +48,8 @@ def overlooked_words(
 ) -> str:
     """Name what the closed forms refuse between the simulated speeds up to the highest accepted.
 
-    Parameters
-    ----------
-    refused : sequence of RefusedSpeeds
-        Rising.
-    speeds_mm_s : sequence of float
-        That were simulated.
-    highest : float or None
-        The highest of them up to which all are accepted (mm/s).
-    looked_to : float or None
-        Up to which speed (mm/s) narrow ones were looked for; None: as far as was searched.
-
-    Returns
-    -------
-    str
-        Empty where nothing is refused there, and narrow stretches were looked for up to there.
+    Empty where nothing is refused there, and narrow stretches were looked for up to there: to
+    ``looked_to`` (mm/s); None: as far as was searched.
     """
     between = [
         row
@@ -109,14 +87,8 @@ def comes_and_goes(
 ) -> str:
     """Name, of results at rising speeds, islands above the limit and stretches refused below it.
 
-    Parameters
-    ----------
-    refused : sequence of RefusedSpeeds
-        What the closed forms refuse.
-    highest : float or None
-        The highest speed up to which all results are accepted (mm/s).
-    looked_to : float or None
-        As in :func:`overlooked_words`.
+    ``refused``: by the closed forms, ``looked_to`` as in :func:`overlooked_words`. ``highest``: the
+    speed (mm/s) up to which all results are accepted.
     """
     speeds = [found.line_speed_mm_s for found in results]
     said = (

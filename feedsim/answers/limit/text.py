@@ -148,18 +148,8 @@ def refused_words(
 ) -> str:
     """Say where the closed forms refuse a stretch of speeds and accept faster ones.
 
-    Parameters
-    ----------
-    refused : sequence of RefusedSpeeds
-        Rising.
-    looked_to : float or None
-        Up to which speed (mm/s) the fine search went; None: as far as was searched.
-
-    Returns
-    -------
-    str
-        Empty where all above the first refused speed is refused, but for half a per cent, and
-        stretches below it were searched for finely.
+    Empty where all above the first refused speed is refused, but for half a per cent, and stretches
+    below it were searched for finely: to ``looked_to`` (mm/s); None: as far as was searched.
     """
     if looked_to is not None and refused and looked_to <= refused[0].from_mm_s:
         at = speed(looked_to, units)

@@ -69,10 +69,7 @@ class Page(Answer):
     def html(self, *, units: System | None = None, linked: str = "") -> str:
         """Return the page: one file that any browser opens, offline.
 
-        Parameters
-        ----------
-        linked : str
-            See :func:`feedsim.answers.rehearse.page.page.rehearse_page`.
+        ``linked``: see :func:`feedsim.answers.rehearse.page.page.rehearse_page`.
         """
         from feedsim.answers.rehearse.page.page import rehearse_page
 
@@ -129,13 +126,7 @@ def rehearse(
 
 
 def at_most_two(lines: int) -> None:
-    """Refuse to show more lines than two, or none.
-
-    Raises
-    ------
-    FeedsimError
-        If there are not one or two.
-    """
+    """Refuse (FeedsimError) to show more lines than two, or none."""
     if not 1 <= lines <= 2:
         message = "shows one scenario or two; --but makes the second one itself"
         raise FeedsimError(Fault("SCENARIO", message=message))

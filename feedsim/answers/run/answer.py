@@ -242,13 +242,7 @@ def timing_figures(
 
 
 def middle_of(line: Line, around: int | None) -> int:
-    """Return the carrier in the middle of the timing diagram.
-
-    Raises
-    ------
-    FeedsimError
-        If there is none of that number.
-    """
+    """Return the carrier in the middle of the timing diagram; FeedsimError if there is none."""
     counted = line.scenario.run
     last = counted.warm_up + counted.carriers - 1
     if around is None:

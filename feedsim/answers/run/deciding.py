@@ -30,17 +30,9 @@ def round_up(number: float) -> int:
 def enough(to_decide: Sequence[ToDecide], *, accepted: bool, replications: int = 1) -> str:
     """Say how many carriers would decide, how to run them, and for which figures.
 
-    Empty if there is nothing to decide.
-
-    Parameters
-    ----------
-    to_decide : sequence of ToDecide
-        What is not decided at one point, or at several.
-    accepted : bool
-        Whether every point estimate meets its limit. If so, all open figures must be decided; if
-        not, the first one surely refused settles it.
-    replications : int
-        Number of runs of that many carriers.
+    Empty if there is nothing to decide, at one point or at several. ``accepted``: whether every
+    point estimate meets its limit. If so, all open figures must be decided; if not, the first one
+    surely refused settles it. ``replications``: number of runs of that many carriers.
     """
     open_ones = list(to_decide) if accepted else easiest(to_decide)
     if not open_ones:

@@ -204,16 +204,10 @@ def kept_words(kept: Kept, results: Results) -> str:
 
 @dataclass(frozen=True, slots=True)
 class LogAsked:
-    """The requested form of a log.
+    """The requested form of a log: a row for each sample, or for each change of a signal.
 
-    Attributes
-    ----------
-    shape : {"samples", "events"}
-        A row for each sample of the recorder, or for each change of a signal.
-    rate_hz : float
-        Sampling rate of the recorder.
-    dropped : float
-        Share of samples that the recorder loses (0 to below 1); in a log of events, of values only.
+    ``rate_hz``: how often the recorder samples. ``dropped``: the share that it loses (0 to below
+    1); in a log of events, of values only.
     """
 
     shape: Shape = "samples"
@@ -222,13 +216,7 @@ class LogAsked:
 
 
 def log_csv(run: LoggedRun, asked: LogAsked, *, seed: int) -> Content:
-    """Return the writer of a run's log.
-
-    Raises
-    ------
-    FeedsimError
-        If it would be too long.
-    """
+    """Return the writer of a run's log; FeedsimError if it would be too long."""
     recorder = Recorder(run, rate_hz=asked.rate_hz, seed=seed, dropped=asked.dropped)
     if asked.shape == "events":
         events = RecordedEvents(recorder)

@@ -29,16 +29,9 @@ _COMPLAINTS = {
 
 @dataclass(frozen=True, slots=True)
 class SweepView:
-    """One feeder's figures at each point, in the drawn units.
+    """One feeder's figures, by its number, at each point, in the drawn units.
 
     A column has shape (n,), NaN where there is no figure.
-
-    Attributes
-    ----------
-    scale : Scale
-        Places of the points.
-    number : int
-        Of the feeder.
     """
 
     scale: Scale
@@ -157,15 +150,9 @@ def outline(
 ) -> list[tuple[tuple[float, float], tuple[float, float]]]:
     """Return the cell edges around a region, as lines from (x, y) to (x, y).
 
-    Parameters
-    ----------
-    inside : bool array, shape (rows, columns)
-    columns, rows : float array, shape (columns + 1,), (rows + 1,)
-        Cell borders: cell (r, c) reaches from ``columns[c]`` to ``columns[c + 1]``, and from
-        ``rows[r]`` to ``rows[r + 1]``.
+    Cell (r, c) of ``inside``, shape (rows, columns), reaches from ``columns[c]`` to
+    ``columns[c + 1]``, and from ``rows[r]`` to ``rows[r + 1]``.
 
-    Examples
-    --------
     >>> len(outline(np.array([[True, True]]), np.arange(3.0), np.arange(2.0)))
     6
     """

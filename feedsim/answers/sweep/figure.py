@@ -64,23 +64,13 @@ class Marks(NamedTuple):
 
 
 def sweep_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
-    """Draw a sweep over one axis.
+    """Draw a sweep over one axis; ValueError for any other.
 
     Panels over one x axis: placement error with its tolerance, missed carriers by cause, jam risk
     by hazard, margins with their zero, and, if the line speed is swept, the speed that each
     mechanism alone would allow; the lowest of these run through all panels as lines. Stretches that
     the closed forms refuse below accepted speeds are hatched, or grey lines if narrow. A cross on
     the x axis marks a point that is not accepted, a ring one that is not decided.
-
-    Parameters
-    ----------
-    swept : Swept
-        Over one axis.
-
-    Raises
-    ------
-    ValueError
-        If there is not one axis.
     """
     feeders = len(swept.points[0].results.feeders)
     return one_each("sweep", feeders, lambda n: _figure(sweep_view(swept, n, units=units), swept))

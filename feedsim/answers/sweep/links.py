@@ -111,13 +111,7 @@ def worth_watching(point: Point) -> tuple[str, str]:
 
 
 def has_pages(points: int) -> None:
-    """Refuse pages of very many points.
-
-    Raises
-    ------
-    FeedsimError
-        If there are more than :data:`MOST_WATCHED`.
-    """
+    """Refuse (FeedsimError) pages of more points than :data:`MOST_WATCHED`."""
     if points > MOST_WATCHED:
         allowed = f"a sweep of at most {MOST_WATCHED} points"
         raise FeedsimError(Fault("--pages", found=f"{points} points", allowed=allowed))

@@ -29,28 +29,13 @@ _TITLE = 22.0
 
 
 def sweep_maps(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
-    """Draw a sweep over two axes.
+    """Draw a sweep over two axes; ValueError for any other.
 
     The last axis runs along x, the first along y, in cells as wide as their steps. Three panels
     show the share out of tolerance, missed carriers and jam risk in colours that grow darker, with
     the acceptance figure marked on each scale; the fourth shows the highest accepted speed of each
     row, or the spread of the placement error if the last axis is not the line speed. Every panel
     outlines the accepted region; a dot marks a cell that is not decided.
-
-    Parameters
-    ----------
-    swept : Swept
-        Over two axes.
-
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: ``sweep``, or ``sweep-0`` and so on for several feeders.
-
-    Raises
-    ------
-    ValueError
-        If there are not two axes.
     """
     feeders = len(swept.points[0].results.feeders)
     return one_each("sweep", feeders, lambda n: _figure(grid_of(swept, n, units=units), swept))

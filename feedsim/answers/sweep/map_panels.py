@@ -51,12 +51,8 @@ class PanelPlace:
 class Heat:
     """One figure of a map.
 
-    Attributes
-    ----------
-    get : callable
-        The figures of a feeder → a share; of ``SPREAD``: a length (mm).
-    limit : callable
-        The grid → the acceptance figure, as the largest share; None for none.
+    ``get``: the figures of a feeder → a share; of ``SPREAD``: a length (mm). ``limit``: the grid →
+    the acceptance figure, as the largest share; None for none.
     """
 
     title: str

@@ -34,15 +34,8 @@ def sweep_report(
 ) -> str:
     """Return the report as HTML; every text from the scenario is escaped.
 
-    Parameters
-    ----------
-    swept : Swept
-        Over one or two axes.
-    figures : sequence of Picture
-    settings : sequence of MachineSettings
-        One for each feeder, of the scenario as given.
-    pages : bool
-        Whether :func:`feedsim.answers.sweep.links.point_pages` lie beside it.
+    ``settings``: of each feeder of the scenario as given. ``pages``: whether those of
+    :func:`feedsim.answers.sweep.links.point_pages` lie beside it.
     """
     return html_page(
         "feedsim.answers.sweep",

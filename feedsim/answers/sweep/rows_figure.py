@@ -37,17 +37,13 @@ _STYLES = {PLACEMENT: (BLACK, "o", "-"), **STYLES}
 
 
 def rows_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:
-    """Draw a row for each point, the slowest lowest: its histogram and what binds there.
+    """Draw, of a sweep over one axis, a row for each point: its histogram and what binds there.
 
-    Left: histograms of the placement errors over one tolerance, each scaled to its tallest bar,
-    with the number placed and the share within tolerance. Right: the room beyond acceptance
-    (:func:`spare_sds`); 0 is the limit; the lowest binds, and is named. If there are many points,
-    some of them have rows, at an even step. Empty if the points have no counts of errors.
-
-    Parameters
-    ----------
-    swept : Swept
-        Over one axis.
+    The slowest is the lowest. Left: histograms of the placement errors over one tolerance, each
+    scaled to its tallest bar, with the number placed and the share within tolerance. Right: the
+    room beyond acceptance (:func:`spare_sds`); 0 is the limit; the lowest binds, and is named. If
+    there are many points, some of them have rows, at an even step. Empty if the points have no
+    counts of errors.
     """
     if not all(point.placement_errors for point in swept.points):
         return {}

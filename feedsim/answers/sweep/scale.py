@@ -32,20 +32,10 @@ _LOG_FROM = 10.0  # largest by smallest value
 class Scale:
     """Places of an axis's values on paper.
 
-    Attributes
-    ----------
-    label : str
-        Of the axis, with the unit.
-    at : float array, shape (n,)
-        Rising; in the unit drawn, or 0, 1, 2 … for words.
-    texts : tuple of str
-        The values, short, without unit.
-    words : bool
-        Whether the values are words (or reach to infinity): places without a distance.
-    logarithmic : bool
-        Whether ratios are spaced more evenly than differences.
-    factor : float
-        Drawn unit per internal unit.
+    ``label``: with the unit. ``at``: rising, shape (n,); in the unit drawn, or 0, 1, 2 … for words.
+    ``texts``: the values, short, without unit. ``words``: whether they are words (or reach to
+    infinity): places without a distance. ``logarithmic``: whether ratios are spaced more evenly
+    than differences. ``factor``: drawn unit per internal unit.
     """
 
     label: str

@@ -38,16 +38,9 @@ Changes = tuple[tuple[str, str], ...]
 class SweepPlan:
     """What a sweep runs.
 
-    Attributes
-    ----------
-    axes : tuple of Axis
-        One or two, the line speed last.
-    replications : int
-        Runs at each point, each with random numbers of its own; the same ones at every point.
-    units : {"metric", "inch"}
-        Of its text by default.
-    written : mapping, optional
-        The data that the scenario was read from.
+    One or two axes, the line speed last; at each point ``replications`` runs, each with random
+    numbers of its own, the same ones at every point. ``units``: of its text by default.
+    ``written``: the data that the scenario was read from.
     """
 
     scenario: Scenario
@@ -220,14 +213,9 @@ def highest_accepted(points: Sequence[Results]) -> float | None:
 
 
 def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> Point:
-    """Run one point, in any process; the same results as a run of that scenario alone.
+    """Run one point of a :class:`SweepPlan`, whose scenario is plain data, in any process.
 
-    Parameters
-    ----------
-    scenario : dict
-        As :func:`feedsim.scenario.scenario_to_dict` gives it.
-    changes, replications
-        See :class:`SweepPlan`.
+    The same results as a run of that scenario alone.
     """
     there = changed(scenario_from_dict(scenario), changes)
     ran = run_scenario(there, replications=replications)
@@ -247,16 +235,9 @@ def run_sweep(
 ) -> list[Point]:
     """Run the points that are not known yet, and return all of them in order.
 
-    Parameters
-    ----------
-    where : Local or Cluster
-        Where the points run; the results do not depend on it.
-    known : mapping of int to Point
-        Points that an interrupted sweep finished, by place.
-    on_point : callable
-        Called with each finished point and its place.
-    on_lost : callable
-        Called with a message when a worker is lost.
+    Where they run makes no difference to them. ``known``: points that an interrupted sweep
+    finished, by place. ``on_point`` is called with the place of each finished point and the point,
+    ``on_lost`` with a message when a worker is lost.
     """
     results = dict(known)
     points = sweep.points

@@ -33,16 +33,9 @@ class Unfinished:
     The first line of a point's file is the SHA-256 of the rest, JSON: the point, what made it, and
     its results. A point is used only if this sweep would write the same.
 
-    Parameters
-    ----------
-    folder : Path
-        Hidden, in the output folder; it exists only while a sweep is unfinished.
-    sweep : str
-        Fingerprint of the scenario and of everything that is run.
-    points : sequence of Changes
-        What defines each point, in order.
-    made_by : mapping of str to str
-        The versions of code and libraries that the results depend on.
+    The folder is hidden in the output folder, and exists only while a sweep is unfinished.
+    ``sweep``: fingerprint of the scenario and of everything that is run. ``points``: what defines
+    each, in order. ``made_by``: versions of code and libraries that the results depend on.
     """
 
     def __init__(
@@ -55,13 +48,7 @@ class Unfinished:
         self._kept: set[int] = set()
 
     def begin(self) -> int:
-        """Prepare to keep points of this sweep, and forget those of an earlier one.
-
-        Returns
-        -------
-        int
-            How many points were forgotten.
-        """
+        """Prepare to keep points of this sweep; return how many of an earlier one are forgotten."""
         forgotten = len(self._files())
         self.forget()
         make_folder(self._folder)
@@ -70,13 +57,8 @@ class Unfinished:
     def resume(self) -> tuple[dict[int, Point], list[str]]:
         """Return the usable points, by place, and in words what is not usable.
 
-        Unusable ones are removed, to be run again.
-
-        Raises
-        ------
-        FeedsimError
-            If no unfinished sweep is kept, or only one of another scenario or other points.
-            Nothing is removed then.
+        Unusable ones are removed, to be run again. Raises FeedsimError if no unfinished sweep is
+        kept, or only one of another scenario or other points; nothing is removed then.
         """
         if not self._folder.exists():
             message = (
@@ -105,13 +87,7 @@ class Unfinished:
         return known, [f"{path.name} is {why}" for path, why in sorted(unfit.items())]
 
     def keep(self, place: int, point: Point) -> None:
-        """Keep one point, whole or not at all.
-
-        Raises
-        ------
-        FeedsimError
-            If they cannot be written.
-        """
+        """Keep one point, whole or not at all; FeedsimError if it cannot be written."""
         path = self._folder / f"point-{place}"
         body = json.dumps(
             {"is": self._what(place), "results": plain(point)}, allow_nan=False

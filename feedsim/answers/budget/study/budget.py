@@ -125,10 +125,7 @@ def budgets_at(
 ) -> list[FeederBudget]:
     """Return the budget of each feeder, settings that are ``"auto"`` solved at that speed.
 
-    Parameters
-    ----------
-    units : {"metric", "inch"}
-        Of the words in the doubts.
+    ``units``: of the words in the doubts.
     """
     return [budget_of(s) for s in checked_feeders(steady(scenario, speed_mm_s), units)]
 

@@ -21,12 +21,7 @@ _TURNS = 2.0  # of all phases, so that each is met about equally often
 class Caveat:
     """One reason why a budget may not hold.
 
-    Attributes
-    ----------
-    kind : str
-        A short, stable name: ``run_up``, ``late_openings`` and so on.
-    words : str
-        A sentence or two for people.
+    ``kind``: a short, stable name (``run_up``, ``late_openings`` …); ``words``: a sentence or two.
     """
 
     kind: str

@@ -52,13 +52,7 @@ def is_steady(scenario: Scenario) -> bool:
 
 
 def run_spread(scenario: Mapping[str, Any], speed_mm_s: float) -> list[SimulatedError]:
-    """Run a scenario at a steady speed in a worker; return each feeder's errors.
-
-    Parameters
-    ----------
-    scenario : mapping
-        As :func:`feedsim.scenario.scenario_to_dict` gives it.
-    """
+    """Run a scenario (as plain data) at a steady speed in a worker; return each feeder's errors."""
     ran = run_scenario(steady(scenario_from_dict(dict(scenario)), speed_mm_s))
     return [
         simulated_of(

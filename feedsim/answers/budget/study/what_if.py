@@ -230,14 +230,9 @@ def feeder_form(scenario: Mapping[str, Any], number: int, whole: bool) -> Closed
 
 
 def what_if(scenario: Scenario, speed_mm_s: float, run: Run) -> WhatIf:
-    """Turn each knob in turn.
+    """Turn each knob in turn, for spreads at a line speed.
 
-    Parameters
-    ----------
-    speed_mm_s : float
-        Line speed of the spreads.
-    run : callable
-        Makes calls of :func:`feeder_form` and returns their results in the same order.
+    ``run`` makes calls of :func:`feeder_form` and returns their results in the same order.
     """
     changes: list[TurnedKnob | None] = [None, *changes_of(scenario)]
     changed = [override(scenario, [c.override] if c else []) for c in changes]

@@ -107,13 +107,7 @@ class Comparisons:
         points: Sequence[SetupsTogether],
         forms: Sequence[Sequence[Closed]],
     ) -> Self:
-        """Gather what a comparison found at its speeds.
-
-        Parameters
-        ----------
-        forms : sequence of sequence of Closed
-            Closed forms of each feeder of each setup.
-        """
+        """Gather what a comparison found, and the closed forms of each feeder of each setup."""
         setups = tuple(
             LetteredSetup(letter, setup.name, setup.changes, setup.scenario)
             for letter, setup in zip(LETTERS, comparison.setups, strict=False)
@@ -145,16 +139,10 @@ def run_compare(
     on_point: Callable[[int], None],
     on_lost: Callable[[str], None],
 ) -> list[SetupsTogether]:
-    """Run a comparison, and return its points by speed.
+    """Run a comparison, and return its points by speed; they do not depend on ``where``.
 
-    Parameters
-    ----------
-    where : Local or Cluster
-        Where the speeds run; results do not depend on it.
-    on_point : callable
-        Called with the number of speeds done.
-    on_lost : callable
-        Called with a message when a worker process has died.
+    ``on_point`` is called with the number of speeds done, ``on_lost`` with a message when a worker
+    process has died.
     """
     plains = [scenario_to_dict(setup.scenario) for setup in comparison.setups]
     calls = [(plains, speed, comparison.replications) for speed in comparison.axis.values]
@@ -168,15 +156,7 @@ def run_compare(
 def _run_at_speed(
     scenarios: Sequence[dict[str, Any]], speed: str, replications: int
 ) -> SetupsTogether:
-    """Run all setups at one speed in a worker.
-
-    Parameters
-    ----------
-    scenarios : sequence of dict
-        As :func:`feedsim.scenario.scenario_to_dict` gives them, the first one first.
-    speed : str
-        Such as ``"60 m/min"``.
-    """
+    """Run all setups (as plain data, the first one first) at one speed, in text, in a worker."""
     first, *others = (
         changed(scenario_from_dict(data), [(LINE_SPEED, speed)]) for data in scenarios
     )

@@ -79,18 +79,9 @@ def setups_of(
 ) -> tuple[ComparedSetup, ...]:
     """Return the setups of a comparison, all with the random numbers and limits of the first.
 
-    Parameters
-    ----------
-    files : sequence of (str, Scenario)
-        Name and scenario of each file, one at least.
-    buts : sequence of str
-        Changes of the first that make one more setup each, as :func:`read_but` reads them.
-
-    Raises
-    ------
-    FeedsimError
-        If there are fewer than two or more than eight setups, changes are wrong, or
-        numbers of feeders differ.
+    ``files``: name and scenario of each, one at least; each of ``buts`` makes one more setup, of
+    the first and the changes that :func:`read_but` reads. Raises FeedsimError if there are fewer
+    than two or more than eight setups, changes are wrong, or numbers of feeders differ.
     """
     count = len(files) + len(buts)
     if count < 2:
@@ -162,25 +153,12 @@ def _with_what_is_common(
 
 
 def read_but(text: str) -> tuple[str, tuple[str, ...]]:
-    """Read ``"KEY=VALUE; KEY=VALUE"`` with or without a ``"NAME: "`` before it.
+    """Read ``"KEY=VALUE; KEY=VALUE"``, perhaps after ``"NAME: "``, into a name and changes.
 
     Text before the first colon is a name unless it has an ``=``: keys have no colon, and in values
     it comes after the ``=``. Semicolons separate changes; one between quotes belongs to its value.
+    Raises FeedsimError if it is not of this form, or changes what all setups of a comparison share.
 
-    Returns
-    -------
-    name : str
-        Empty where none is given.
-    changes : tuple of str
-        Each ``key=value``.
-
-    Raises
-    ------
-    FeedsimError
-        If it is not of this form, or changes what all setups of a comparison share.
-
-    Examples
-    --------
     >>> read_but("quick: controller.scan=1 ms; title='a; b'")
     ('quick', ('controller.scan=1 ms', "title='a; b'"))
     """

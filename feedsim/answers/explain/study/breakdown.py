@@ -17,18 +17,10 @@ _WHERE = {key: (group, name) for group, parts in PARTS.items() for key, name in 
 class Breakdown:
     """The parts of one side.
 
-    A delay d costs the belt travel meanwhile. Its part is d·v, v the speed at which the settings of
-    this side acted; if the belt ran at another speed during the delay, travel less d·v goes to a
-    separate account, `changed_mm`.
-
-    Parameters
-    ----------
-    side : {"engage", "disengage"}
-        Whose lead allows for the delays. What comes late on the disengage side places early.
-    speed : float
-        v (mm/s).
-    at : callable, optional
-        Belt travel (mm) at a time (s); that of the run if left out.
+    A delay d costs the belt travel meanwhile. Its part is d·v, ``speed`` v (mm/s) the one at which
+    the settings of this side acted; if the belt ran at another speed during the delay, travel less
+    d·v goes to a separate account, `changed_mm`. What comes late on the disengage side places
+    early. ``at``: belt travel (mm) at a time (s); that of the run if left out.
     """
 
     def __init__(

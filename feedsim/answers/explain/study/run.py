@@ -44,13 +44,8 @@ def traced(scenario: Scenario, *, carriers: int | None = None) -> StorySource:
 def source_of(scenario: Scenario, records: RunRecords, trace: Trace) -> StorySource:
     """Return the source of stories of a run and its whole trace.
 
-    ``records``, ``trace``: of the same run, as :func:`feedsim.running.run.trace` gives them
-    without ``around``.
-
-    Raises
-    ------
-    ValueError
-        If they do not belong together.
+    ``records``, ``trace``: of the same run (else ValueError), as :func:`feedsim.running.run.trace`
+    gives them without ``around``.
     """
     machine = machine_of(scenario)
     return StorySource(
@@ -64,14 +59,9 @@ def source_of(scenario: Scenario, records: RunRecords, trace: Trace) -> StorySou
 
 
 def source_for(scenario: Scenario, carrier: int) -> StorySource:
-    """Run a scenario as far as the story of a carrier needs it.
+    """Run a scenario as far as the story of a carrier needs it; FeedsimError if it has no such one.
 
     ``carrier``: its number from 0, the warm-up included, as in ``carriers.csv``.
-
-    Raises
-    ------
-    FeedsimError
-        If the run has no such carrier.
     """
     total = scenario.run.warm_up + scenario.run.carriers
     if not 0 <= carrier < total:

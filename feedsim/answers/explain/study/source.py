@@ -31,13 +31,9 @@ _UNTIL_RESTART = {"line": ("trips", "gives_up"), "fault": (FaultKind.NO_INSERT.v
 class StorySource:
     """One run, its trace, and the draws that it came from.
 
-    What is computed for one story serves the next. The machine's settings are solved, the trace
-    has every event of the run, and ``names`` has one name per feeder.
-
-    Raises
-    ------
-    ValueError
-        If the draws are of other cards, or the trace lacks events.
+    What is computed for one story serves the next. The machine's settings are solved, the trace has
+    every event of the run, and ``names`` has one name per feeder. Raises ValueError if the draws
+    are of other cards, or the trace lacks events.
     """
 
     def __init__(

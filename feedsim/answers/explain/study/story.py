@@ -28,14 +28,9 @@ _WORTH_MM = 5e-4
 def story_of(
     source: StorySource, carrier: int, *, feeder: int = 0, units: System = "metric"
 ) -> Story:
-    """Tell the story of one carrier at one feeder of a run.
+    """Tell the story of one carrier at one feeder of a run; IndexError if it has no such one.
 
     ``carrier``: its number from 0, the warm-up included. ``units``: of lengths in words.
-
-    Raises
-    ------
-    IndexError
-        If the run has no such carrier or feeder.
     """
     if not (0 <= carrier < len(source.carriers) and 0 <= feeder < len(source.feeders)):
         msg = f"no carrier {carrier} at feeder {feeder} in this run"

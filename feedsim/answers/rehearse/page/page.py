@@ -115,19 +115,11 @@ def rehearse_page(
     units: System = "metric",
     linked: str = "",
 ) -> str:
-    """Return the page; texts from a scenario are never markup there.
+    """Return the page of one scene, or of two side by side; texts of a scenario are never markup.
 
-    Parameters
-    ----------
-    scenes : sequence of Scene
-        One, or two setups to see side by side.
-    differences : sequence of (str, str, str)
-        Keys in which two setups differ, with the value in either.
-    changed : str
-        What differs from the scenario's file.
-    linked : str
-        Where a server has :func:`linked_parts`, with a slash at its end; if empty, the page is one
-        file that a browser opens from disk.
+    ``differences``: keys in which two setups differ, with the value in either. ``changed``: what
+    differs from the scenario's file. ``linked``: where a server has :func:`linked_parts`, with a
+    slash at its end; if empty, the page is one file that a browser opens from disk.
     """
     two = len(scenes) > 1
     feeders = [feeder.name for feeder in max((scene.feeders for scene in scenes), key=len)]
@@ -210,12 +202,9 @@ def _readable(text: str, units: System) -> str:
 def page_words(units: System) -> dict[str, object]:
     """Return the words of a page, and its units.
 
-    Returns
-    -------
-    dict
-        ``outcomes``: by number. ``causes``, ``hazards``: by name. ``margins``: unit of each
-        hazard's margin, None for none. ``events``: by part and event. ``none``: why there is
-        nothing to jump to. ``units``: label, factor from mm (mm/s, mm/s²) and decimal places.
+    ``outcomes``: by number. ``causes``, ``hazards``: by name. ``margins``: unit of each hazard's
+    margin, None for none. ``events``: by part and event. ``none``: why there is nothing to jump to.
+    ``units``: label, factor from mm (mm/s, mm/s²) and decimal places.
     """
     causes = {outcome.cause: outcome.cause.replace("_", " ") for outcome in Outcome}
     given_up = {f"feeder.program {cause}": f"given up: {text}" for cause, text in causes.items()}

@@ -59,17 +59,9 @@ def choose(
 ) -> ShownCarriers:
     """Return the carriers that a page of these setups shows, the same of each.
 
-    Parameters
-    ----------
-    scenarios : sequence of Scenario
-        One or more setups; the first carrier missed, or with a hazard, in any of them counts.
-    progress : callable, optional
-        Called with the number of carriers searched.
-
-    Raises
-    ------
-    FeedsimError
-        If there are no such carriers, or the request contradicts itself.
+    The first carrier missed, or with a hazard, in any of them counts. ``progress`` is called with
+    the number of carriers searched. Raises FeedsimError if there are no such carriers, or the
+    request contradicts itself.
     """
     total = min(s.run.warm_up + s.run.carriers for s in scenarios)
     _check(wanted, total)

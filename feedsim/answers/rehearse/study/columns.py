@@ -20,24 +20,10 @@ _TYPES: dict[Kind, str] = {"f8": "<f8", "f4": "<f4", "i4": "<i4", "u1": "u1"}
 
 
 def column(values: ArrayLike, kind: Kind = "f8") -> dict[str, Plain]:
-    """Pack a column of numbers; NaN survives, unlike in JSON.
+    """Pack numbers as little-endian bytes in base64; NaN survives, unlike in JSON.
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
+    Raises ValueError if a whole number does not fit.
 
-    Returns
-    -------
-    dict
-        ``kind``, and ``data``: the numbers in little-endian bytes, as base64.
-
-    Raises
-    ------
-    ValueError
-        If a whole number does not fit.
-
-    Examples
-    --------
     >>> column([3, 4], "u1")
     {'kind': 'u1', 'data': 'AwQ='}
     """

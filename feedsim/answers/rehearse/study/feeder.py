@@ -113,14 +113,9 @@ def feeder_shown(
     hazards: Sequence[CycleHazard],
     outside: Bools,
 ) -> SceneFeeder:
-    """Return one feeder of a stretch.
+    """Return one feeder of a stretch, lengths in sentences in some units.
 
-    Parameters
-    ----------
-    units : {"metric", "inch"}
-        Of lengths in sentences.
-    missed_s, hazards, outside
-        Of all carriers of the run, as :class:`FeederRows` has them.
+    ``missed_s``, ``hazards``, ``outside``: of all carriers of the run, as in :class:`FeederRows`.
     """
     machine, feed = stretch.machine.feeders[number], stretch.feeds[number]
     inserts = inserts_of(stretch, number, draws=stretch.draws, feed=feed, until_s=stretch.to_s)

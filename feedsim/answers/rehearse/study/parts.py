@@ -37,13 +37,9 @@ class FeedMoves:
 def feed_plain(feed: FeedMoves) -> dict[str, Plain]:
     """Return the motion of a feed as a page reads it.
 
-    Returns
-    -------
-    dict
-        ``gain_per_s``: K, None for a rigid servo. ``rises``: f1…f4 of each shape,
-        one shape after the other. ``pieces``: columns ``start_s``, ``f0_mm``, ``decay_mm``,
-        ``shape`` (its number), and ``engagement``, ``slope`` (per s, or per mm of counted
-        travel where ``in_travel``) of the clutch.
+    ``gain_per_s``: K, None for a rigid servo. ``rises``: f1…f4 of each shape, one shape after the
+    other. ``pieces``: columns ``start_s``, ``f0_mm``, ``decay_mm``, ``shape`` (its number), and, of
+    the clutch, ``engagement`` and ``slope`` (per s, or per mm of counted travel if ``in_travel``).
     """
     pieces = feed.pieces
     shapes: dict[Rate, int] = {}

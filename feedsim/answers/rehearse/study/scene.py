@@ -51,26 +51,10 @@ class Scene:
     """A stretch of a run, as a page plays it.
 
     All numbers are in mm and s; times are seconds of the run, carriers and inserts have the
-    numbers of the run.
-
-    Attributes
-    ----------
-    feedsim : str
-        Its version.
-    name : str
-        Of the setup if there are two.
-    zero_s : float
-        When the focus (else the first chosen carrier) passes the carrier eye.
-    begin_s : float
-        Where to begin.
-    chosen : tuple of int
-        First and last chosen carrier.
-    carrier_input : ProgramInput or None
-        None if the program sees the eye's output itself.
-    needs : tuple of int
-        Feeders that a complete product needs.
-    events, happenings, stops
-        Those of the stretch: of the trace; what a page jumps to; of the line.
+    numbers of the run. ``zero_s``: when the focus (else the first chosen carrier) passes the
+    carrier eye; ``begin_s``: where to begin. ``carrier_input`` is None if the program sees the
+    eye's output itself; ``needs`` are the feeders that a complete product needs. ``events``,
+    ``happenings``, ``stops``: those of the trace; what a page jumps to; those of the line.
     """
 
     feedsim: str
@@ -113,14 +97,7 @@ def scene(
 ) -> Scene:
     """Run a scenario and return the stretch of it that was chosen.
 
-    Parameters
-    ----------
-    choice : ShownCarriers
-        Which carriers; the scenario has them.
-    name : str
-        Name of the setup if there are two.
-    units : {"metric", "inch"}
-        Of lengths in sentences.
+    ``name``: of the setup if there are two; ``units``: of lengths in sentences.
     """
     stretch = stretch_of(scenario, choice.carriers)
     machine, records, trace = stretch.machine, stretch.records, stretch.trace

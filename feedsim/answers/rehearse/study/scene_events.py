@@ -75,13 +75,8 @@ def scene_events(
 ) -> list[SceneEvent]:
     """Return all of a traced run, in order of time.
 
-    Parameters
-    ----------
-    missed_s, hazards, hazard_s
-        One for each feeder, as :func:`missed_times`, ``hazards_of_feeder`` and ``hazard_times``
-        give them.
-    outside
-        For each feeder, which inserts lie out of tolerance.
+    One for each feeder: ``missed_s``, ``hazards``, ``hazard_s`` as :func:`missed_times`,
+    ``hazards_of_feeder`` and ``hazard_times`` give them; ``outside``: inserts out of tolerance.
     """
     found = [
         *_misses(records, missed_s),

@@ -22,20 +22,11 @@ _AFTER_THE_END_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Excerpt:
-    """A stretch of a traced run.
+    """A stretch of a traced run, which ends when nothing later is visible.
 
-    Attributes
-    ----------
-    scenario, machine, records, trace, draws
-        Of the run, which ends when nothing later is visible.
-    chosen : range
-        Numbers of the requested carriers, the warm-up counted.
-    carriers : range
-        Numbers of all carriers in the picture while those pass through it.
-    left_mm, right_mm : float
-        Ends of the line in the picture, along the line from the carrier eye.
-    from_s, to_s : float
-        From the first chosen carrier coming into the picture to the last one leaving it.
+    ``chosen``: numbers of the requested carriers, the warm-up counted; ``carriers``: of all in the
+    picture while those pass through it, from ``from_s``, when the first comes into it, to ``to_s``,
+    when the last leaves. ``left_mm``, ``right_mm``: its ends along the line from the carrier eye.
     """
 
     scenario: Scenario
@@ -53,17 +44,9 @@ class Excerpt:
 
 
 def stretch_of(scenario: Scenario, chosen: range) -> Excerpt:
-    """Run a scenario as far as it takes to show some of its carriers.
+    """Run a scenario as far as it takes to show some of its carriers, one at least.
 
-    Parameters
-    ----------
-    chosen : range
-        At least one carrier that the scenario has.
-
-    Raises
-    ------
-    FeedsimError
-        If the run is given up before the first of them comes.
+    Raises FeedsimError if the run is given up before the first of them comes.
     """
     machine = machine_of(scenario)
     left, right = _ends(machine)

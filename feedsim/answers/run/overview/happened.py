@@ -28,14 +28,9 @@ class MarkRow(NamedTuple):
 def mark_rows(
     records: RunRecords, machine: Machine, number: int, *, hazard: Bools
 ) -> tuple[MarkRow, ...]:
-    """Return what happened at one feeder and to the line, kind by kind.
+    """Return what happened at a feeder, by its number, and to the line, kind by kind.
 
-    Parameters
-    ----------
-    number : int
-        Of the feeder.
-    hazard : bool array, shape (n,)
-        Carriers with a hazard in their feed cycle, the warm-up included.
+    ``hazard``: whether a carrier's feed cycle had one, the warm-up included, shape (n,).
     """
     first = records.warm_up
     missed = records.feeders[number].outcome[first:] != Outcome.PLACED

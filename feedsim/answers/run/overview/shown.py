@@ -53,25 +53,12 @@ class Margin(NamedTuple):
 class Shown:
     """One feeder in a run. Errors and limits are in the unit of display.
 
-    Attributes
-    ----------
-    placed : bool array
-        Carriers that got an insert.
-    errors : float64 array, shape (n,)
-    inside : bool array, shape (n,)
-        Errors within the tolerance.
-    regime : int8 array, shape (n,), or None
-        Number of changes of the line so far; None for none, or too many to show.
-    steady : bool
-        Whether one speed and one setting ran all the time.
-    margins : tuple of Margin
-        Of the counted feed cycles, hazard by hazard.
-    cycles : int
-        Number of these.
-    numbers : tuple of int
-        First and last counted carrier (equal to or below the first: none).
-    view : tuple of float
-        Least and largest error shown; errors beyond are far off the rest.
+    ``placed``: whether a carrier got an insert. ``errors``, ``inside`` (whether in tolerance) and
+    ``regime`` (number of changes of the line so far; None for none, or too many to show) have a
+    place for each that did, shape (n,). ``steady``: one speed and one setting ran all the time.
+    ``margins``: of the counted feed cycles, hazard by hazard; ``cycles``: how many these are.
+    ``numbers``: first and last counted carrier (equal to or below the first: none). ``view``: the
+    least and largest error shown; errors beyond are far off the rest.
     """
 
     figures: FeederResults
@@ -234,18 +221,10 @@ def bins(shown: Shown) -> Floats:
 
 
 def thinned(expendable: Bools) -> Places:
-    """Return which dots to draw.
+    """Return the positions of the dots to draw, rising, of which the expendable may be left out.
 
-    Parameters
-    ----------
-    expendable : bool array, shape (n,)
-        Dots that may be left out; all others are kept.
-
-    Returns
-    -------
-    intp array
-        Positions, rising: all that must be kept, and at most ``MOST_DOTS`` of the others, at an
-        even step, so that their density keeps its shape.
+    All others are kept, and at most ``MOST_DOTS`` of these, at an even step, so that their density
+    keeps its shape.
     """
     free = int(np.count_nonzero(expendable))
     if free <= MOST_DOTS:

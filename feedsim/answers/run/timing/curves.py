@@ -16,19 +16,10 @@ from feedsim.running.replay.inserts import nose_of_cycle_mm, tail_of_cycle_mm
 class InsertPath:
     """One insert's motion along the insert path (mm from the insert eye).
 
-    Attributes
-    ----------
-    insert, carrier : int
-        Its number, and that of the carrier it was engaged for (−1: never engaged).
-    nose : Curve
-        From the insert eye to the landing, where it ends at the placement point. A step at
-        the closing of the clutch is the insert's slip.
-    tail : Curve
-        From the closing of the clutch to its opening.
-    staged_s, closes_s : float
-        When it came to rest staged, and when the clutch closed.
-    stage_mm : float
-        Where it rested.
+    ``carrier``: that it was engaged for (−1: never engaged). ``nose``: from the insert eye to the
+    landing, where it ends at the placement point; a step at the closing of the clutch is the
+    insert's slip. ``tail``: from the closing of the clutch to its opening. ``staged_s``: when it
+    came to rest, at ``stage_mm``; ``closes_s``: when the clutch closed.
     """
 
     insert: int
@@ -44,11 +35,8 @@ class InsertPath:
 class TargetPath:
     """The target point of a carrier on the scale of the insert path (mm).
 
-    Attributes
-    ----------
-    curve : Curve
-        Belt travel − leading edge − D − slip − target offset + S: it is S when the insert should
-        land. It ends at the landing, past the nose by the placement error.
+    Its curve is belt travel − leading edge − D − slip − target offset + S: it is S when the insert
+    should land. It ends at the landing, past the nose by the placement error.
     """
 
     carrier: int
@@ -126,10 +114,7 @@ def _insert_path(view: TimingView, *, row: int, staged_s: float) -> InsertPath:
 def target_paths(view: TimingView, *, low_mm: float, high_mm: float) -> list[TargetPath]:
     """Return the target points of all carriers that come by in the window.
 
-    Parameters
-    ----------
-    low_mm, high_mm : float
-        Part of the scale that is shown. A target without a landing runs through all of it.
+    Those without a landing run through all of the scale, from ``low_mm`` to ``high_mm``.
     """
     machine, belt, feeder = view.machine, view.trace.belt, view.machine_feeder
     leading = view.records.carriers.leading_edge_mm

@@ -46,27 +46,16 @@ def timing_figure(
     title: str,
     units: System = "metric",
 ) -> Figure:
-    """Draw what happens at one feeder around one carrier.
+    """Draw what happens at one feeder around one carrier, each by its number, the warm-up counted.
 
     Lanes, from above: output of the carrier eye; output of the insert eye; engagement of
     the staging clutch; speeds of belt and feed; positions along the insert path. In the
     last one an insert's nose and the target point of its carrier meet at the landing, but
     for the placement error. Times are from the chosen carrier's passing of the carrier eye.
 
-    Parameters
-    ----------
-    machine : Machine
-        With its settings solved.
-    records, trace
-        Of one traced run of this machine; ``around`` as
-        :func:`feedsim.answers.run.timing.view.carriers_around` says.
-    feeder, carrier : int
-        Which, from 0, the warm-up counted.
-
-    Raises
-    ------
-    IndexError
-        If there is no such feeder or carrier.
+    The machine's settings are solved; records and trace are of one run of it, ``around`` as
+    :func:`feedsim.answers.run.timing.view.carriers_around` says. Raises IndexError if there is no
+    such feeder or carrier.
     """
     carriers, feeders = len(records.carriers.eye_time_s), len(records.feeders)
     if not (0 <= carrier < carriers and 0 <= feeder < feeders):

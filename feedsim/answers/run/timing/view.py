@@ -24,17 +24,7 @@ _INSIDE_S = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class TimingView:
-    """One feeder and one carrier of a traced run, over a window of time.
-
-    Attributes
-    ----------
-    feeder, carrier : int
-        From 0, the warm-up counted.
-    from_s, to_s : float
-        The window.
-    feed : FeedWindow
-        Motion of this feeder.
-    """
+    """One feeder and one carrier (from 0, the warm-up counted) of a traced run, for some time."""
 
     machine: Machine
     records: RunRecords
@@ -134,20 +124,8 @@ def carriers_around(machine: Machine, carrier: int) -> range:
 class AxisUnits:
     """Conversion from seconds and mm to the axes: ms or s since an instant, and a unit of length.
 
-    Attributes
-    ----------
-    zero_s : float
-        The instant.
-    factor : float
-        Units of length per mm.
-    unit : str
-        Label of that unit.
-    window : tuple of float
-        From and to (s).
-    chosen : int
-        Number of the carrier that the diagram is about.
-    width_in : float
-        Width of the lanes on paper (inches).
+    ``zero_s``: the instant; ``window``: from and to (s); ``factor``: units of length per mm.
+    ``chosen``: the carrier that the diagram is about; ``width_in``: width of the lanes on paper.
     """
 
     zero_s: float
@@ -190,15 +168,7 @@ class Curve(NamedTuple):
 
 
 class _FeedWindow(FeedTravel):
-    """Position, speed and engagement of one feed, as curves between two times.
-
-    Parameters
-    ----------
-    feed : FeedMotion
-        Of a traced run, with all its pieces.
-    from_s, to_s : float
-        The window.
-    """
+    """Position, speed and engagement of a traced feed as curves between two times."""
 
     def __init__(self, feed: FeedMotion, *, from_s: float, to_s: float) -> None:
         super().__init__(feed, until_s=to_s)
