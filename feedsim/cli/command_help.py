@@ -80,13 +80,7 @@ def add(app: typer.Typer, *commands: Callable[..., Any]) -> None:
 
 
 def complaint(error: Any) -> list[str]:
-    """Return the error of a command line in feedsim's own form, and where to find help.
-
-    Parameters
-    ----------
-    error : typer's exception
-        One that can format its message.
-    """
+    """Return typer's error of a command line in feedsim's own form, and where to find help."""
     words = str(error.format_message())
     for pattern, instead in _WORDS:
         words = re.sub(pattern, instead, words)

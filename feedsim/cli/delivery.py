@@ -29,24 +29,11 @@ _COLOURS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handed:
-    """What a command delivers: its answer, files, notes and exit status.
+    """What a command delivers: its answer for people and as JSON, files, notes and exit status.
 
-    Attributes
-    ----------
-    text : callable
-        Makes what people read.
-    json : str
-        The same as data.
-    files : mapping of str to bytes or callable
-        By name.
-    beside : mapping of Path to bytes or callable
-        Files outside the folder that appear together with them.
-    notes : sequence of str
-        Printed on standard error when standard output has JSON; the text includes them.
-    last : str
-        Printed after the line that names the files.
-    status : int
-        The exit status.
+    ``files``: by name. ``beside``: files outside the folder that appear together with them.
+    ``notes``: printed on standard error when standard output has JSON; the text includes them.
+    ``last``: printed after the line that names the files.
     """
 
     text: Callable[[], str]
@@ -67,13 +54,7 @@ def handed(
     last: str = "",
     status: int = 0,
 ) -> Handed:
-    """Prepare the delivery of an answer; its files are made now.
-
-    Parameters
-    ----------
-    beside, notes, last, status
-        See :class:`Handed`.
-    """
+    """Prepare the delivery of an answer; its files are made now. The rest as in :class:`Handed`."""
     from feedsim.cli.progress import doing
 
     with doing("drawing figures and pages"):
@@ -98,28 +79,14 @@ def deliver(
     as_json: bool = False,
     pictures: bool = True,
 ) -> int:
-    """Find an answer, print it and write its files.
+    """Find an answer, print it (as JSON: nothing else on standard output) and write its files.
 
-    The folder, and whether figures can be drawn, are checked before any work. The folder is this
-    command's alone until all is printed.
+    The folder, and whether figures can be drawn, if there are any, are checked before any work. The
+    folder is this command's alone until all is printed. ``command``: of the manifest too. ``find``
+    takes the folder, and returns the answer, or :func:`handed` of it to add files or notes.
 
-    Parameters
-    ----------
-    command : str
-        Its name, used for the manifest too.
-    find : callable
-        Takes the folder; returns the answer, or :func:`handed` of it to add files or notes.
-    as_json : bool
-        Print JSON and nothing else on standard output.
-    pictures : bool
-        Whether the files include figures.
-
-    Raises
-    ------
-    InterruptedWork
-        If the command is interrupted; says which files are in place or kept.
-    FeedsimError
-        If the folder is in use, its files cannot be written, or the answer cannot be printed.
+    InterruptedWork says which files are in place or kept; FeedsimError if the folder is in use, its
+    files cannot be written, or the answer cannot be printed.
     """
     from feedsim.errors import FeedsimError
     from feedsim.files.folder import OutputFolder

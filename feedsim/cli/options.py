@@ -131,13 +131,7 @@ def changes_of(
 
 
 def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = None) -> Line:
-    """Load a line with the changes of the command line.
-
-    Raises
-    ------
-    FeedsimError
-        If the file or an override is wrong.
-    """
+    """Load a line with the changes of the command line; FeedsimError if one of them is wrong."""
     from dataclasses import replace
 
     from feedsim.answers.line import load
@@ -156,13 +150,7 @@ def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = No
 def read_lines(
     paths: list[Path], overrides: list[str] | None, *, speed: str | None = None
 ) -> list[Line]:
-    """Load lines to compare, named by their files; report the faults of all at once.
-
-    Raises
-    ------
-    FeedsimError
-        With the faults of all of them.
-    """
+    """Load lines to compare, named by their files; FeedsimError with the faults of all at once."""
     from dataclasses import replace
 
     from feedsim.errors import Fault, FeedsimError
@@ -188,10 +176,7 @@ def read_lines(
 def fit_for(new: Path, text: str, scenario: Path) -> str:
     """Return the text of a scenario, if it can also be read from its new place.
 
-    Raises
-    ------
-    FeedsimError
-        If relative paths in it would not be found from there.
+    Raises FeedsimError if relative paths in it would not be found from there.
     """
     from feedsim.errors import Fault, FeedsimError
     from feedsim.scenario import scenario_from_text
@@ -207,12 +192,9 @@ def fit_for(new: Path, text: str, scenario: Path) -> str:
 def quantity_of(
     option: str, text: str, kind: Kind, *, fits: Callable[[float], bool], allowed: str
 ) -> float:
-    """Read an option's quantity; an error proposes only values that the option takes.
+    """Read an option's quantity; FeedsimError if it is none of this kind, or does not fit.
 
-    Raises
-    ------
-    FeedsimError
-        If it is no quantity of this kind, or does not fit.
+    The error proposes only values that the option takes.
     """
     from feedsim.errors import Fault, FeedsimError
     from feedsim.measures import QuantityError, only_taken, parse
@@ -235,13 +217,7 @@ def quantity_of(
 
 
 def share_of(option: str, text: str, low: float, high: float) -> float:
-    """Read a share from `low` to `high`.
-
-    Raises
-    ------
-    FeedsimError
-        If it is no share, or out of range.
-    """
+    """Read a share from `low` to `high`; FeedsimError if it is none, or out of range."""
     allowed = f'a share from "{100.0 * low:g} %" to "{100.0 * high:g} %"'
     return quantity_of(
         option, text, "share", fits=lambda share: low <= share <= high, allowed=allowed

@@ -41,14 +41,9 @@ rests_for_copies(_NAME, end=_end, again=_again)
 
 @contextmanager
 def doing(what: str) -> Iterator[Callable[[str], None]]:
-    """Show what is being done, without how far it has got.
+    """Show what is being done ("working out the limits"), without how far it has got.
 
     It yields a function that takes the present step in words.
-
-    Parameters
-    ----------
-    what : str
-        Such as "working out the limits".
     """
     with _telling(what, None) as teller:
         yield teller.say
@@ -56,13 +51,7 @@ def doing(what: str) -> Iterator[Callable[[str], None]]:
 
 @contextmanager
 def progress_bar(what: str, total: int) -> Iterator[Callable[[int], None] | None]:
-    """Yield a function that takes the progress.
-
-    Parameters
-    ----------
-    what : str
-        What is counted, such as "carriers".
-    """
+    """Yield a function that takes the progress; what is counted may be "carriers"."""
     with _telling(what, total) as teller:
         yield teller.tell
 

@@ -134,10 +134,7 @@ def _log_asked(
 ) -> LogAsked | None:
     """Read the options of the log.
 
-    Raises
-    ------
-    FeedsimError
-        If the rate or the share is not valid, or given without a log.
+    Raises FeedsimError if the rate or the share is not valid, or given without a log.
     """
     from feedsim.answers.run.tables import LogAsked
     from feedsim.errors import Fault, FeedsimError

@@ -33,18 +33,8 @@ def against(
 ) -> dict[str, object]:
     """Return both runs, their differences, and which of these are significant.
 
-    Parameters
-    ----------
-    pinned, now : Line
-        With the same random numbers.
-    units : {"metric", "inch"}
-    progress : callable
-        Called with the number of carriers done, of both runs.
-
-    Raises
-    ------
-    FeedsimError
-        If they cannot be compared.
+    The lines have the same random numbers; FeedsimError if they cannot be compared. ``progress`` is
+    called with the number of carriers done, of both runs.
     """
     _refuse_unlike(pinned, now)
     one, two = pinned.scenario, now.scenario

@@ -51,13 +51,7 @@ def way_of(what: str) -> Way:
 def _line(
     question: Question, files: Sequence[Opened], *, most: int = MOST_CARRIERS
 ) -> tuple[Line, System]:
-    """Return the line of a question, and the units to answer in.
-
-    Raises
-    ------
-    TooLong
-        If it runs too many carriers.
-    """
+    """Return the line of a question (TooLong: too many carriers), and the units to answer in."""
     many = question.carriers
     line = read(question, files, more=[] if many is None else [f"run.carriers={many}"])
     run = line.scenario.run

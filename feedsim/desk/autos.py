@@ -28,10 +28,7 @@ Autos = Mapping[str, AutoValue]
 def autos_of(scenario: Scenario, *, units: System = "metric") -> Autos:
     """Return the value of each key that may be ``"auto"``, solved or typed in.
 
-    Raises
-    ------
-    FeedsimError
-        If the machine is not possible.
+    Raises FeedsimError if the machine is not possible.
     """
     return {
         path: AutoValue(value if math.isfinite(value) else None, text)

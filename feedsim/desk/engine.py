@@ -22,10 +22,7 @@ class Engine:
     def warm(self, first: Sequence[Callable[[], object]]) -> None:
         """Start to load it, or compile it the first time, in a thread of its own.
 
-        Parameters
-        ----------
-        first : sequence of callable
-            Answers to work out once, as they import what they need on first use.
+        ``first``: answers to work out once, as they import what they need on first use.
         """
         threading.Thread(target=self._warm, args=(first,), name="desk engine", daemon=True).start()
 

@@ -80,15 +80,9 @@ class Keys:
 
 
 class Gate:
-    """Passes requests of the desk's own page, and refuses all others with a message.
+    """Passes requests of the desk's own page, on a port of 127.0.0.1, to an ASGI application.
 
-    Parameters
-    ----------
-    app : ASGI application
-        Behind the gate.
-    keys : Keys
-    port : int
-        Where the desk listens, on 127.0.0.1.
+    All others are refused with a message.
     """
 
     def __init__(self, app: App, *, keys: Keys, port: int) -> None:

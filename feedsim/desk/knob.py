@@ -84,13 +84,7 @@ class DeskKnob:
 def typed(knob: DeskKnob, leaf: KeyType, *, auto: AutoValue | None, travel: bool) -> DeskKnob:
     """Complete a knob by the type of its value.
 
-    Parameters
-    ----------
-    knob : DeskKnob
-    auto : AutoValue or None
-        What ``"auto"`` stands for now.
-    travel : bool
-        Whether ramps beside it are lengths.
+    ``auto``: what ``"auto"`` stands for now. ``travel``: whether ramps beside it are lengths.
     """
     may_be_auto = isinstance(leaf, Auto)
     leaf = getattr(leaf, "inner", getattr(leaf, "quantity", leaf))

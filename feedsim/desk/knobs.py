@@ -75,12 +75,8 @@ def knobs_answer(
 ) -> dict[str, object]:
     """Return all knobs of a question's line, with their faults, even if it is not valid.
 
-    `look` is called at each knob; its exceptions end the answer.
-
-    Raises
-    ------
-    FeedsimError
-        If its text is not TOML.
+    `look` is called at each knob; its exceptions end the answer. Raises FeedsimError if its text is
+    not TOML.
     """
     faults: Sequence[Fault] = ()
     autos: Autos = {}
@@ -106,14 +102,8 @@ def knobs_of(
 ) -> list[DeskKnob]:
     """Return the knobs of a scenario, grouped by part of the machine.
 
-    Parameters
-    ----------
-    data : dict
-        As a TOML reader gives it.
-    changes : sequence of str
-        As ``--set`` has them; invalid ones are skipped.
-    autos : mapping
-        What each ``"auto"`` stands for, by path.
+    ``data``: as a TOML reader gives it. ``changes``: as ``--set`` has them; invalid ones are
+    skipped. ``autos``: what each ``"auto"`` stands for, by path.
     """
     file = _current(data)
     now = _current(collect_overrides(data, changes)[0])

@@ -32,16 +32,9 @@ class TooLong(Exception):  # noqa: N818 - it is a refusal
 class Job:
     """A question in work, and who waits for its answer.
 
-    Parameters
-    ----------
-    asker : object
-        A newer job of the same asker replaces it.
-    work : callable
-        Given the job, returns the answer; calls :meth:`reached` now and then.
-    send : callable
-        Called with each line, from any thread.
-    most_s : float
-        Time limit (s).
+    A newer job of the same asker replaces it. ``work``, given the job, returns the answer, and
+    calls :meth:`reached` now and then. ``send`` is called with each line, from any thread.
+    ``most_s``: time limit (s).
     """
 
     def __init__(
@@ -63,13 +56,7 @@ class Job:
         self._dropped = self._dropped or why
 
     def look(self) -> None:
-        """Wait until the first lane is free, then go on; raise if dropped or too slow.
-
-        Raises
-        ------
-        Dropped
-        TooLong
-        """
+        """Wait until the first lane is free, then go on; raise Dropped or TooLong if it is."""
         if self._free is not None:
             self._free.wait(_MOST_GIVEN_WAY_S)
         if self._dropped:
@@ -123,13 +110,8 @@ def _refused(error: Exception) -> Reply:
 class Lane:
     """One thread, and the jobs that wait for it.
 
-    Parameters
-    ----------
-    name : str
-    free : threading.Event
-        Shared by all lanes: set while the first lane is idle. Otherwise the others wait at their
-        next look, as threads of one process share one lock.
-    goes_first : bool
+    ``free``, shared by all lanes, is set while the lane that goes first is idle. Otherwise the
+    others wait at their next look, as threads of one process share one lock.
     """
 
     def __init__(self, name: str, free: threading.Event, *, goes_first: bool = False) -> None:

@@ -22,13 +22,8 @@ _ASIDE = re.compile(r" \(--[a-z][^()]*\)")
 class Opened:
     """A scenario that the desk has opened.
 
-    Attributes
-    ----------
-    path : Path
-    text : str
-        The text of the file when it was opened.
-    named : frozenset of str
-        Other files that it named then; these may be read.
+    ``text``: of the file when it was opened. ``named``: other files that it named then; these may
+    be read.
     """
 
     path: Path
@@ -49,13 +44,7 @@ class Opened:
 
 
 def opened(path: Path) -> Opened:
-    """Open a scenario for the desk.
-
-    Raises
-    ------
-    FeedsimError
-        If it cannot be read or is not TOML; the page shows other faults.
-    """
+    """Open a scenario; FeedsimError if it is not readable TOML: the page shows other faults."""
     text = read_text(path)
     data = read_toml(path)
     try:
@@ -66,20 +55,9 @@ def opened(path: Path) -> Opened:
 
 
 def read(setup: LineText, files: Sequence[Opened], *, more: Sequence[str] = ()) -> Line:
-    """Return the line of a question.
+    """Return the line of a question about one of the desk's files, with more changes than its own.
 
-    Parameters
-    ----------
-    setup : LineText
-    files : sequence of Opened
-        Those of the desk.
-    more : sequence of str
-        Changes in addition to its own.
-
-    Raises
-    ------
-    FeedsimError
-        With all its faults.
+    Raises FeedsimError with all its faults.
     """
     file = file_of(setup, files)
     data, changes = parse_toml(setup.text), [*setup.changes, *more]
@@ -88,27 +66,16 @@ def read(setup: LineText, files: Sequence[Opened], *, more: Sequence[str] = ()) 
 
 
 def file_of(setup: LineText, files: Sequence[Opened]) -> Opened:
-    """Return the desk's scenario that a question is about.
-
-    Raises
-    ------
-    FeedsimError
-        If there is no such scenario.
-    """
+    """Return the desk's scenario that a question is about; FeedsimError if there is none such."""
     if setup.file >= len(files):
         raise FeedsimError(Fault("file", str(setup.file), f"0 to {len(files) - 1}"))
     return files[setup.file]
 
 
 def refuse_other_folders(data: dict[str, Any], changes: Sequence[str], file: Opened) -> None:
-    """Refuse a scenario that names a file outside the folder of the one it belongs to.
+    """Refuse (FeedsimError) a scenario that names a file outside the folder of the one it is from.
 
     Files that the scenario named when opened stay allowed: its owner wrote those names.
-
-    Raises
-    ------
-    FeedsimError
-        If it does.
     """
     changed, _ = collect_overrides(data, changes)
     allowed = "a file in the scenario's own folder"

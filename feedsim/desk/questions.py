@@ -117,13 +117,7 @@ class Saving(LineText):
 
 
 def read_question(body: bytes, kind: type[Read]) -> Read:
-    """Read a question.
-
-    Raises
-    ------
-    NotAQuestion
-        If it is not valid; names the field and what is allowed.
-    """
+    """Read a question; NotAQuestion names the field that is not valid, and what is allowed."""
     try:
         data = json.loads(body)
     except (ValueError, RecursionError):

@@ -46,14 +46,9 @@ _KINDS = {
 
 
 class Desk:
-    """The application: the page, its scenarios, and the answers to its questions.
+    """The application: the page, its scenarios (one or two), and the answers to its questions.
 
     It holds no state that an answer depends on.
-
-    Parameters
-    ----------
-    files : sequence of Opened
-        One scenario, or two.
     """
 
     def __init__(self, files: Sequence[Opened]) -> None:
@@ -212,12 +207,7 @@ class _Server(uvicorn.Server):
 class Listening:
     """A listening desk, and its keys.
 
-    Attributes
-    ----------
-    server : uvicorn.Server
-        ``server.run(sockets=[socket])`` serves until ``server.should_exit``, or a signal.
-    socket : socket
-    keys : Keys
+    ``server.run(sockets=[socket])`` serves until ``server.should_exit``, or a signal.
     """
 
     desk: Desk
@@ -239,16 +229,7 @@ class Listening:
 def listening(files: Sequence[Opened], *, port: int) -> Listening:
     """Listen on this machine only; requests wait until the server runs.
 
-    Parameters
-    ----------
-    files : sequence of Opened
-    port : int
-        On 127.0.0.1; 0 for a free one.
-
-    Raises
-    ------
-    OSError
-        If the port is taken.
+    ``port``: on 127.0.0.1; 0 for a free one; OSError if it is taken.
     """
     there, keys, desk = socket.create_server(("127.0.0.1", port)), Keys(), Desk(files)
     config = uvicorn.Config(
@@ -268,19 +249,9 @@ def listening(files: Sequence[Opened], *, port: int) -> Listening:
 
 
 def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], None]) -> None:
-    """Serve until asked to end.
+    """Serve until asked to end; OSError if the port is taken.
 
-    Parameters
-    ----------
-    files, port
-        As in :func:`listening`.
-    ready : callable
-        Called with the address to print and a one-time address, once both work.
-
-    Raises
-    ------
-    OSError
-        If the port is taken.
+    ``ready`` is called with the address to print and a one-time address, once both work.
     """
     sys.setswitchinterval(1e-3)  # so that the loop answers while answers are worked out
     found = listening(files, port=port)

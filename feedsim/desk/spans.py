@@ -27,21 +27,11 @@ def slider(
     usual: float,
     whole: bool = False,
 ) -> Slider | None:
-    """Return a range about a value: from 0, or its negative, to a multiple of it.
+    """Return a range about a value: from 0, or its negative, to a multiple of it, within bounds.
 
-    Parameters
-    ----------
-    value : float or None
-        The present value; None if it is not a number.
-    at_least, at_most : float
-        The allowed bounds.
-    usual : float
-        A typical size: used if there is no value, in part if the value is small.
-    whole : bool
-        Only whole numbers.
+    ``value``: None if it is not a number. ``usual``: a typical size, used if there is no value, in
+    part if the value is small. ``whole``: only whole numbers.
 
-    Examples
-    --------
     >>> slider(60.0, at_least=0.0, at_most=math.inf, usual=60.0)
     Slider(low=0.0, high=150.0, step=0.5, big=5.0)
     >>> slider(80.0, at_least=0.0, at_most=100.0, usual=5.0)

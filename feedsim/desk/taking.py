@@ -150,10 +150,7 @@ def save(saving: Saving, files: Sequence[Opened]) -> dict[str, object]:
 def _hash(path: Path) -> str | None:
     """Return the SHA-256 of an existing file; None if there is none.
 
-    Raises
-    ------
-    FeedsimError
-        If it is not a plain file of this folder, or cannot be read.
+    Raises FeedsimError if it is not a plain file of this folder, or cannot be read.
     """
     if not os.path.lexists(path):
         return None

@@ -38,23 +38,11 @@ class Kept(Protocol):
 class OutputFolder:
     """A context manager: locks a folder for one command, so that no files are mixed.
 
-    Unfinished files and the lock are in a hidden folder in it. On leaving, the
-    hidden folder goes, unless points of a sweep are kept there, and so do folders that were made
-    for nothing.
-
-    Parameters
-    ----------
-    folder : Path
-        Made, with its parents, if it does not exist.
-    command : str
-        Its name, which is also that of the manifest.
-    tell : callable
-        Called with a message about each thing wrong in the folder.
-
-    Attributes
-    ----------
-    keeps : Kept, optional
-        Kept if the command ends before it writes its files; removed once it has.
+    The folder is made, with its parents, if it does not exist. Unfinished files and the lock are in
+    a hidden folder in it. On leaving, the hidden folder goes, unless points of a sweep are kept
+    there, and so do folders that were made for nothing. ``command`` is the name of the manifest
+    too; ``tell`` is called with a message about each thing wrong in the folder. What ``keeps`` has
+    is kept if the command ends before it writes its files, and removed once it has.
     """
 
     def __init__(self, folder: Path, command: str, *, tell: Callable[[str], None]) -> None:
@@ -97,21 +85,11 @@ class OutputFolder:
         """Replace the files of this command, all of them or none, and their manifest before them.
 
         Until all are in place, and for good if the process is killed meanwhile, the manifest
-        shows that they do not belong together. A single file needs none.
+        shows that they do not belong together. A single file needs none. Files ``beside`` are in
+        other folders; they are put in place with them, and not in the manifest.
 
-        Parameters
-        ----------
-        files : mapping of str to bytes or callable
-            By name, without a path.
-        beside : mapping of Path to bytes or callable, optional
-            Files of other folders that are put in place with them, and not in the manifest.
-
-        Raises
-        ------
-        FeedsimError
-            If a file cannot be written. The folder is then as it was before.
-        ValueError
-            If a name is not a plain file name (a defect of the caller).
+        Raises FeedsimError if a file cannot be written; the folder is then as it was before. Raises
+        ValueError if a name is not a plain file name (a defect of the caller).
         """
         for name in files:
             if name in {"", ".", ".."} or Path(name).name != name:

@@ -9,13 +9,7 @@ from feedsim.files.new_files import explained, remove
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder, in place of a link or a file of that name.
-
-    Raises
-    ------
-    FeedsimError
-        If it cannot be made.
-    """
+    """Make a folder, in place of a link or a file of that name; FeedsimError if that cannot be."""
     with explained(folder, "make this folder"):
         if folder.is_symlink() or not folder.is_dir():
             remove(folder)

@@ -36,31 +36,14 @@ class InUseError(Exception):
 class Lock:
     """A lock that is held, until :meth:`release` or the end of the process.
 
-    The lock is the system's (``flock``), not that the file exists: a file that a dead process
-    has left is no lock, whatever number that process had.
+    The lock is the system's (``flock``), not that the file exists: a file that a dead process has
+    left is no lock, whatever number that process had. The file is created if missing, and removed
+    with the lock; others read in it ``who`` holds it. ``left_by``: who held it last, if that
+    process ended without releasing it; else "". ``certain``: false where the file system has no
+    locks, so that others are not kept out.
 
-    Attributes
-    ----------
-    left_by : str
-        Who held it last, if that process ended without releasing it; else "".
-    certain : bool
-        False where the file system has no locks: others are then not kept out.
-
-    Parameters
-    ----------
-    path : Path
-        Of the file; created if missing, and removed with the lock.
-    who : str
-        What others read while it is held.
-
-    Raises
-    ------
-    InUseError
-        If another process, or another lock of this one, holds it.
-    FileNotFoundError
-        If the file or its folder was removed meanwhile; try again.
-    OSError
-        If the file cannot be created.
+    Raises InUseError if another process, or another lock of this one, holds it; FileNotFoundError
+    if the file or its folder was removed meanwhile (try again); OSError if it cannot be created.
     """
 
     def __init__(self, path: Path, who: str) -> None:

@@ -19,12 +19,8 @@ _LARGEST = 1 << 20
 class Manifest:
     """What one command wrote into a folder.
 
-    Attributes
-    ----------
-    digests : mapping of str to str
-        SHA-256 of each file's bytes, in hexadecimal, by name.
-    older : tuple of str
-        Files left by earlier runs of this command.
+    ``digests``: SHA-256 of each file's bytes, in hexadecimal, by name. ``older``: files left by
+    earlier runs of this command.
     """
 
     digests: Mapping[str, str]

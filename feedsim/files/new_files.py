@@ -23,13 +23,9 @@ Content = bytes | Callable[[BinaryIO], None]
 class NewFiles:
     """New files, written aside until all are whole; those not put in place are removed.
 
-    A context manager. It does not protect against a power cut.
-
-    Parameters
-    ----------
-    aside : Path, optional
-        A folder that nobody else writes to. New files for its parent are written there, all others
-        under a hidden name beside their own.
+    A context manager. It does not protect against a power cut. ``aside``: a folder that nobody else
+    writes to. New files for its parent are written there, all others under a hidden name beside
+    their own.
     """
 
     def __init__(self, aside: Path | None = None) -> None:
@@ -40,10 +36,7 @@ class NewFiles:
     def write(self, path: Path, content: Content) -> Path:
         """Write a new file aside, and return where it is meanwhile.
 
-        Raises
-        ------
-        FeedsimError
-            If it cannot be written, or if a folder has its name.
+        Raises FeedsimError if it cannot be written, or if a folder has its name.
         """
         with explained(path, "write this file"):
             if path.is_dir():
@@ -63,12 +56,7 @@ class NewFiles:
         """Put the written files in place, in this order; all of them or none.
 
         Each replaces an older one in one step. Interrupts wait until all is done. If one cannot be
-        replaced, those before it are put back.
-
-        Raises
-        ------
-        FeedsimError
-            If a file cannot be replaced.
+        replaced, those before it are put back (FeedsimError).
         """
         with held():
             done: list[Path] = []
@@ -111,10 +99,7 @@ class NewFiles:
 def write_one(path: Path, content: bytes) -> None:
     """Write one file, whole or not at all; remove what a killed process left of it.
 
-    Raises
-    ------
-    FeedsimError
-        If its folder cannot be made, or it cannot be written.
+    Raises FeedsimError if its folder cannot be made, or it cannot be written.
     """
     make_room(path)
     with NewFiles() as new:
@@ -123,13 +108,7 @@ def write_one(path: Path, content: bytes) -> None:
 
 
 def try_one(path: Path) -> None:
-    """Check that a file can be written, and leave nothing behind.
-
-    Raises
-    ------
-    FeedsimError
-        If its folder cannot be made, or it cannot be written.
-    """
+    """Check that a file can be written (else FeedsimError), and leave nothing behind."""
     missing = [*takewhile(lambda folder: not os.path.lexists(folder), path.parents)]
     try:
         make_room(path)
@@ -142,13 +121,7 @@ def try_one(path: Path) -> None:
 
 
 def make_room(path: Path) -> None:
-    """Make the folder of a file; remove what a killed process left beside it.
-
-    Raises
-    ------
-    FeedsimError
-        If the folder cannot be made.
-    """
+    """Make the folder of a file (or FeedsimError); remove what a killed process left beside it."""
     with explained(path.parent, "make this folder"):
         path.parent.mkdir(parents=True, exist_ok=True)
     form = re.compile(rf"\.{re.escape(path.name)}\.(\d+)\.(new|old)")

@@ -10,18 +10,9 @@ from feedsim.files.new_files import try_one
 
 
 def try_file(path: Path, *, force: bool) -> None:
-    """Check that a file can and may be written; leave nothing behind.
+    """Check that a file can be written, and may be if it exists (`force`); leave nothing behind.
 
-    Parameters
-    ----------
-    path : Path
-    force : bool
-        Whether an existing file may be overwritten.
-
-    Raises
-    ------
-    FeedsimError
-        If it is a folder, is there already, or cannot be written.
+    Raises FeedsimError if it is a folder, is there already, or cannot be written.
     """
     name = str(path)
     try:

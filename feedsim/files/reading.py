@@ -12,13 +12,7 @@ _FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
 
 def regular_file(path: Path) -> BufferedReader:
-    """Open a regular file for reading.
-
-    Raises
-    ------
-    OSError
-        If it is a folder, a pipe or a device, or cannot be read.
-    """
+    """Open a regular file for reading; OSError if it is none (a pipe, a device), or unreadable."""
     number = os.open(path, _FLAGS)
     if not stat.S_ISREG(os.fstat(number).st_mode):
         os.close(number)

@@ -86,13 +86,7 @@ _PRINTED: Any = {  # NumPy's own; SVG names its parts after arrays as they print
 
 
 def try_pictures() -> None:
-    """Check, before a long run, that figures can be drawn.
-
-    Raises
-    ------
-    FeedsimError
-        If matplotlib does not start or cannot draw.
-    """
+    """Check, before a long run, that figures can be drawn; FeedsimError if matplotlib cannot."""
     backend = os.environ.pop("MPLBACKEND", None)  # no window is ever opened
     try:
         _load_matplotlib()
@@ -149,10 +143,7 @@ def page(title: str, subtitle: str = "", *, y: float = 0.962) -> Figure:
 def one_each(name: str, feeders: int, draw: Callable[[int], Figure | None]) -> dict[str, Figure]:
     """Draw a figure for each feeder, in the house style; None: nothing to draw.
 
-    Returns
-    -------
-    dict of str to Figure
-        By file name without ending: `name`, or ``name-0`` and so on for several feeders.
+    By file name without ending: `name`, or ``name-0`` and so on for several feeders.
     """
     with house_style():
         drawn = {f"{name}-{n}" if feeders > 1 else name: draw(n) for n in range(feeders)}
@@ -162,10 +153,7 @@ def one_each(name: str, feeders: int, draw: Callable[[int], Figure | None]) -> d
 def heading(figure: Figure, title: str, subtitle: str = "", *, y: float = 0.966) -> None:
     """Write title and subtitle at the top of a page, smaller if they are long.
 
-    Parameters
-    ----------
-    y : float
-        Of the middle of the title, a share of the height.
+    ``y``: of the middle of the title, a share of the height.
     """
     for text, at, points, bold in ((title, y, 13.0, True), (subtitle, y - 0.033, 10.0, False)):
         if text:
@@ -184,13 +172,8 @@ def seen_in(figure: Figure) -> str:
 def render(figure: Figure, kind: _Kind) -> bytes:
     """Return a figure as the bytes of a file; the same figure gives the same bytes.
 
-    Parameters
-    ----------
-    figure : Figure
-        As made by the figure functions of this package. Its first text is the title of the file,
-        its label what is seen there.
-    kind : {"png", "svg"}
-        PNG at 150 dots per inch, or SVG with its letters as text.
+    Its first text is the title of the file, its label what is seen there. PNG is at 150 dots per
+    inch, SVG has its letters as text.
     """
     buffer = BytesIO()
     title, seen = figure.texts[0].get_text() if figure.texts else "", seen_in(figure)
@@ -232,14 +215,7 @@ def _drawn(figures: Mapping[str, Figure], files: Sequence[tuple[str, _Kind]]) ->
 def above(axes: Axes, text: str, points: float, *, x: float | None = None, **look: Any) -> None:
     """Write a text above the axes, in their middle or at a value of the x axis.
 
-    Parameters
-    ----------
-    points : float
-        Distance from the top of the axes (1/72 inch).
-    x : float, optional
-        In data; the middle if left out.
-    **look
-        Of the text.
+    ``points``: distance from the top of the axes (1/72 inch).
     """
     axes.annotate(
         text,
@@ -257,24 +233,10 @@ def true_minus(text: str) -> str:
 
 
 def spread_out(places: list[float], *, gap: float, low: float, high: float) -> list[float]:
-    """Spread rising places apart so that labels do not touch.
+    """Spread rising places of labels apart by a gap, so that they do not touch, from low to high.
 
-    Parameters
-    ----------
-    places : list of float
-        Rising; the best place of each label.
-    gap : float
-        Least distance between two.
-    low, high : float
-        Bounds of the first and the last; without enough room the gap shrinks.
+    Without enough room the gap shrinks. Groups that move keep their middle, if the ends allow.
 
-    Returns
-    -------
-    list of float
-        Groups that move keep their middle, if the ends allow.
-
-    Examples
-    --------
     >>> spread_out([0.0, 10.0, 10.0], gap=2.0, low=0.0, high=20.0)
     [0.0, 9.0, 11.0]
     """

@@ -27,14 +27,9 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 def csv_table(rows: Sequence[Mapping[str, object]]) -> bytes:
     r"""Write rows as a table: a column for each name in the order in which it first comes.
 
-    Parameters
-    ----------
-    rows : sequence of mapping of str to object
-        Name to cell; None and a name that a row lacks are empty. Numbers are the shortest text
-        that reads back as the same number.
+    None and a name that a row lacks are empty cells. Numbers are the shortest text that reads back
+    as the same number.
 
-    Examples
-    --------
     >>> csv_table([{"feeder": "=left", "mean_mm": -0.5}])
     b"feeder,mean_mm\n'=left,-0.5\n"
     """
@@ -54,12 +49,8 @@ def columns_csv(
     """Return a writer for a long table whose texts are plain words.
 
     Floats are the shortest text that reads back as the same float. NaN and a whole number below 0
-    are empty cells.
-
-    Parameters
-    ----------
-    columns_of : callable
-        Gives the columns of some of the rows by name, in order; also of none.
+    are empty cells. ``columns_of`` gives the columns of some of the rows by name, in order; also of
+    none.
     """
     return partial(_write, rows, columns_of)
 

@@ -11,15 +11,10 @@ if TYPE_CHECKING:
 
 
 def html_page(package: str, template: str, **shown: object) -> str:
-    """Return a page.
+    """Return the page that a template of a package makes of some values.
 
-    Parameters
-    ----------
-    package, template : str
-        Place of the template; its ``paper`` are styles for reading and printing: light or dark
-        like the reader's system, dark ink on white paper.
-    **shown
-        Values that the template shows.
+    Its ``paper`` are styles for reading and printing: light or dark like the reader's system, dark
+    ink on white paper.
     """
     from jinja2 import Environment, StrictUndefined
 

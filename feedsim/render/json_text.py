@@ -11,21 +11,9 @@ from feedsim.metrics.plain import Plain
 def json_text(plain: Mapping[str, Plain]) -> str:
     """Write plain data for people: two spaces of indent, a newline at the end.
 
-    Parameters
-    ----------
-    plain : mapping
-        As made by ``Results.to_plain``; None is written as ``null``.
-
-    Returns
-    -------
-    str
-        Floats in their shortest exact form, letters of any language unchanged. Half of a surrogate
-        pair (from a broken command line) is escaped, so the text can always be encoded in UTF-8.
-
-    Raises
-    ------
-    ValueError
-        For a NaN or an infinity: JSON has none, they are None before they come here.
+    Floats are in their shortest exact form, letters of any language unchanged. Half of a surrogate
+    pair (from a broken command line) is escaped, so the text can always be encoded in UTF-8.
+    ValueError for a NaN or an infinity: JSON has none, they are None before they come here.
     """
     text = json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     return text.encode("utf-8", errors="backslashreplace").decode("utf-8")

@@ -216,14 +216,8 @@ def wrapped(
 ) -> list[str]:
     """Break a paragraph into lines, never inside a word or between a number and its unit.
 
-    Parameters
-    ----------
-    first : str
-        Prefix of the first line.
-    rest : str, optional
-        Prefix of the others; by default blanks as wide as `first`.
-    room : int, optional
-        Columns to fit into; 100, or those of a narrower terminal, if left out.
+    ``first``, ``rest``: prefix of the first line, and of the others; by default blanks as wide.
+    ``room``: columns to fit into; 100, or those of a narrower terminal, if left out.
     """
     lines = textwrap.wrap(
         _BEFORE_UNIT.sub(_KEPT, text),

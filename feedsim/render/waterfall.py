@@ -37,18 +37,10 @@ def draw_waterfall(
     heads: Sequence[str],
     column: float,
 ) -> None:
-    """Draw the steps from the top down, and their sum.
+    """Draw the steps from the top down, and their sum, ``last``, as a bar from 0.
 
-    Parameters
-    ----------
-    axes : Axes
-        Room is left at its left for names and at its right for numbers.
-    last : WaterfallRow
-        Their sum: a bar from 0.
-    heads : sequence of str
-        Above the columns of numbers.
-    column : float
-        Width of such a column, a share of the axes.
+    Room is left at the left of the axes for names and at their right for numbers, under ``heads``,
+    in columns of a width that is a share of the axes.
     """
     rows = [*steps, last]
     figure: Any = axes.get_figure()

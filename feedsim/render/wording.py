@@ -35,14 +35,9 @@ def number(value: float, places: int, *, sign: bool = False) -> str:
 
 
 def length_number(value: float, units: System, *, sign: bool = False) -> str:
-    """Write a length in the unit of display, without it, to about a thousandth of a mm.
+    """Write a length (mm) in the unit of display, without it, to about a thousandth of a mm.
 
-    Parameters
-    ----------
-    value : float
-        mm.
-    sign : bool
-        Write a plus too. Zero has no sign.
+    ``sign``: write a plus too. Zero has no sign.
     """
     return number(value * display_unit("length", units).factor, _PLACES[units], sign=sign)
 
