@@ -19,16 +19,11 @@ _Columns = TypeVar("_Columns", CarrierRecords, FeederRecords)
 
 
 def joined(runs: Sequence[RunRecords]) -> RunRecords:
-    """Return the counted carriers of all runs, one run after the other.
+    """Return the counted carriers of all runs of a machine, one run at least after the other.
 
     Warm-ups are left out, and times continue from the end of the previous run, so that durations
     add up. Belt travels stay those of each run. A single run is returned unchanged. Columns in
-    temporary files stay there.
-
-    Parameters
-    ----------
-    runs : sequence of RunRecords
-        At least one, each of the same machine with at least one counted carrier.
+    temporary files stay there. Each run has at least one counted carrier.
     """
     if len(runs) == 1:
         return runs[0]

@@ -16,11 +16,7 @@ def inside_mm(offset_mm: Floats, *, room_mm: float) -> Floats: ...
 def inside_mm(offset_mm: float | Floats, *, room_mm: float) -> float | Floats:
     """Return how far the end nearer to its carrier's end lies inside it (mm); below 0: beyond it.
 
-    Parameters
-    ----------
-    offset_mm : float or float64 array
-        From the carrier's leading edge to the insert's.
-    room_mm : float
-        Carrier length less insert length.
+    ``offset_mm``: from the carrier's leading edge to the insert's. ``room_mm``: carrier length less
+    insert length.
     """
     return np.minimum(offset_mm, room_mm - offset_mm)

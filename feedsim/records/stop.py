@@ -22,19 +22,11 @@ class Rule(StrEnum):
 
 
 class RecoveryStep(NamedTuple):
-    """One step of restarting the line.
+    """One step of restarting the line, done at a time (s).
 
-    Attributes
-    ----------
-    time_s : float
-        When it was done.
-    step : str
-        ``cleared``, ``homed``, ``refilled``, ``inserts_cleared``, ``kept``, ``staged``,
-        ``search_failed``.
-    feeder : int
-        From 0; −1 for the whole line.
-    inserts : int
-        How many were taken out (``inserts_cleared``), else 0.
+    ``step``: ``cleared``, ``homed``, ``refilled``, ``inserts_cleared``, ``kept``, ``staged``,
+    ``search_failed``. ``feeder``: from 0; −1 for the whole line. ``inserts``: how many were taken
+    out (``inserts_cleared``), else 0.
     """
 
     time_s: float
@@ -44,16 +36,9 @@ class RecoveryStep(NamedTuple):
 
 
 class WhileStopped(NamedTuple):
-    """A rule broken, or a fault that occurred, while the line was already stopped.
+    """A rule broken, or a fault that occurred, while the line was already stopped: ``what`` it was.
 
-    Attributes
-    ----------
-    what : str
-        The rule, or the kind of the fault.
-    cause : str
-        As that of a stop.
-    feeder, carrier : int
-        From 0; −1 for none.
+    ``cause``: as that of a stop. ``feeder``, ``carrier``: from 0; −1 for none.
     """
 
     time_s: float
@@ -107,16 +92,9 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Adjustment:
-    """A change made while the line ran.
+    """A change made while the line ran, as it took effect, in a run numbered from 0.
 
-    Attributes
-    ----------
-    time_s : float
-        When it took effect.
-    next_carrier : int
-        The first carrier that had not reached the carrier eye by then.
-    run : int
-        Number of the run, from 0.
+    ``next_carrier``: the first that had not reached the carrier eye by then.
     """
 
     time_s: float

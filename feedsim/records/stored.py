@@ -28,18 +28,9 @@ AT_ONCE = 65_536
 def stored(blocks: Iterable[tuple[int, RunRecords]]) -> RunRecords:
     """Write the blocks of a run to a temporary file as they come, and return the records.
 
-    The file is deleted with the records, or when the process ends.
-
-    Parameters
-    ----------
-    blocks : iterable of (int, RunRecords)
-        Parts of one run without stops, each with the number of its first carrier; a later row of a
-        carrier replaces the earlier one. The last block has the books.
-
-    Raises
-    ------
-    FeedsimError
-        If there is no room for them.
+    The file is deleted with the records, or when the process ends. The blocks are parts of one run
+    without stops, each with the number of its first carrier; a later row of a carrier replaces the
+    earlier one. The last block has the books. Raises FeedsimError if there is no room for them.
     """
     columns: tuple[_Columns, ...] = ()
     last: RunRecords | None = None

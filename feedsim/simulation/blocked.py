@@ -12,19 +12,11 @@ from feedsim.simulation.clock import Clock, Part, Steps
 class BlockedWatch(Part):
     """Trips when an output has been on, without a break, over a travel limit.
 
-    Parameters
-    ----------
-    position, time_at : callable
-        Travel (mm) at a time (s), and the first time at which a travel is reached.
-    output_on : callable
-        Whether the output is on at a time (s).
-    trip : callable
-        Called when it was on for too long.
-    order : int
-        At equal times.
-    from_rest : bool
-        Measure also from the start of the line and from each restart, not only from a switching: to
-        watch for an output that never switches on.
+    ``position``, ``time_at``: travel (mm) at a time (s), and the first time at which a travel is
+    reached. ``output_on``: whether the output is on at a time (s). ``trip`` is called when it was
+    on for too long, in ``order`` at equal times. ``from_rest``: measure also from the start of the
+    line and from each restart, not only from a switching: to watch for an output that never
+    switches on.
     """
 
     def __init__(

@@ -22,20 +22,10 @@ _LOST = {EyeVerdict.TOO_SHORT: Outcome.NOT_SEEN, EyeVerdict.MERGES: Outcome.MERG
 
 
 class CarrierEye(Part):
-    """One photo-eye over the belt, read for all feeders.
+    """One photo-eye over the belt, read for all feeders, with a memory for each.
 
-    Parameters
-    ----------
-    length_mm : float
-        Of a carrier.
-    carriers : iterator
-        :class:`CarrierDraw` fields, in order.
-    count : int
-        How many carriers come.
-    memories : list of MarkMemory
-        One for each feeder.
-    progress : callable, optional
-        Called now and then with the number of carriers passed.
+    ``length_mm``: of a carrier. ``carriers``: :class:`CarrierDraw` fields of ``count`` carriers, in
+    order. ``progress`` is called now and then with the number passed.
     """
 
     def __init__(

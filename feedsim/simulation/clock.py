@@ -85,12 +85,9 @@ class Clock(Environment):
         return event
 
     def until(self, plan: Callable[[], float], order: int) -> Generator[Event, Any, float]:
-        """Wait for a planned instant, planning again whenever asked to.
+        """Wait for a planned instant (s), planning again whenever asked to, and return it.
 
-        Returns
-        -------
-        float
-            The planned instant (s), which the clock shows up to rounding.
+        The clock shows it up to rounding.
         """
         while True:
             t = plan()

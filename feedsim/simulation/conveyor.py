@@ -18,20 +18,9 @@ from feedsim.simulation.recorder import Tracer
 class Conveyor(Part):
     """Belt and encoder.
 
-    Attributes
-    ----------
-    master : Master
-        The belt as the controller reads it, valid until the next change.
-    scale_error : float
-        ε of the encoder.
-    fastest_mm_s : float
-        The highest speed of the belt.
-    start_time_s : float
-        When the belt started.
-    waits : bool
-        Whether it has not started yet.
-    feeds_staged : list of Event
-        One for each feeder: happens once its first insert is staged, or it has given up.
+    ``master``: the belt as the controller reads it, valid until the next change. ``scale_error``:
+    ε of the encoder. ``waits``: it has not started yet. ``feeds_staged``: an event for each feeder,
+    which happens once its first insert is staged, or it has given up.
     """
 
     def __init__(

@@ -26,16 +26,9 @@ class Landing(NamedTuple):
 def landing(
     times: Floats, feeder: Feeder, *, belt: BeltMotion, leading_edge_mm: Floats, slip_mm: Floats
 ) -> Landing:
-    """Return where inserts landed on their carriers (model, section 9).
+    """Return where inserts landed (s, NaN: none) on their carriers, shape (n,) (model, section 9).
 
     Offset = belt travel since the leading edge passed the eye − D − carrier slip.
-
-    Parameters
-    ----------
-    times : array of float, shape (n,)
-        Landings (s), NaN for none.
-    leading_edge_mm, slip_mm : array of float, shape (n,)
-        Of each row's carrier.
     """
     offset = belt.positions(times) - leading_edge_mm - feeder.eye_to_placement_mm - slip_mm
     return Landing(offset, offset - feeder.settings.target_offset_mm, belt.speeds(times))
@@ -45,13 +38,8 @@ def divert_by(divert: Divert | None, leading_edge_mm: Floats, *, belt: BeltMotio
     """Return the latest time to know that a carrier must be diverted (s; model, section 17).
 
     The first instant at which it is ``decide_before`` short of the gate, less the time that the
-    gate takes; infinite if it never gets there. Without a gate: no values.
-
-    Parameters
-    ----------
-    leading_edge_mm : array of float, shape (n,)
-    belt : BeltMotion
-        As it really moved.
+    gate takes; infinite if it never gets there. Without a gate: no values. The belt is as it really
+    moved.
     """
     if divert is None:
         return np.empty(0)
@@ -66,13 +54,8 @@ def demanded_acceleration(
     """Return the larger acceleration that a cycle's two ramps demand of the drive (mm/s²).
 
     g·v_c/T on a time ramp, g·v_c²/A on a travel ramp, v_c the counted belt speed as the ramp
-    starts, ``command_delay`` after its tick; a step on a moving belt demands infinity. A cycle
-    that has not opened has its ramp-in's demand (model, section 6).
-
-    Parameters
-    ----------
-    engage_s, opening_s : array of float, shape (n,)
-        Motion ticks (s), NaN for none.
+    starts, ``command_delay`` after its tick (s, NaN for none); a step on a moving belt demands
+    infinity. A cycle that has not opened has its ramp-in's demand (model, section 6).
     """
     clutch = feeder.clutch
 

@@ -13,26 +13,13 @@ from feedsim.simulation.recorder import Columns, Tracer
 
 
 class FeederState:
-    """One feeder in a run.
+    """One feeder in a run, numbered from 0 along the line, as in the scenario.
 
-    Parameters
-    ----------
-    number : int
-        From 0, along the line as in the scenario.
-    undecided : int
-        Carriers that are neither missed nor engaged yet.
-
-    Attributes
-    ----------
-    engaged : Event
-        Happens when the clutch closes next.
-    on_change : callable
-        Called when the feeder is ready, or has given up.
-    on_finished : callable
-        Called once, when every carrier is decided and nothing moves any more.
-    at_rest, landing_due : callable
-        Provided by the clutch and by the servo (false if no insert will land without another
-        cycle).
+    ``undecided``: carriers that are neither missed nor engaged yet. ``engaged`` happens when the
+    clutch closes next. ``on_change`` is called when the feeder is ready, or has given up,
+    ``on_finished`` once, when every carrier is decided and nothing moves any more. The clutch
+    provides ``at_rest``, the servo ``landing_due`` (false if no insert will land without another
+    cycle).
     """
 
     def __init__(

@@ -60,17 +60,10 @@ def decide(
 ) -> Decision:
     """Return the fate of the next object.
 
-    Parameters
-    ----------
-    passes_s : float
-        Its seen edge passes the eye.
-    switches_s : float
-        The output switches on, unless it is on still.
-    off_s : float
-        The output goes off behind this object.
-    output_off_s, input_off_s : float
-        The output goes off behind the last object that holds it, and behind the last that the
-        input is on for; ``-inf`` for none.
+    Its seen edge passes the eye at ``passes_s``; the output switches on at ``switches_s``, unless
+    it is on still, and goes off behind this object at ``off_s``. It goes off behind the last object
+    that holds it at ``output_off_s``, behind the last that the input is on for at ``input_off_s``;
+    ``-inf`` for none.
     """
     goes_on = passes_s < output_off_s - SAME_INSTANT_S
     since_s = level.since_s if goes_on else switches_s
@@ -122,12 +115,8 @@ def level_slipped(level: Level, slip_mm: float) -> None:
 class Level:
     """The present state of an eye's input.
 
-    Attributes
-    ----------
-    output_mm, input_mm : float
-        Tail of the last object that holds the output on, and of the last that the input is on for.
-    since_s, on_s : float
-        When output and input switched on last.
+    ``output_mm``, ``input_mm``: tail of the last object that holds the output on, and of the last
+    that the input is on for; ``since_s``, ``on_s``: when output and input switched on last.
     """
 
     polled: bool
@@ -141,17 +130,11 @@ class Level:
 
 
 class InputLevel(Level):
-    """The level of one eye's input, from object to object.
+    """The level of the input of one eye, with a filter or polled, from object to object.
 
     Objects are decided in order. A decision changes nothing and may be repeated as the motion
-    changes; :meth:`take` records the outcome.
-
-    Parameters
-    ----------
-    eye : Eye
-        With a filter, or polled.
-    goes_off : callable
-        When the output goes off (s) for a tail at a travel (mm); ``-inf`` for none.
+    changes; :meth:`take` records the outcome. ``goes_off``: when the output goes off (s) for a tail
+    at a travel (mm); ``-inf`` for none.
     """
 
     def __init__(self, eye: Eye, *, goes_off: Callable[[float], float]) -> None:

@@ -71,23 +71,11 @@ _FATES = {
 class InsertEye:
     """Photo-eye on the insert path.
 
-    Its steps run inside the sequence that searches, so that halting the sequence halts
-    the search.
-
-    Parameters
-    ----------
-    inserts : iterator
-        :class:`InsertDraw` fields, in order.
-    first_nose_mm : float
-        Feed travel at which the nose of insert 0 is at the eye (below 0: it is past it).
-    fastest_mm_s : float
-        The highest feed speed.
-
-    Attributes
-    ----------
-    moved : list of (int, float)
-        An insert number and a feed travel (mm) by which it and all later ones were delayed; only on
-        a line that may stop.
+    Its steps run inside the sequence that searches, so that halting the sequence halts the search.
+    ``inserts``: :class:`InsertDraw` fields, in order. ``first_nose_mm``: feed travel at which the
+    nose of insert 0 is at the eye (below 0: it is past it). ``fastest_mm_s``: the highest feed
+    speed. ``moved``, only on a line that may stop: an insert number and a feed travel (mm) by which
+    it and all later ones were delayed.
     """
 
     def __init__(

@@ -31,15 +31,7 @@ _LAST = 1 << 20
 
 
 class LineRun:
-    """One line with all its parts, ready to run.
-
-    Parameters
-    ----------
-    carriers : int
-        Number of carriers, warm-up included.
-    progress : callable, optional
-        Called now and then with the number of carriers past the carrier eye.
-    """
+    """One line with all its parts, ready to run; the parameters are those of :func:`simulate`."""
 
     def __init__(
         self,
@@ -240,21 +232,10 @@ def simulate(
     carriers: int,
     progress: Callable[[int], None] | None = None,
 ) -> RunRecords:
-    """Run a line.
+    """Run a line, its settings solved, with ``warm_up`` 0: the caller decides which carriers count.
 
-    Parameters
-    ----------
-    machine : Machine
-        With its settings solved.
-    carriers : int
-        How many come, 1 or more, the warm-up included.
-    progress : callable, optional
-        Called now and then with the number of carriers past the carrier eye.
-
-    Returns
-    -------
-    RunRecords
-        With ``warm_up`` 0: the caller decides which carriers count.
+    ``carriers``: how many come, 1 or more, the warm-up included. ``progress`` is called now and
+    then with the number of them past the carrier eye.
     """
     return LineRun(machine, draws, carriers=carriers, progress=progress).run()
 
@@ -262,14 +243,9 @@ def simulate(
 def simulate_traced(
     machine: Machine, draws: Draws, *, carriers: int, around: range | None = None
 ) -> tuple[RunRecords, Trace]:
-    """Run a line and keep every event and the motion.
+    """Run a line as :func:`simulate` does, and keep the motion and every event.
 
-    Parameters
-    ----------
-    machine, draws, carriers
-        As in :func:`simulate`.
-    around : range, optional
-        Numbers of the carriers whose events are kept; all when left out.
+    ``around``: numbers of the carriers whose events are kept; all when left out.
     """
     tracer = Tracer(around)
     run = LineRun(machine, draws, carriers=carriers, tracer=tracer)

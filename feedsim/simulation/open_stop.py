@@ -8,12 +8,8 @@ from feedsim.records.stop import RecoveryStep, Rule, Stop, WhileStopped
 class OpenStop:
     """What is known of a stop so far; parameters as of its record.
 
-    Attributes
-    ----------
-    power_off : bool
-        The power is off, or was, and home has not been found since.
-    cleared : list of int
-        Inserts rejected by each feeder, up to the last note of it.
+    ``power_off``: it is, or was, and home has not been found since. ``cleared``: inserts rejected
+    by each feeder, up to the last note of it.
     """
 
     def __init__(

@@ -52,14 +52,9 @@ class Columns:
         self.rejected = 0
 
     def records(self, *, in_feeder: int, derived: Mapping[str, Any]) -> FeederRecords:
-        """Return the finished columns.
+        """Return the finished columns, with those that follow from the others, by name.
 
-        Parameters
-        ----------
-        in_feeder : int
-            Inserts still in the feeder.
-        derived : mapping of str to array
-            Columns that follow from the others, by name.
+        ``in_feeder``: inserts still in the feeder.
         """
         books = InsertBooks(
             drawn=self.drawn,
@@ -81,13 +76,7 @@ _TYPES = {"d": np.float64, "b": np.int8, "i": np.int32, "q": np.int64}
 
 
 class Tracer:
-    """Writes events while the carriers of interest are on the line.
-
-    Parameters
-    ----------
-    carriers : range, optional
-        Carriers whose neighbourhood is traced; all by default.
-    """
+    """Writes events while the carriers of interest (all by default) are on the line."""
 
     def __init__(self, carriers: range | None = None) -> None:
         self._carriers = carriers

@@ -17,27 +17,11 @@ from feedsim.simulation.servo import Flight, Servo
 class StagingClutch(Part):
     """Closed, the feed follows the master; open, it rests with an insert staged.
 
-    Parameters
-    ----------
-    start_empty : bool
-        Stage the first insert by jog.
-
-    Attributes
-    ----------
-    settings : Settings
-        The present settings.
-    ready_time_s : float
-        When the feeder is, or will be, ready; ``inf`` while that is not known.
-    failed : bool
-        A search has ended without an insert.
-    at_rest : bool
-        Neither closed nor ramping nor jogging.
-    closed : bool
-        From closing to opening.
-    correction_mm : float
-        Added to the engage distance for the stage estimate (0 without stage correction).
-    first_staged : Event
-        Happens when the first insert is staged, or its search has failed.
+    ``start_empty``: stage the first insert by jog. ``ready_time_s``: when the feeder is, or will
+    be, ready; ``inf`` while that is not known. ``failed``: a search has ended without an insert.
+    ``at_rest``: neither closed (from closing to opening) nor ramping nor jogging.
+    ``correction_mm``: added to the engage distance for the stage estimate (0 without stage
+    correction). ``first_staged`` happens when the first insert is staged, or its search has failed.
     """
 
     def __init__(

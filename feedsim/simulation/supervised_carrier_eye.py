@@ -19,14 +19,9 @@ _Drawn = tuple[float, float, float, float, bool]
 class SupervisedCarrierEye(CarrierEye):
     """One photo-eye over the belt, read for all feeders.
 
-    Attributes
-    ----------
-    dirty_from_s, dirty_until_s : float
-        Nothing that passes between these is seen.
-    comes : dict of int to Event
-        Happens, with the belt travel (mm), once the arrival of a carrier is known.
-    on_switch : list of callable
-        Called with the time (s) when the output switches on.
+    Nothing that passes from ``dirty_from_s`` to ``dirty_until_s`` is seen. An event of ``comes``
+    happens, with the belt travel (mm), once the arrival of a carrier is known. All of ``on_switch``
+    are called with the time (s) when the output switches on.
     """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

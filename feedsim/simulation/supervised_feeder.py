@@ -102,10 +102,7 @@ class SupervisedMemory(MarkMemory):
 class SupervisedClutch(StagingClutch):
     """The staging clutch; a stop opens it at once, and recovery stages anew.
 
-    Attributes
-    ----------
-    keeps_insert : bool
-        While the line is stopped: an insert was staged before, and stays.
+    ``keeps_insert``: while the line is stopped, an insert was staged before, and stays.
     """
 
     watch: Watch

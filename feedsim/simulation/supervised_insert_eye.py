@@ -19,16 +19,9 @@ from feedsim.simulation.watch import Watch
 class SupervisedInsertEye(InsertEye):
     """Photo-eye on the insert path, with what feeds it.
 
-    Attributes
-    ----------
-    dirty_from_s, dirty_until_s : float
-        Nothing that passes between these is seen.
-    empty : bool
-        The magazine is empty.
-    on_warning : callable
-        Called when the magazine reaches its warning.
-    on_switch : callable
-        Called with the time (s) when the output switches on.
+    Nothing that passes from ``dirty_from_s`` to ``dirty_until_s`` is seen. ``empty``: the magazine
+    is. ``on_warning`` is called when it reaches its warning, ``on_switch`` with the time (s) when
+    the output switches on.
     """
 
     watch: Watch

@@ -48,25 +48,10 @@ class SupervisedFeeding(NamedTuple):
 class Supervisor(Part):
     """Stops the line when a rule is broken, and recovers.
 
-    Parameters
-    ----------
-    clearing : iterator of float
-        How long each clearing takes (s).
-
-    Attributes
-    ----------
-    stopped : bool
-        From a trip to the restart.
-    stops : list of Stop
-        Completed stops.
-    gave_up : str
-        Why the run was given up; empty where it was not.
-    end_time_s : float
-        When that was.
-    next_speed_mm_s : float or None
-        Line speed requested while the line is at rest.
-    on_running, on_given_up : callable
-        Called at each restart, and once when the run is given up.
+    ``clearing``: how long each clearing takes (s). ``stopped``: from a trip to the restart.
+    ``stops``: those completed. ``gave_up``, ``end_time_s``: why the run was given up (empty where
+    it was not), and when. ``next_speed_mm_s``: line speed requested while the line is at rest.
+    ``on_running`` is called at each restart, ``on_given_up`` once when the run is given up.
     """
 
     def __init__(

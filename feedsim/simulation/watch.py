@@ -28,27 +28,12 @@ class Report(Protocol):
 
 
 class Watch:
-    """Rules and hazards at one feeder.
+    """Rules and hazards at one feeder of a machine with supervision.
 
-    Parameters
-    ----------
-    number : int
-        Of the feeder.
-    machine : Machine
-        With its supervision.
-
-    Attributes
-    ----------
-    ratio : float
-        The present speed ratio.
-    lost : list of int
-        Carriers missed because of the present stop.
-    place_of : callable
-        Leading edge (mm of belt travel) and slip (mm) of a carrier.
-    lacking : callable
-        Why nothing is staged or on its way there; empty if there is no such cause.
-    on_placed, on_motion : callable
-        Called at each landing, and whenever the clutch has closed or opened.
+    ``ratio``: the present speed ratio. ``lost``: carriers missed because of the present stop.
+    ``place_of``: leading edge (mm of belt travel) and slip (mm) of a carrier. ``lacking``: why
+    nothing is staged or on its way there; empty if there is no such cause. ``on_placed``,
+    ``on_motion`` are called at each landing, and whenever the clutch has closed or opened.
     """
 
     def __init__(
