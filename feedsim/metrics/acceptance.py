@@ -50,19 +50,10 @@ class ToDecide:
 class Verdict:
     """The verdict of the acceptance figures on a run.
 
-    Attributes
-    ----------
-    accepted : bool
-        Every point estimate of every feeder meets its figure.
-    decided : bool
-        Every 95 % interval lies wholly on one side of its figure.
-    refused : bool
-        At least one 95 % interval lies wholly on the wrong side of its figure, or nothing was
-        placed: more carriers would not change the verdict.
-    reasons : tuple of str
-        A sentence for each figure that is not met; empty where accepted.
-    to_decide : tuple of ToDecide
-        The figures that are not decided.
+    ``accepted``: every point estimate of every feeder meets its figure. ``decided``: every 95 %
+    interval lies wholly on one side of its figure. ``refused``: at least one lies wholly on the
+    wrong side, or nothing was placed: more carriers would not change the verdict. ``reasons``: a
+    sentence for each figure that is not met. ``to_decide``: the figures that are not decided.
     """
 
     accepted: bool
@@ -132,19 +123,12 @@ def judge(
     carriers: int,
     phases: int | None = None,
 ) -> Verdict:
-    """Return the verdict on a run.
+    """Return the verdict on a run of this many counted carriers.
 
-    Parameters
-    ----------
-    carriers : int
-        Counted carriers of the run.
-    phases : int or None
-        Number of phases to the ticks that the runs cover, one a run, if carriers are so regular
-        that they keep theirs (:func:`feedsim.metrics.one_phase.keeps_phase`). Few phases, or any
-        number with the same outcome, do not show how often another start ends differently.
+    ``phases``: number of phases to the ticks that the runs cover, one a run, if carriers are so
+    regular that they keep theirs (:func:`feedsim.metrics.one_phase.keeps_phase`). Few phases, or
+    any number with the same outcome, do not show how often another start ends differently.
 
-    Notes
-    -----
     A share that does not exist (no insert placed, no feed cycle) is not compared; placing
     nothing is a reason of its own. A run without any share is not decided.
     """

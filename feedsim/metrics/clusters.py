@@ -48,12 +48,8 @@ class InOrder:
 def in_order(values: Bools | NDArray[np.int8], begins: Sequence[int] = (0,)) -> tuple[InOrder, ...]:
     """Return the summary of each run for the design effect.
 
-    Parameters
-    ----------
-    values : bool or int8 array, shape (n,)
-        Outcomes in time order; −1, 0 or 1.
-    begins : sequence of int
-        Places at which a run begins, rising, the first 0. Runs without an outcome are left out.
+    ``values``: outcomes in time order, −1, 0 or 1, shape (n,). ``begins``: places at which a run
+    begins, rising, the first 0. Runs without an outcome are left out.
     """
     ends = [*begins[1:], len(values)]
     return tuple(_one_run(values[a:b]) for a, b in zip(begins, ends, strict=True) if a < b)

@@ -46,12 +46,8 @@ def feed_cycle(
 ) -> FeedCycle:
     """Return the figures of the cycle times; use is mean cycle/mean time per carrier.
 
-    Parameters
-    ----------
-    cycles : Rows
-        Rows with a feed cycle.
-    seconds_per_carrier : float or None
-        Mean time between carriers at the carrier eye (s); None: not known.
+    ``cycles``: rows with a feed cycle. ``seconds_per_carrier``: mean time between carriers at the
+    carrier eye (s); None: not known.
     """
     times = combined(cycles, _lasted, feeder.ready_time_s, feeder.engage_time_s)
     if len(times) == 0:

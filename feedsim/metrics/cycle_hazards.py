@@ -35,14 +35,10 @@ HAZARDS = {
 
 @dataclass(frozen=True, slots=True)
 class CycleHazard:
-    """One hazard over some rows of a feeder.
+    """One hazard over some rows of a feeder, shape (n,).
 
-    Attributes
-    ----------
-    margin : float64 array, shape (n,)
-        In the unit of :data:`HAZARDS`; below 0 is the hazard; NaN where there is no margin.
-    there : bool array, shape (n,)
-        Rows in which it occurs.
+    ``margin``: in the unit of :data:`HAZARDS`; below 0 is the hazard; NaN where there is none.
+    ``there``: rows in which it occurs.
     """
 
     name: str

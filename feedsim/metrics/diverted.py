@@ -77,16 +77,10 @@ def diverted(
     duration_s: float | None,
     begins: Sequence[int] = (0,),
 ) -> Diverted:
-    """Return the figures of the gate.
+    """Return the figures of the gate, and of the products of the same carriers.
 
-    Parameters
-    ----------
-    products : ProductRows
-        Of the same carriers.
-    duration_s : float or None
-        Time for the counted carriers, stops included.
-    begins : sequence of int
-        Counted carriers at which a run begins.
+    ``duration_s``: time for the counted carriers, stops included. ``begins``: those at which a run
+    begins.
     """
 
     def among(hits: Bools, cases: Bools) -> Share:

@@ -57,16 +57,9 @@ def feeder_results(
     name: str,
     seconds_per_carrier: float | None,
 ) -> FeederResults:
-    """Return the figures of one feeder.
+    """Return the figures of one feeder, by its number from 0 and its name.
 
-    Parameters
-    ----------
-    number : int
-        Of the feeder, from 0.
-    machine, criteria, name
-        As in :func:`feedsim.metrics.results.summarise`; ``name`` is this feeder's.
-    seconds_per_carrier : float or None
-        Mean time between counted carriers at the carrier eye (s).
+    ``seconds_per_carrier``: mean time between counted carriers at the carrier eye (s).
     """
     columns, feeder, warm_up = records.feeders[number], machine.feeders[number], records.warm_up
     finest = resolution_mm(records)

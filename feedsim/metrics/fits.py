@@ -193,12 +193,8 @@ def squares_within(fit: LinearFit, groups: Places) -> float:
 def nothing_there(values: Floats, covariance: Floats, *, dof: float) -> float:
     """Return the probability of estimates at least this far from 0 if all true values are 0.
 
-    F = bᵀ·cov⁻¹·b/p with p and ``dof`` degrees of freedom (Hotelling; any text).
-
-    Parameters
-    ----------
-    values : float64 array, shape (p,)
-    covariance : float64 array, shape (p, p)
+    F = bᵀ·cov⁻¹·b/p with p and ``dof`` degrees of freedom (Hotelling; any text), ``values`` b of
+    shape (p,), ``covariance`` of shape (p, p).
     """
     from scipy.special import fdtrc
 

@@ -38,16 +38,9 @@ class GateClass(IntEnum):
 class GateRows:
     """Columns of shape ``(n,)``, a row per counted carrier.
 
-    Attributes
-    ----------
-    known_time_s : float64
-        When the program first knew a reason to divert the carrier; NaN if never, or if forgotten.
-    divert_by_time_s : float64
-        Latest time to know it; infinite or NaN if the carrier never reached the gate.
-    known : int8
-        :class:`Known`.
-    gate : int8
-        :class:`GateClass`.
+    ``known_time_s``: when the program first knew a reason to divert the carrier; NaN if never, or
+    if forgotten. ``divert_by_time_s``: latest time to know it; infinite or NaN if the carrier never
+    reached the gate. ``known`` and ``gate`` hold :class:`Known` and :class:`GateClass`.
     """
 
     known_time_s: Floats
@@ -71,16 +64,10 @@ class GateRows:
 def gate_rows(
     records: RunRecords, divert: Divert, *, needs: tuple[int, ...], good: Bools
 ) -> GateRows:
-    """Return what the gate did with each counted carrier.
+    """Return what the gate of a line did with each counted carrier.
 
-    Parameters
-    ----------
-    records : RunRecords
-        Of a line with this gate.
-    needs : tuple of int
-        Feeders, by number, whose miss makes a product incomplete.
-    good : bool array, shape (n,)
-        Whether each counted carrier's product is good.
+    ``needs``: feeders, by number, whose miss makes a product incomplete. ``good``: whether each
+    counted carrier's product is good, shape (n,).
     """
     by = records.carriers.divert_by_time_s[records.warm_up :]
     known_s = np.full(len(by), np.inf)

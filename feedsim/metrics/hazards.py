@@ -69,25 +69,11 @@ def hazards(
     resolution_mm: float,
     begins: Sequence[int] = (0,),
 ) -> tuple[Hazards, Share]:
-    """Return the hazards of one feeder and its jam risk.
+    """Return the hazards of one feeder, and its jam risk: the share of cycles with at least one.
 
-    Parameters
-    ----------
-    rows : Rows
-        Rows with a feed cycle; shares are of these.
-    criteria : Criteria
-        For the limits of speed mismatch and overhang.
-    resolution_mm : float
-        As in :func:`feedsim.metrics.cycle_hazards.cycle_hazards`.
-    begins : sequence of int
-        Rows of the records at which a run begins.
-
-    Returns
-    -------
-    Hazards
-        By name.
-    Share
-        Jam risk: the share of cycles with at least one hazard.
+    ``rows``: those with a feed cycle; shares are of these. ``resolution_mm``: as in
+    :func:`feedsim.metrics.cycle_hazards.cycle_hazards`. ``begins``: rows of the records at which a
+    run begins.
     """
     among = begins_among(rows, begins)
     # one at a time, nothing kept: a column of a long run takes a large part of the memory

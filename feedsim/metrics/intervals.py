@@ -192,13 +192,8 @@ def upper95(n: int) -> float | None:
     """Return the one-sided 95 % upper limit of a share if no hit was seen in n trials.
 
     Seeing none then has a probability of 5 %: (1 − p)^n = 0.05, so p = 1 − 0.05^(1/n), close to
-    3/n. None where n = 0. Source: Hanley & Lippman-Hand 1983, Journal of the American Medical
-    Association 249:1743-1745 (from memory).
-
-    Raises
-    ------
-    ValueError
-        If n is below 0.
+    3/n. None where n = 0, ValueError below. Source: Hanley & Lippman-Hand 1983, Journal of the
+    American Medical Association 249:1743-1745 (from memory).
     """
     _check(0, n, confidence=0.95)
     return None if n == 0 else -math.expm1(math.log(0.05) / n)

@@ -94,14 +94,8 @@ def batch_interval(
 ) -> Interval | None:
     """Return the interval of an estimate that is to first order a mean of values in order.
 
-    centre ± t·√v (MODEL.md, section 18; :func:`mean_interval`).
-
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        Contributions up to a constant, in time order.
-
-    Others, and returns: as in :func:`mean_interval`.
+    centre ± t·√v (MODEL.md, section 18). ``values``: contributions up to a constant, in time order,
+    shape (n,). Others, and returns: as in :func:`mean_interval`.
     """
     if len(values) < FEWEST:
         return None
@@ -215,16 +209,8 @@ def one_value(values: Floats, *, resolution: float) -> bool:
 def batches_of(n: int, begins: Sequence[int] = (0,)) -> list[slice]:
     """Cut n values in a row into batches whose means count as independent.
 
-    Parameters
-    ----------
-    begins : sequence of int
-        As in :func:`mean_interval`. Runs without a value make no batch.
-
-    Returns
-    -------
-    list of slice
-        The runs, if there are several; else 20 of equal length that end with the last value, or
-        each value alone, below 40.
+    The runs that begin at some of them, if there are several with a value; else 20 of equal length
+    that end with the last value, or each value alone, below 40.
     """
     runs = _runs(n, begins)
     if len(runs) > 1:

@@ -45,14 +45,9 @@ def miss_causes(outcomes: Small) -> MissCauses:
 
 
 def missed(feeder: FeederRecords, warm_up: int, *, begins: Sequence[int] = (0,)) -> Missed:
-    """Return the counted carriers that one feeder missed, by cause.
+    """Return the carriers that one feeder missed, by cause, less the warm-up at the front.
 
-    Parameters
-    ----------
-    warm_up : int
-        Carriers left out at the front.
-    begins : sequence of int
-        Rows at which a run begins.
+    ``begins``: rows at which a run begins.
     """
     outcomes = feeder.outcome[warm_up:]
     among = begins_among(slice(warm_up, warm_up + len(outcomes)), begins)

@@ -65,20 +65,11 @@ def nominal_overlap_mm(one: Feeder, other: Feeder) -> float:
 
 
 def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) -> Floats:
-    """Return the overlap of two feeders' inserts on each counted carrier.
+    """Return the overlap (mm) of two feeders' inserts on each counted carrier, shape (n,).
 
     Both lie flat from their offset over one insert length, doubles too: the overlap is
-    min(o₁ + L₁, o₂ + L₂) − max(o₁, o₂), below 0 the clearance between them.
-
-    Parameters
-    ----------
-    one, other : int
-        Feeders, by number.
-
-    Returns
-    -------
-    float64 array, shape (n,)
-        mm; NaN unless both were placed.
+    min(o₁ + L₁, o₂ + L₂) − max(o₁, o₂), below 0 the clearance between them. NaN unless both were
+    placed.
     """
     pair = [records.feeders[number] for number in (one, other)]
     lengths = [machine.feeders[number].inserts.length_mm for number in (one, other)]
@@ -107,12 +98,8 @@ def all_pairs(machine: Machine, recipe: Recipe) -> Iterator[AllowedOverlap]:
 def wrong(overlap_mm: Floats, pair: AllowedOverlap, *, resolution_mm: float) -> Bools:
     """Return on which products a pair violates the recipe; false unless both were placed.
 
-    Parameters
-    ----------
-    overlap_mm : float64 array, shape (n,)
-        Of :func:`overlaps_mm`.
-    resolution_mm : float
-        An overlap beyond its limit by no more than this counts as within.
+    ``overlap_mm``: of :func:`overlaps_mm`; one beyond its limit by no more than ``resolution_mm``
+    counts as within.
     """
     low, high = pair.min_overlap_mm - resolution_mm, pair.max_overlap_mm + resolution_mm
     return np.isfinite(overlap_mm) & ((overlap_mm < low) | (overlap_mm > high))
@@ -141,13 +128,7 @@ def told_pairs(records: RunRecords, machine: Machine, recipe: Recipe) -> list[Al
 def overlaps(
     records: RunRecords, machine: Machine, *, recipe: Recipe, names: Sequence[str]
 ) -> tuple[Overlap, ...]:
-    """Return the figures of each pair of :func:`told_pairs`.
-
-    Parameters
-    ----------
-    names : sequence of str
-        One for each feeder.
-    """
+    """Return the figures of each pair of :func:`told_pairs`; ``names`` has one for each feeder."""
     return tuple(
         _figures(pair, records=records, machine=machine, names=names)
         for pair in told_pairs(records, machine, recipe)

@@ -198,14 +198,8 @@ def share_difference(
 ) -> ShareDifference:
     """Return the difference of two shares of the same carriers.
 
-    Parameters
-    ----------
-    first, other : bool array, shape (n,)
-        Which carriers count, in each setup.
-    more_is_better : bool
-        Whether the larger share is the better one.
-    begins : sequence of int
-        Places at which a run begins.
+    ``first``, ``other``: which carriers count, in each setup, shape (n,). ``more_is_better``:
+    whether the larger share is the better one. ``begins``: places at which a run begins.
     """
     n = len(first)
     hits = int(np.count_nonzero(first)), int(np.count_nonzero(other))

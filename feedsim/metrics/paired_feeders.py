@@ -64,21 +64,10 @@ class FeederDifference:
 def feeder_difference(
     first: Ran, other: Ran, *, number: int, names: tuple[str, str]
 ) -> FeederDifference:
-    """Return how another setup differs from the first at one feeder.
+    """Return how another setup differs from the first at one feeder, by its number from 0.
 
-    Parameters
-    ----------
-    first, other : Ran
-        With the same carriers, warm-ups and runs: row k of both is the same card.
-    number : int
-        Of the feeder, from 0.
-    names : tuple of str
-        Of the feeder in the first setup and in the other.
-
-    Raises
-    ------
-    ValueError
-        If the records are not of the same carriers.
+    Carriers, warm-ups and runs are the same (else ValueError): row k of both is the same card.
+    ``names``: of the feeder in the first setup and in the other.
     """
     a, b = first.records, other.records
     if (a.warm_up, a.begins, len(a.carriers.eye_time_s)) != (

@@ -87,16 +87,10 @@ def placement_error(
 ) -> PlacementError:
     """Return the figures of the placement errors of one feeder's counted carriers.
 
-    Parameters
-    ----------
-    feeder : FeederRecords
-        Every placed row has a finite error.
-    warm_up : int
-        Carriers left out at the front.
-    resolution_mm : float
-        Errors closer than this count as one; one beyond the tolerance by no more lies within.
-    begins : sequence of int
-        Rows at which a run begins (:class:`feedsim.records.columns.RunRecords`).
+    Every placed row has a finite error. ``warm_up``: carriers left out at the front.
+    ``resolution_mm``: errors closer than this count as one; one beyond the tolerance by no more
+    lies within. ``begins``: rows at which a run begins
+    (:class:`feedsim.records.columns.RunRecords`).
     """
     rows = placed_rows(feeder, warm_up)
     errors = feeder.placement_error_mm[rows]

@@ -22,16 +22,11 @@ MAY_BE_OPEN: Mapping[str, Any] = MappingProxyType({"may_be_open": True})
 
 
 def plain(value: object) -> Plain:
-    """Return a value as dicts, lists, numbers, strings and None.
+    """Return a value as dicts, lists, numbers, strings and None; TypeError for anything else.
 
     A dataclass becomes a dict of its fields in order, a tuple a list, and a NaN or infinite float
     None, since JSON has no such number. Metadata of a field may change this: :data:`AMONG`,
     :data:`IF_ANY`, :data:`LEFT_OUT`, or under ``"plain"`` a function that makes its plain form.
-
-    Raises
-    ------
-    TypeError
-        For anything else.
     """
     if isinstance(value, Enum):
         return plain(value.value)
@@ -50,13 +45,7 @@ def plain(value: object) -> Plain:
 
 
 def as_object(value: object) -> dict[str, Plain]:
-    """Return the plain form of a dataclass.
-
-    Raises
-    ------
-    TypeError
-        For anything else.
-    """
+    """Return the plain form of a dataclass; TypeError for anything else."""
     found = plain(value)
     if not isinstance(found, dict):
         msg = f"a {type(value).__name__} has no fields"

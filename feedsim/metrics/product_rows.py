@@ -28,18 +28,10 @@ class ProductClass(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class ProductRows:
-    """Columns of shape ``(n,)``, a row per counted carrier.
+    """Columns of shape ``(n,)``, a row per counted carrier; ``classes``: its :class:`ProductClass`.
 
-    Attributes
-    ----------
-    classes : int8
-        :class:`ProductClass`.
-    doubled : bool
-        An insert placed on it was a double, found or not.
-    out_of_tolerance : bool
-        An insert on it lies beyond the placement tolerance.
-    wrong_overlap : bool
-        Two inserts on it violate the recipe.
+    ``doubled``: an insert placed on it was a double, found or not. ``out_of_tolerance``: an insert
+    on it lies beyond the placement tolerance. ``wrong_overlap``: two on it violate the recipe.
     """
 
     classes: NDArray[np.int8]
@@ -61,13 +53,7 @@ def needed(machine: Machine, criteria: Criteria) -> tuple[int, ...]:
 
 
 def product_rows(records: RunRecords, machine: Machine, *, criteria: Criteria) -> ProductRows:
-    """Return the outcome of each counted carrier's product.
-
-    Parameters
-    ----------
-    criteria : Criteria
-        For the recipe and the placement tolerance.
-    """
+    """Return the outcome of each counted carrier's product, by recipe and placement tolerance."""
     n = len(records.carriers.eye_time_s) - records.warm_up
     finest = resolution_mm(records)
     some, doubled, out, overlapping = (np.zeros(n, dtype=np.bool_) for _ in range(4))

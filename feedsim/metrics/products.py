@@ -91,14 +91,9 @@ def products(
     names: Sequence[str],
     duration_s: float | None,
 ) -> Products:
-    """Return the figures of a run's products.
+    """Return the figures of a run's products; ``names`` has one for each feeder.
 
-    Parameters
-    ----------
-    names : sequence of str
-        One for each feeder.
-    duration_s : float or None
-        Time for the counted carriers, stops included.
+    ``duration_s``: time for the counted carriers, stops included.
     """
     counted = slice(records.warm_up, records.warm_up + len(rows.classes))
     begins = begins_among(counted, records.begins)

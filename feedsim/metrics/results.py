@@ -88,21 +88,10 @@ def summarise(
     seed: int,
     version: str | None = None,
 ) -> Results:
-    """Return all figures of a run.
+    """Return all figures of a run; rows before ``warm_up`` count only in ``inserts``.
 
-    Parameters
-    ----------
-    records : RunRecords
-        Rows before ``warm_up`` count only in ``inserts``.
-    names : sequence of str
-        One for each feeder.
-    version : str, optional
-        Of feedsim; this one if left out.
-
-    Raises
-    ------
-    ValueError
-        If records, machine and names are not of the same number of feeders.
+    ``names`` has one for each feeder (ValueError if records or machine have not as many);
+    ``version``: of feedsim, this one if left out.
     """
     if not len(records.feeders) == len(machine.feeders) == len(names):
         msg = (

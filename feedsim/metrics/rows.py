@@ -52,13 +52,9 @@ def known(rows: Rows, column: Column) -> Column:
 
 
 def combined(rows: Rows, function: Callable[..., Column], *columns: Column) -> Column:
-    """Apply a function to these rows of some columns, part by part, to save memory.
+    """Apply a function to these rows of some columns, shape (n,), part by part, to save memory.
 
-    Parameters
-    ----------
-    function : callable
-        Takes arrays of shape (m,), one for each column; returns one of that shape or shorter.
-    *columns : array, shape (n,)
+    It takes arrays of shape (m,), one for each column; it returns one of that shape or shorter.
     """
     if not isinstance(rows, slice) and rows.dtype != np.bool_:
         return function(*(column[rows] for column in columns))

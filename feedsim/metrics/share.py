@@ -70,15 +70,7 @@ class Share:
 
 
 def counted(runs: Sequence[InOrder], *, confidence: float = 0.95) -> Counted:
-    """Return the share of hits in independent runs, with its interval.
-
-    Parameters
-    ----------
-    runs : sequence of InOrder
-        Outcomes 0 or 1; in a fixed order.
-    confidence : float
-        Two-sided.
-    """
+    """Return the share of hits in independent runs (in a fixed order), its interval two-sided."""
     n, hits = sum(run.n for run in runs), sum(run.total for run in runs)
     if n == 0:
         return Counted(hits, None, None, None)
@@ -88,14 +80,9 @@ def counted(runs: Sequence[InOrder], *, confidence: float = 0.95) -> Counted:
 
 
 def share_of(hits: Bools, begins: Sequence[int] = (0,)) -> Share:
-    """Return how often something happened (all None without a case).
+    """Return how often something happened (all None without a case), of cases in time order.
 
-    Parameters
-    ----------
-    hits : bool array, shape (n,)
-        Each case, in time order.
-    begins : sequence of int
-        Places at which a run begins (:func:`feedsim.metrics.rows.begins_among`).
+    ``begins``: places at which a run begins (:func:`feedsim.metrics.rows.begins_among`).
     """
     found, n = counted(in_order(hits, begins)), len(hits)
     note: Note | None = None

@@ -33,12 +33,7 @@ class Spread:
 def spread(values: Floats, *, resolution: float) -> Spread:
     """Return number, mean and standard deviation: s² = Σ(x − m)²/(n − 1) (any textbook).
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        NaN is left out.
-    resolution : float
-        Unit of the values: if all lie within it, sd is 0.
+    NaN is left out. ``resolution``: unit of the values: if all lie within it, sd is 0.
     """
     seen = [(len(p), p.min(), p.max(), p.sum()) for p in _parts(values) if len(p)]
     n = sum(count for count, *_ in seen)

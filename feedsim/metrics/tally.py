@@ -101,18 +101,11 @@ class Shares(NamedTuple):
 
 
 def shares_of(runs: Sequence[Tally], criteria: Criteria, *, confidence: float) -> Shares:
-    """Return each share with its interval against its limit.
+    """Return each share of a feeder, from independent runs in a fixed order, against its limit.
 
     Carriers of one run may be alike (losses come in runs, carriers share the phases of ticks and
-    counts), so intervals use the effective number of trials
+    counts), so intervals, two-sided, use the effective number of trials
     (:func:`feedsim.metrics.clusters.design_effect`), within and between runs.
-
-    Parameters
-    ----------
-    runs : sequence of Tally
-        Of one feeder, one for each independent run, in a fixed order.
-    confidence : float
-        Of each two-sided interval.
     """
 
     def against(
@@ -134,14 +127,9 @@ def shares_of(runs: Sequence[Tally], criteria: Criteria, *, confidence: float) -
 def sureness(
     feeders: Sequence[Sequence[Tally]], criteria: Criteria, *, confidence: float
 ) -> Sureness:
-    """Return whether all figures of all feeders are surely met, or one surely not.
+    """Return whether all figures of all feeders, by their runs, are surely met, or one surely not.
 
-    Parameters
-    ----------
-    feeders : sequence of sequence of Tally
-        The runs of each feeder.
-    confidence : float
-        Of each two-sided interval that has to lie on one side of its limit.
+    ``confidence``: of each two-sided interval that has to lie on one side of its limit.
     """
     tests = [test for runs in feeders for test in shares_of(runs, criteria, confidence=confidence)]
     nothing = any(not sum(run.placed for run in runs) for runs in feeders)
