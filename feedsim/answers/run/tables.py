@@ -30,8 +30,6 @@ from feedsim.records.trace import Trace, TraceEvent
 from feedsim.render.csv_table import columns_csv, csv_table
 from feedsim.running.run import ScenarioRun, criteria_of
 
-Rows = Places
-
 _ELSEWHERE = ("books", "missed_time_s")  # in results.json, and in products.csv
 _OF_A_FEEDER = tuple(f.name for f in fields(FeederRecords) if f.name not in _ELSEWHERE)
 _CAUSES = np.array([outcome.cause for outcome in sorted(Outcome)])
@@ -44,12 +42,12 @@ _MOST_ROWS = 100_000
 """Most carriers that all have a row by default."""
 
 
-def counted_carriers(records: RunRecords) -> Rows:
+def counted_carriers(records: RunRecords) -> Places:
     """Return the numbers of all counted carriers; they count the warm-up, as traces do."""
     return np.arange(records.warm_up, len(records.carriers.eye_time_s))
 
 
-def carrier_columns(records: RunRecords, rows: Rows) -> dict[str, NDArray[Any]]:
+def carrier_columns(records: RunRecords, rows: Places) -> dict[str, NDArray[Any]]:
     """Return the records of some carriers: a row for each carrier and feeder, in that order.
 
     The meaning of the columns is in :mod:`feedsim.records.columns`; `outcome` is in words.
@@ -69,13 +67,13 @@ def carrier_columns(records: RunRecords, rows: Rows) -> dict[str, NDArray[Any]]:
     return columns
 
 
-def carriers_csv(records: RunRecords, rows: Rows) -> Content:
+def carriers_csv(records: RunRecords, rows: Places) -> Content:
     """Return the writer of ``carriers.csv``: :func:`carrier_columns` of some carriers."""
     return columns_csv(rows, lambda some: carrier_columns(records, some))
 
 
 def products_csv(
-    records: RunRecords, machine: Machine, rows: Rows, *, criteria: Criteria
+    records: RunRecords, machine: Machine, rows: Places, *, criteria: Criteria
 ) -> Content:
     """Return the writer of ``products.csv``: a row for each of some counted carriers.
 
@@ -86,7 +84,7 @@ def products_csv(
     """
     columns = dict(_of_products(records, machine, criteria))
 
-    def of(some: Rows) -> Table:
+    def of(some: Places) -> Table:
         place = some - records.warm_up
         return {"carrier": some} | {name: column[place] for name, column in columns.items()}
 
@@ -124,7 +122,7 @@ def events_csv(trace: Trace) -> Content:
     """Return the writer of ``events.csv``: a :class:`~feedsim.records.trace.TraceEvent` a row."""
     events = trace.events
 
-    def of(some: Rows) -> Table:
+    def of(some: Places) -> Table:
         return {name: [getattr(events[i], name) for i in some] for name in TraceEvent._fields}
 
     return columns_csv(np.arange(len(events)), of)
@@ -155,21 +153,16 @@ def _stop(number: int, stop: Stop) -> dict[str, object]:
         "downtime_s": stop.restarted_s - stop.time_s if restarted else None,
         "lost": len(lost),
         "lost_carriers": " ".join(lost),
-        "recovery": " ".join(_step(step) for step in stop.steps),
-        "within": " ".join(_within(other) for other in stop.within),
+        "recovery": " ".join(_at(s.step, s, s.inserts) for s in stop.steps),
+        "within": " ".join(
+            _at(w.what, w, w.cause if w.cause != w.what else "") for w in stop.within
+        ),
     }
 
 
-def _within(other: WhileStopped) -> str:
-    where = "" if other.feeder < 0 else f":{other.feeder}"
-    cause = "" if other.cause in {"", other.what} else f"={other.cause}"
-    return f"{other.what}{where}{cause}@{other.time_s:.6f}"
-
-
-def _step(step: RecoveryStep) -> str:
-    where = "" if step.feeder < 0 else f":{step.feeder}"
-    many = f"={step.inserts}" if step.inserts else ""
-    return f"{step.step}{where}{many}@{step.time_s:.6f}"
+def _at(what: str, happened: RecoveryStep | WhileStopped, more: object) -> str:
+    where = "" if happened.feeder < 0 else f":{happened.feeder}"
+    return f"{what}{where}{f'={more}' if more else ''}@{happened.time_s:.6f}"
 
 
 def kept_of(asked: Kept | None, results: Results) -> Kept:

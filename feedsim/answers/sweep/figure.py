@@ -11,7 +11,6 @@ from feedsim.answers.sweep.layout import (
     COLUMN_POINTS,
     SMALL,
     Panel,
-    Stack,
     head,
     stacked,
     titled_page,
@@ -28,10 +27,10 @@ from feedsim.answers.sweep.marks import (
 from feedsim.answers.sweep.shares import draw_jam_risk, draw_missed
 from feedsim.answers.sweep.study import Swept
 from feedsim.answers.sweep.text import subtitle_of
+from feedsim.answers.sweep.words import speed_words
 from feedsim.quantities import System
 from feedsim.render.canvas import BLACK, GREY, one_each
 from feedsim.render.fonts import width_points
-from feedsim.render.wording import speed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -112,8 +111,8 @@ def _figure(view: SweepView, swept: Swept) -> Figure:
         view.scale.set_up(axes)
         right.append(Panel(axes, 1.15, _draw_limits(axes, view, marks.tags)))
     bottom = 0.15 if view.scale.slanted else 0.105
-    stacked(left, where=Stack(_LEFT, bottom, _TOP))
-    stacked(right, where=Stack(_RIGHT, bottom, _TOP))
+    stacked(left, left=_LEFT, bottom=bottom, top=_TOP)
+    stacked(right, left=_RIGHT, bottom=bottom, top=_TOP)
     marks_legend(figure, view, marks.tags, marks.stretches)
     return figure
 
@@ -126,12 +125,6 @@ def _panel(axes: Axes, view: SweepView, marks: Marks, draw: Draw, weight: float)
     draw_limit_lines(axes, view, marks.tags)
     mark_verdicts(axes, view)
     return Panel(axes, weight, rows)
-
-
-def _speed_in_words(speed_mm_s: float, view: SweepView) -> str:
-    if speed_mm_s == 0.0:
-        return "not even at a crawl"
-    return speed(speed_mm_s, view.units, digits=3)
 
 
 def _draw_limits(axes: Axes, view: SweepView, tags: Sequence[Tag]) -> int:
@@ -182,7 +175,7 @@ def _bar(axes: Axes, view: SweepView, row: int, tag: Tag) -> None:
             markersize=5.0,
             clip_on=False,
         )
-    told = _speed_in_words(tag.limit.speed_mm_s, view)
+    told = speed_words(tag.limit.speed_mm_s, view.units)
     text = f"{tag.limit.mechanism}  {told}  ({_FIGURES[tag.limit.figure]})"
     text = text if together else f"{tag.name}  {text}"
     low, high, at = (view.scale.even(v) for v in (left, right, end))

@@ -39,15 +39,6 @@ class Panel:
     rows: int
 
 
-@dataclass(frozen=True, slots=True)
-class Stack:
-    """The place of a column of panels: parts of the figure's width and height."""
-
-    left: float
-    bottom: float
-    top: float
-
-
 def say(axes: Axes, text: str) -> None:
     """Write in an empty panel why it is empty."""
     axes.text(
@@ -127,18 +118,16 @@ def _columns(widths: Sequence[float]) -> int:
     return 1
 
 
-def stacked(panels: Sequence[Panel], *, where: Stack) -> None:
-    """Place panels one above the other; only the lowest names its x axis."""
+def stacked(panels: Sequence[Panel], *, left: float, bottom: float, top: float) -> None:
+    """Place panels one above the other, at shares of the page; only the lowest names its x axis."""
     height = A4_LANDSCAPE[1] * 72.0
     heads = [(_TAGS + _ROW * panel.rows + 11.0) / height for panel in panels]
-    room = where.top - where.bottom - sum(heads)
+    room = top - bottom - sum(heads)
     weights = sum(panel.weight for panel in panels)
-    top = where.top
     for panel, above in zip(panels, heads, strict=True):
         tall = room * panel.weight / weights
         top -= above + tall
-        panel.axes.set_position((where.left, top, COLUMN_POINTS / (72.0 * A4_LANDSCAPE[0]), tall))
+        panel.axes.set_position((left, top, COLUMN_POINTS / (72.0 * A4_LANDSCAPE[0]), tall))
         if panel is not panels[-1]:
-            hidden: dict[str, Any] = {"labelbottom": False}
-            panel.axes.tick_params(axis="x", **hidden)
+            panel.axes.tick_params(axis="x", labelbottom=False)
             panel.axes.set_xlabel("")

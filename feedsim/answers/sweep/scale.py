@@ -164,7 +164,8 @@ def scale_of(axis: Axis, units: System) -> Scale:
     return Scale(
         label=f"{name} ({unit.label})" if unit.label else name,
         at=at,
-        texts=_texts(numbers * unit.factor) if len(numbers) else _words(axis.values),
+        texts=_texts(numbers * unit.factor)
+        or tuple(one_line(value, _LONGEST) for value in axis.values),
         words=words,
         logarithmic=not words and _is_logarithmic(at),
         factor=unit.factor,
@@ -186,10 +187,6 @@ def _unit(axis: Axis, units: System) -> DisplayUnit:
     if axis.kind == "time" and max(abs(number) for number in axis.numbers) < 1.0:
         return DisplayUnit("ms", 1e3)
     return display_unit(axis.kind, units)
-
-
-def _words(values: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(one_line(value, _LONGEST) for value in values)
 
 
 def _texts(numbers: Floats) -> tuple[str, ...]:

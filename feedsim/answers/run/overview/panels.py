@@ -9,7 +9,7 @@ import numpy as np
 
 from feedsim.answers.run.overview.happened import MarkRow
 from feedsim.answers.run.overview.shown import MOST_DOTS, MOST_VECTOR_DOTS, Shown, bins, thinned
-from feedsim.arrays import Floats, Places
+from feedsim.arrays import Places
 from feedsim.quantities import whole
 from feedsim.records.stored import AT_ONCE
 from feedsim.render.canvas import (
@@ -85,7 +85,9 @@ def draw_histogram(axes: Axes, shown: Shown) -> None:
     if shown.steady:
         _draw_normal(axes, shown, width=float(edges[1] - edges[0]))
     else:
-        _draw_regimes(axes, shown, edges)
+        for regime in _regimes(shown):  # between each two changes, with a line of its own
+            counts, _ = np.histogram(shown.errors[shown.regime == regime], edges)
+            axes.stairs(counts, edges, color=BLACK, gid=f"regime {regime}", **_REGIMES[regime])
     _draw_limits(axes, shown, upright=True)
     _label_limits(axes, shown)
     _tell_of_far_errors(axes, shown)
@@ -110,13 +112,6 @@ def _draw_normal(axes: Axes, shown: Shown, *, width: float) -> None:
     at = np.linspace(low, high, 300)
     height = errors.n * width / (sd * math.sqrt(2.0 * math.pi))
     axes.plot(at, height * np.exp(-0.5 * ((at - mean) / sd) ** 2), gid="normal", **_NORMAL)
-
-
-def _draw_regimes(axes: Axes, shown: Shown, edges: Floats) -> None:
-    """Outline the errors between each two changes, with a line of its own."""
-    for regime in _regimes(shown):
-        counts, _ = np.histogram(shown.errors[shown.regime == regime], edges)
-        axes.stairs(counts, edges, color=BLACK, gid=f"regime {regime}", **_REGIMES[regime])
 
 
 def _regimes(shown: Shown) -> list[int]:
@@ -183,7 +178,10 @@ def draw_run(axes: Axes, shown: Shown) -> None:
     axes.set_ylim(*shown.view)
     axes.tick_params(axis="x", labelbottom=False)
     axes.set_ylabel(f"placement error ({shown.unit})")
-    _tell_of_thinning(axes, drawn=len(inside), all_dots=int(np.count_nonzero(shown.inside)))
+    all_dots = int(np.count_nonzero(shown.inside))
+    if len(inside) < all_dots:
+        text = f"{len(inside)} of {all_dots} dots inside the tolerance are drawn, at an even step"
+        axes.set_title(text, loc="left", pad=3.0, fontsize=8.0)  # hazards' label is in the middle
 
 
 def draw_lanes(axes: Axes, shown: Shown) -> None:
@@ -242,12 +240,6 @@ def _dots(axes: Axes, shown: Shown, which: Places, *, look: _Style) -> None:
             rasterized=len(which) > MOST_VECTOR_DOTS,
             **look,
         )
-
-
-def _tell_of_thinning(axes: Axes, *, drawn: int, all_dots: int) -> None:
-    if drawn < all_dots:
-        text = f"{drawn} of {all_dots} dots inside the tolerance are drawn, at an even step"
-        axes.set_title(text, loc="left", pad=3.0, fontsize=8.0)  # hazards' label is in the middle
 
 
 def _ticks(axes: Axes, *, whole: bool = False) -> MaxNLocator:
