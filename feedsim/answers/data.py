@@ -21,6 +21,8 @@ Defs = dict[str, tuple[type, Schema]]
 
 _SIMPLE = {NoneType: "null", bool: "boolean", int: "integer", float: "number", str: "string"}
 _ATTRIBUTE = re.compile(r"^(\w+(?:, \w+)*)(?: : [^\n]*)?\n((?:    [^\n]*\n?|\n)*)", re.MULTILINE)
+_FIELDS = re.compile(r"(?:^|(?<=[.;,] ))(``\w+``(?:(?:, | and )``\w+``)*): ")
+"""How a docstring in sentences begins to tell of fields: ``low_mm``, ``high_mm``: the ends."""
 
 
 def names() -> Sequence[str]:
@@ -171,10 +173,15 @@ def _attributes(kind: type) -> dict[str, str]:
     """Return what the docstrings of a class and its bases say of each attribute."""
     found: dict[str, str] = {}
     for base in reversed(kind.__mro__):
-        _, _, section = (inspect.getdoc(base) or "").partition("Attributes\n----------\n")
-        for shared, text in _ATTRIBUTE.findall(section):
-            words = " ".join(text.split())
-            found |= dict.fromkeys(shared.split(", "), words) if words else {}
+        text, _, section = (inspect.getdoc(base) or "").partition("Attributes\n----------\n")
+        told = _ATTRIBUTE.findall(section)
+        for paragraph in text.split("\n\n")[1:]:
+            parts = _FIELDS.split(" ".join(paragraph.split()))
+            told += zip(parts[1::2], parts[2::2], strict=True)
+        for shared, said in told:
+            if words := " ".join(said.split()).rstrip(";,."):
+                about = f"{words[0].upper()}{words[1:]}."
+                found |= dict.fromkeys(re.findall(r"\w+", shared), about)
     return found
 
 

@@ -86,6 +86,16 @@ def test_each_is_a_schema_that_knows_every_part(name: str) -> None:
     assert schema["description"]
 
 
+def test_tells_of_a_field_what_the_docstring_of_its_class_says() -> None:
+    read = described("learn")["$defs"]["LogRead"]["properties"]
+    assert read["seconds"]["description"] == "Its length."  # of a line of its own
+    fit = described("trial_fit")["properties"]  # of two fields in one sentence
+    assert fit["error_step_mm"] == fit["stage_step_mm"]
+    assert "were measured" in fit["stage_step_mm"]["description"]
+    swept = described("sweep")["properties"]  # of a table of attributes
+    assert swept["islands"]["description"] == "Speeds accepted above one that is not."
+
+
 PLANTED = [
     (("seed",), "1"),
     (("accepted",), None),
