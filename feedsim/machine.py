@@ -40,12 +40,8 @@ class Line:
 class Encoder:
     """The master.
 
-    Attributes
-    ----------
-    count_mm : float
-        Counted travel per count q (0: no quantisation, as on a virtual master).
-    scale_error : float
-        ε: true belt travel = (1 + ε) · counted travel.
+    ``count_mm``: counted travel per count q (0: no quantisation, as on a virtual master).
+    ``scale_error``: ε: true belt travel = (1 + ε) · counted travel.
     """
 
     count_mm: float = 0.0
@@ -214,29 +210,16 @@ class Motor:
 class Drive:
     """The drive train between motor and inserts, and the candidate motors.
 
-    Attributes
-    ----------
-    roller_diameter_mm : float
-        Of the roller that moves the inserts, at the feed surface.
-    rollers : tuple of Roller
-    moving_mass_kg : float
-        Belts and inserts: what moves at feed speed.
-    insert_mass_kg : float
-        Of one insert, moved by friction.
-    reductions : tuple of Reduction
-        From the motor to the roller; none: the motor sits on the roller's shaft.
-    friction_torque_n_m : float
-        At the roller's shaft, while it turns.
-    pull_off_force_n, pull_off_from_mm, pull_off_travel_mm : float
-        Force with which the magazine holds the next insert back, and the feed travel of a cycle
-        over which it acts.
-    friction_coefficient, normal_force_n : float
-        Between feed surface and insert; 0: not known.
-    service_factor, allowed_inertia_ratio : float
-        By common practice.
-    motors : tuple of Motor
-    chosen : int
-        Number of one of them; -1 for none.
+    ``roller_diameter_mm``: of the roller that moves the inserts, at the feed surface.
+    ``moving_mass_kg``: belts and inserts: what moves at feed speed.
+    ``insert_mass_kg``: of one insert, moved by friction.
+    ``reductions``: from the motor to the roller; none: the motor sits on the roller's shaft.
+    ``friction_torque_n_m``: at the roller's shaft, while it turns.
+    ``pull_off_force_n``, ``pull_off_from_mm``, ``pull_off_travel_mm``: force with which the
+    magazine holds the next insert back, and the feed travel of a cycle over which it acts.
+    ``friction_coefficient``, ``normal_force_n``: between feed surface and insert; 0: not known.
+    ``service_factor``, ``allowed_inertia_ratio``: by common practice.
+    ``chosen``: number of one of them; -1 for none.
     """
 
     roller_diameter_mm: float
@@ -287,14 +270,9 @@ class Settings:
 class Feeder:
     """One feeder beside the line.
 
-    Attributes
-    ----------
-    eye_to_placement_mm : float
-        D: carrier eye to placement point, along the line.
-    insert_eye_to_placement_mm : float
-        S: insert eye to placement point, along the insert path.
-    grip_end_mm, nose_limit_mm : float
-        On the insert path, from the insert eye.
+    ``eye_to_placement_mm``: D: carrier eye to placement point, along the line.
+    ``insert_eye_to_placement_mm``: S: insert eye to placement point, along the insert path.
+    ``grip_end_mm``, ``nose_limit_mm``: on the insert path, from the insert eye.
     """
 
     eye_to_placement_mm: float
@@ -426,17 +404,13 @@ class Supervision:
 class Divert:
     """A gate that takes carriers off the line (model, section 17).
 
-    Attributes
-    ----------
-    at_mm : float
-        Belt travel from the carrier eye to the gate.
-    decide_before_mm : float
-        Least distance from the carrier's leading edge to the gate when the gate has moved.
-    gate_time_s : float
-        From the decision until the gate has moved.
-    missed, doubled, late : bool
-        Which carriers are diverted: those that a needed feeder missed, those with an insert that
-        the check called a double, those for which the clutch closed after its point.
+    ``at_mm``: belt travel from the carrier eye to the gate.
+    ``decide_before_mm``: least distance from the carrier's leading edge to the gate when the gate
+    has moved.
+    ``gate_time_s``: from the decision until the gate has moved.
+    ``missed``, ``doubled``, ``late``: which carriers are diverted: those that a needed feeder
+    missed, those with an insert that the check called a double, those for which the clutch closed
+    after its point.
     """
 
     at_mm: float

@@ -28,36 +28,19 @@ _USUAL: Mapping[Kind, float] = {
 class DeskKnob:
     """One key of a scenario.
 
-    Attributes
-    ----------
-    path : str
-        As ``--set`` has it.
-    group, name, about : str
-        The part of the machine, the key, its description.
-    kind : str
-        ``"quantity"``, ``"whole"``, ``"number"``, ``"choice"``, ``"yesno"``, ``"text"``, or
-        ``"toml"`` for a list or a table.
-    value, file_value : str
-        From the changes, or from the file; else the default.
-    default : str or None
-        None: it is required.
-    unit : str
-        Unit of `number` and `slider`; empty if there is none.
-    number : float or None
-        None where the value is no finite number.
-    given, changed : bool
-        Whether the file has it; whether a change sets it.
-    slider : Slider or None
-    may_be_auto : bool
-    auto : AutoValue or None
-        What ``"auto"`` stands for now.
-    choices : tuple of str or None
-    rank : int or None
-        Among those that matter most, from 1.
-    off : bool
-        Its table is in neither file nor changes, and has no effect until it is.
-    fault : str or None
-        What is wrong with it.
+    ``path``: as ``--set`` has it.
+    ``group``, ``name``, ``about``: the part of the machine, the key, its description.
+    ``kind``: ``"quantity"``, ``"whole"``, ``"number"``, ``"choice"``, ``"yesno"``, ``"text"``, or
+    ``"toml"`` for a list or a table.
+    ``value``, ``file_value``: from the changes, or from the file; else the default.
+    ``default``: None: it is required.
+    ``unit``: unit of `number` and `slider`; empty if there is none.
+    ``number``: None where the value is no finite number.
+    ``given``, ``changed``: whether the file has it; whether a change sets it.
+    ``auto``: what ``"auto"`` stands for now.
+    ``rank``: among those that matter most, from 1.
+    ``off``: its table is in neither file nor changes, and has no effect until it is.
+    ``fault``: what is wrong with it.
     """
 
     path: str

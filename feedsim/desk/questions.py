@@ -63,30 +63,17 @@ class LineText(_Strict):
 class Question(LineText):
     """A question about a line.
 
-    Attributes
-    ----------
-    number : int
-        The page's own; echoed.
-    tab : str
-        The asker: a newer question of the same tab replaces an older one of its kind.
-    what : str
-        The kind of question.
-    units : {"metric", "inch"} or None
-        Units of the answer; None: those of the scenario.
-    carriers : int or None
-        To simulate; None: as many as the scenario says.
-    a : LineText or None
-        The pinned line, to compare this one with.
-    around, start, count : int or None
-        Which carriers are played.
-    miss, hazard : bool
-        Play around, or explain, the first carrier that is missed or at risk.
-    carrier, feeder : int or None
-        The carrier to explain, and where; all feeders if left out.
-    axes : list of str
-        Axes of a sweep: each a key and its values, as for ``--vary``.
-    within : str
-        Width of the speed range at which the search for the limit ends.
+    ``number``: the page's own; echoed.
+    ``tab``: the asker: a newer question of the same tab replaces an older one of its kind.
+    ``what``: the kind of question.
+    ``units``: units of the answer; None: those of the scenario.
+    ``carriers``: to simulate; None: as many as the scenario says.
+    ``a``: the pinned line, to compare this one with.
+    ``around``, ``start``, ``count``: which carriers are played.
+    ``miss``, ``hazard``: play around, or explain, the first carrier that is missed or at risk.
+    ``carrier``, ``feeder``: the carrier to explain, and where; all feeders if left out.
+    ``axes``: axes of a sweep: each a key and its values, as for ``--vary``.
+    ``within``: width of the speed range at which the search for the limit ends.
     """
 
     number: Annotated[int, Field(ge=0, le=2**53)]

@@ -21,22 +21,15 @@ _MOST = 1e12
 class ToDecide:
     """A figure whose interval includes its limit, and how many carriers would decide it.
 
-    Attributes
-    ----------
-    feeder : str
-        Its name.
-    figure : str
-        ``"within_tolerance"``, ``"missed"`` or ``"jam_risk"``.
-    met : bool
-        Whether the point estimate meets the limit.
-    carriers : int or None
-        Roughly how many in all would decide it, if the share and its clustering stay as they are
-        (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run); at
-        least enough for an interval.
-        None where no number would (the share equals its limit, or ``one_phase``), or above 1e12.
-    one_phase : bool
-        Cards keep their phase to the ticks throughout a run: only runs that start differently
-        show more (:func:`feedsim.metrics.one_phase.keeps_phase`).
+    ``feeder``: its name.
+    ``figure``: ``"within_tolerance"``, ``"missed"`` or ``"jam_risk"``.
+    ``met``: whether the point estimate meets the limit.
+    ``carriers``: roughly how many in all would decide it, if the share and its clustering stay as
+    they are (:func:`feedsim.metrics.intervals.trials_to_tell`, with the design effect of the run);
+    at least enough for an interval. None where no number would (the share equals its limit, or
+    ``one_phase``), or above 1e12.
+    ``one_phase``: cards keep their phase to the ticks throughout a run: only runs that start
+    differently show more (:func:`feedsim.metrics.one_phase.keeps_phase`).
     """
 
     feeder: str

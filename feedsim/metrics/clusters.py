@@ -24,17 +24,11 @@ _FEW_RUNS = 3
 class InOrder:
     """Outcomes of one run, summed up, with the effect of their order on the variance.
 
-    Attributes
-    ----------
-    n, total, squares : int
-        Number, sum and sum of squares of the outcomes (−1, 0 or 1 each).
-    batches : int
-        Number of batches (:func:`feedsim.metrics.means.batches_of`).
-    variance : float
-        Batch size times variance of the batch means; for independent outcomes of the same share
-        it is squares/n − (total/n)² (by definition). NaN below 20 outcomes: too few to tell.
-    lagged : float
-        Batch size times covariance of neighbouring batch means.
+    ``n``, ``total``, ``squares``: number, sum and sum of squares of the outcomes (−1, 0 or 1 each).
+    ``batches``: number of batches (:func:`feedsim.metrics.means.batches_of`).
+    ``variance``: batch size times variance of the batch means; for independent outcomes of the same
+    share it is squares/n − (total/n)² (by definition). NaN below 20 outcomes: too few to tell.
+    ``lagged``: batch size times covariance of neighbouring batch means.
     """
 
     n: int

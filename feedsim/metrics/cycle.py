@@ -15,13 +15,9 @@ from feedsim.records.columns import FeederRecords
 class FeedCycle:
     """The time from the closing of the clutch to the feeder being ready again.
 
-    Attributes
-    ----------
-    mean_s, max_s : float or None
-        Over the counted cycles that ended with a staged insert.
-    use : float or None
-        Mean cycle time over the mean time between counted carriers at the carrier eye. At 1 the
-        feeder is always busy; above 1 it cannot serve every carrier.
+    ``mean_s``, ``max_s``: over the counted cycles that ended with a staged insert.
+    ``use``: mean cycle time over the mean time between counted carriers at the carrier eye. At 1
+    the feeder is always busy; above 1 it cannot serve every carrier.
     """
 
     mean_s: float | None

@@ -37,22 +37,16 @@ class PassedWith:
 class Diverted:
     """Counted carriers at the gate; the first four figures cover all that reached it.
 
-    Attributes
-    ----------
-    good_passed, good_diverted, bad_diverted, bad_passed : Share
-        Of the carriers that reached the gate.
-    bad_of_passed : Share
-        Bad products among those that passed the gate.
-    good_passed_per_hour : float or None
-        Includes the time of stops.
-    not_reached : int
-        Carriers that never reached the gate because the run was given up.
-    passed_unknown, passed_too_late : int
-        Bad products that passed because their defect was not known, or not in time.
-    least_to_spare_s : float or None
-        Shortest time between knowing a reason to divert and the last moment to act on it.
-    most_too_late_s : float or None
-        Longest time by which a bad product that passed was known too late.
+    ``good_passed``, ``good_diverted``, ``bad_diverted``, ``bad_passed``: of the carriers that
+    reached the gate.
+    ``bad_of_passed``: bad products among those that passed the gate.
+    ``good_passed_per_hour``: includes the time of stops.
+    ``not_reached``: carriers that never reached the gate because the run was given up.
+    ``passed_unknown``, ``passed_too_late``: bad products that passed because their defect was not
+    known, or not in time.
+    ``least_to_spare_s``: shortest time between knowing a reason to divert and the last moment to
+    act on it.
+    ``most_too_late_s``: longest time by which a bad product that passed was known too late.
     """
 
     good_passed: Share

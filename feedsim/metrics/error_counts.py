@@ -19,16 +19,10 @@ _TOLERANCES = 4  # covered by bins, to either side
 class ErrorCounts:
     """Histogram of the placement errors of one feeder.
 
-    Attributes
-    ----------
-    from_mm : float
-        Lower edge of the first bin.
-    bin_mm : float
-        Width of a bin: a whole fraction of the tolerance.
-    counts : tuple of int
-        Errors in each bin, from the first to the last that holds any.
-    below, above : int
-        Errors beyond four tolerances, which have no bin.
+    ``from_mm``: lower edge of the first bin.
+    ``bin_mm``: width of a bin: a whole fraction of the tolerance.
+    ``counts``: errors in each bin, from the first to the last that holds any.
+    ``below``, ``above``: errors beyond four tolerances, which have no bin.
     """
 
     from_mm: float

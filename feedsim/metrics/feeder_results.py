@@ -21,16 +21,11 @@ from feedsim.records.columns import InsertBooks, RunRecords
 class FeederResults:
     """The figures of one feeder over the counted carriers.
 
-    Attributes
-    ----------
-    placed : int
-        Carriers that got their insert.
-    jam_risk : Share
-        Share of feed cycles with at least one hazard.
-    inserts : InsertBooks
-        Where the inserts of the whole run went, warm-up included.
-    late_engages, late_openings : int
-        Cycles in which the clutch closed, or opened, after its point.
+    ``placed``: carriers that got their insert.
+    ``jam_risk``: share of feed cycles with at least one hazard.
+    ``inserts``: where the inserts of the whole run went, warm-up included.
+    ``late_engages``, ``late_openings``: cycles in which the clutch closed, or opened, after its
+    point.
     """
 
     name: str

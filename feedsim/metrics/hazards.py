@@ -23,16 +23,11 @@ from feedsim.records.columns import FeederRecords
 class HazardShare(Share):
     """One hazard: the share of feed cycles in which it happened, and its margin.
 
-    Attributes
-    ----------
-    margin_mean, margin_sd : float or None
-        Of the margins that exist, in ``margin_unit``; below 0 is the hazard. None without a
-        margin (the sd: with fewer than two), or if one is infinite.
-    margin_unit : str or None
-        ``"mm"``, ``"%"`` or ``"mm/s^2"``; None for a hazard that is only counted.
-    tail_probability : float or None
-        Probability of a margin below 0 if margins are normal with this mean and sd: it estimates
-        the share of a hazard too rare to have been seen.
+    ``margin_mean``, ``margin_sd``: of the margins that exist, in ``margin_unit``; below 0 is the
+    hazard. None without a margin (the sd: with fewer than two), or if one is infinite.
+    ``margin_unit``: ``"mm"``, ``"%"`` or ``"mm/s^2"``; None for a hazard that is only counted.
+    ``tail_probability``: probability of a margin below 0 if margins are normal with this mean and
+    sd: it estimates the share of a hazard too rare to have been seen.
     """
 
     margin_mean: float | None

@@ -25,20 +25,12 @@ from feedsim.records.outcome import Outcome
 class Overlap:
     """The overlap of two feeders' inserts, where both were placed.
 
-    Attributes
-    ----------
-    below, above : str
-        Names of the feeders whose inserts lie below and above.
-    nominal_mm : float
-        From target offsets and lengths; below 0: the clearance.
-    n : int
-        Products on which both were placed.
-    min_allowed_mm, max_allowed_mm : float or None
-        Limits of the recipe, if any.
-    overlapping : Share
-        Of these n products, those on which the inserts overlap.
-    wrong : Share
-        Of these n products, those whose overlap violates the recipe.
+    ``below``, ``above``: names of the feeders whose inserts lie below and above.
+    ``nominal_mm``: from target offsets and lengths; below 0: the clearance.
+    ``n``: products on which both were placed.
+    ``min_allowed_mm``, ``max_allowed_mm``: limits of the recipe, if any.
+    ``overlapping``: of these n products, those on which the inserts overlap.
+    ``wrong``: of these n products, those whose overlap violates the recipe.
     """
 
     below: str

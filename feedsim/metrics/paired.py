@@ -30,23 +30,14 @@ Better = Literal["first", "other"]
 class LengthDifference:
     """Difference of a mean or a standard deviation, over the carriers placed in both.
 
-    Attributes
-    ----------
-    n : int
-        Carriers placed in both.
-    first_mm, other_mm : float or None
-        The figure of each, over these carriers.
-    difference_mm : float or None
-        Other less first.
-    ci95_mm : Interval or None
-        95 % interval of the paired difference.
-    unpaired_ci95_mm : Interval or None
-        The interval if each setup had run on its own carriers (Welch).
-    exact : bool
-        All these carriers moved by the same distance: the interval has no width.
-    better : {"first", "other"} or None
-        Which is better with 95 % confidence (a mean: nearer to the target; a standard deviation:
-        smaller); None if undecided or equal.
+    ``n``: carriers placed in both.
+    ``first_mm``, ``other_mm``: the figure of each, over these carriers.
+    ``difference_mm``: other less first.
+    ``ci95_mm``: 95 % interval of the paired difference.
+    ``unpaired_ci95_mm``: the interval if each setup had run on its own carriers (Welch).
+    ``exact``: all these carriers moved by the same distance: the interval has no width.
+    ``better``: which is better with 95 % confidence (a mean: nearer to the target; a standard
+    deviation: smaller); None if undecided or equal.
     """
 
     n: int
@@ -73,26 +64,16 @@ class LengthDifference:
 class ShareDifference:
     """Difference of two shares of the same carriers.
 
-    Attributes
-    ----------
-    n : int
-        Carriers compared.
-    first, other : float or None
-        The share of each, 0…1.
-    only_first, only_other : int
-        Carriers that count in only one of the two.
-    difference : float or None
-        Other less first, −1…1.
-    ci95 : Interval or None
-        95 % interval of the paired difference (Bonett and Price, the counts divided by the
-        design effect). It has a width even where no carrier differs.
-    unpaired_ci95 : Interval or None
-        The interval if each setup had run on its own carriers (Newcombe).
-    design_effect : float
-        Of the differences, 1 or more: the factor of carriers needed because neighbours are alike
-        (:func:`feedsim.metrics.clusters.design_effect`).
-    better : {"first", "other"} or None
-        Which is better with 95 % confidence.
+    ``n``: carriers compared.
+    ``first``, ``other``: the share of each, 0…1.
+    ``only_first``, ``only_other``: carriers that count in only one of the two.
+    ``difference``: other less first, −1…1.
+    ``ci95``: 95 % interval of the paired difference (Bonett and Price, the counts divided by the
+    design effect). It has a width even where no carrier differs.
+    ``unpaired_ci95``: the interval if each setup had run on its own carriers (Newcombe).
+    ``design_effect``: of the differences, 1 or more: the factor of carriers needed because
+    neighbours are alike (:func:`feedsim.metrics.clusters.design_effect`).
+    ``better``: which is better with 95 % confidence.
     """
 
     n: int

@@ -37,19 +37,12 @@ class Ran:
 class FeederDifference:
     """All differences at one feeder.
 
-    Attributes
-    ----------
-    name, first_name : str
-        Of the feeder, in the other setup and in the first.
-    placement_mean, placement_sd : LengthDifference
-        Of the placement error.
-    within_tolerance : ShareDifference
-        Carriers whose insert lies within the tolerance, of those placed in both.
-    missed : ShareDifference
-        Of all counted carriers.
-    jam_risk : ShareDifference
-        Carriers with a hazard in their feed cycle, of all counted carriers (a carrier without
-        a feed cycle had no hazard).
+    ``name``, ``first_name``: of the feeder, in the other setup and in the first.
+    ``placement_mean``, ``placement_sd``: of the placement error.
+    ``within_tolerance``: carriers whose insert lies within the tolerance, of those placed in both.
+    ``missed``: of all counted carriers.
+    ``jam_risk``: carriers with a hazard in their feed cycle, of all counted carriers (a carrier
+    without a feed cycle had no hazard).
     """
 
     name: str

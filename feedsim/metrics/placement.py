@@ -25,27 +25,20 @@ _SAME_MM = 1e-6
 class PlacementError:
     """Actual offset − target offset (mm; above 0: too far back) of the placed inserts.
 
-    Attributes
-    ----------
-    n : int
-        Placed inserts.
-    mean_ci95_mm : Interval or None
-        95 % interval of the mean, by batch means in one run, else from the means of the runs; none
-        below 20 placed inserts.
-    p01_mm, p50_mm, p99_mm : float or None
-        Percentiles, interpolated linearly between order statistics.
-    within_tolerance, within_tolerance_ci95, within_tolerance_effective_n
-        Share of the placed inserts, its interval and the effective number of inserts
-        (:class:`feedsim.metrics.share.Share`).
-    cp, cpk : float or None
-        Capability against the tolerance either side of the target; None if the errors do not
-        spread, and below 20 placed inserts, too few for a meaningful Cp.
-    sd_ci95_mm, cp_ci95, cpk_ci95 : Interval or None
-        95 % intervals (:mod:`feedsim.metrics.spread_intervals`).
-    within_tolerance_ci95_note
-        As ``ci95_note`` of :class:`feedsim.metrics.share.Share`.
-    ci95_note : {"fewer_than_20"} or None
-        Why other intervals are missing: too few values to show whether neighbours are alike.
+    ``n``: placed inserts.
+    ``mean_ci95_mm``: 95 % interval of the mean, by batch means in one run, else from the means of
+    the runs; none below 20 placed inserts.
+    ``p01_mm``, ``p50_mm``, ``p99_mm``: percentiles, interpolated linearly between order statistics.
+    ``within_tolerance``, ``within_tolerance_ci95``, ``within_tolerance_effective_n``: share of the
+    placed inserts, its interval and the effective number of inserts
+    (:class:`feedsim.metrics.share.Share`).
+    ``cp``, ``cpk``: capability against the tolerance either side of the target; None if the errors
+    do not spread, and below 20 placed inserts, too few for a meaningful Cp.
+    ``sd_ci95_mm``, ``cp_ci95``, ``cpk_ci95``: 95 % intervals
+    (:mod:`feedsim.metrics.spread_intervals`).
+    ``within_tolerance_ci95_note``: as ``ci95_note`` of :class:`feedsim.metrics.share.Share`.
+    ``ci95_note``: why other intervals are missing: too few values to show whether neighbours are
+    alike.
     """
 
     n: int

@@ -43,28 +43,16 @@ class MissedTogether:
 class Products:
     """The counted carriers' products. Each is complete, partial or empty.
 
-    Attributes
-    ----------
-    needs : tuple of str
-        Feeders whose inserts a complete product needs.
-    complete, partial, empty : Share
-        Partial: some inserts, but not all it needs. Empty: none.
-    doubled : Share
-        A double lies on it, found or not.
-    out_of_tolerance : Share
-        An insert on it lies beyond the placement tolerance.
-    wrong_overlap : Share
-        Two inserts on it violate the recipe.
-    good : Share
-        Complete, with none of these three defects.
-    good_per_hour : float or None
-        Includes the time of stops.
-    missing : tuple of MissedTogether
-        Which feeders missed together, the most frequent first, 20 at most.
-    missing_otherwise : int
-        Products with any other combination.
-    diverted : Diverted or None
-        What the divert gate did; None on a line that has none.
+    ``needs``: feeders whose inserts a complete product needs.
+    ``complete``, ``partial``, ``empty``: partial: some inserts, but not all it needs. Empty: none.
+    ``doubled``: A double lies on it, found or not.
+    ``out_of_tolerance``: an insert on it lies beyond the placement tolerance.
+    ``wrong_overlap``: two inserts on it violate the recipe.
+    ``good``: complete, with none of these three defects.
+    ``good_per_hour``: includes the time of stops.
+    ``missing``: which feeders missed together, the most frequent first, 20 at most.
+    ``missing_otherwise``: products with any other combination.
+    ``diverted``: what the divert gate did; None on a line that has none.
     """
 
     needs: tuple[str, ...]

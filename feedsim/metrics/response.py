@@ -20,14 +20,11 @@ _LEAST_SD_MM = 1e-6  # for a placement without any spread
 class FeederResponse:
     """What one feeder did.
 
-    Attributes
-    ----------
-    before_mm, after_mm : float or None
-        Mean placement error of the inserts landed between the previous change and this one, and of
-        the later half of those before the next one. None with fewer than 8 of them.
-    carriers : int or None
-        Inserts landed since the change until three in a row lie within three standard
-        deviations of the new mean. None if that is unknown or never happens.
+    ``before_mm``, ``after_mm``: mean placement error of the inserts landed between the previous
+    change and this one, and of the later half of those before the next one. None with fewer than 8
+    of them.
+    ``carriers``: inserts landed since the change until three in a row lie within three standard
+    deviations of the new mean. None if that is unknown or never happens.
     """
 
     before_mm: float | None

@@ -42,21 +42,14 @@ class Complete:
 class Results:
     """The figures of a run, in the order and under the names of ``results.json``.
 
-    Attributes
-    ----------
-    feedsim : str
-        Version that made them.
-    replications : int
-        Number of runs, each with its own random numbers.
-    carriers : int
-        Carriers after the warm-ups of all runs.
-    duration_s : float or None
-        Between the last carrier of the warm-up (without one: the start of the belt) and the last
-        carrier, at the carrier eye.
-    accepted, decided, refused, not_accepted_because, to_decide
-        See :class:`feedsim.metrics.acceptance.Verdict`.
-    adjustments : tuple of Response
-        What was changed while the line ran.
+    ``feedsim``: version that made them.
+    ``replications``: number of runs, each with its own random numbers.
+    ``carriers``: carriers after the warm-ups of all runs.
+    ``duration_s``: between the last carrier of the warm-up (without one: the start of the belt) and
+    the last carrier, at the carrier eye.
+    ``accepted``, ``decided``, ``refused``, ``not_accepted_because``, ``to_decide``: see
+    :class:`feedsim.metrics.acceptance.Verdict`.
+    ``adjustments``: what was changed while the line ran.
     """
 
     feedsim: str

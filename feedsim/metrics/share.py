@@ -23,16 +23,11 @@ for how often they begin; if they come in runs of L, their share may be L times 
 class Counted(NamedTuple):
     """A share with its interval.
 
-    Attributes
-    ----------
-    share : float or None
-        Of all cases, 0…1; None where there was no case.
-    interval : Interval or None
-        Two-sided, on the effective number of cases
-        (:func:`feedsim.metrics.intervals.share_interval`); None below 20 cases.
-    effective_n : float or None
-        Effective number of independent cases: their number over the design effect
-        (:func:`feedsim.metrics.clusters.design_effect`).
+    ``share``: of all cases, 0…1; None where there was no case.
+    ``interval``: two-sided, on the effective number of cases
+    (:func:`feedsim.metrics.intervals.share_interval`); None below 20 cases.
+    ``effective_n``: effective number of independent cases: their number over the design effect
+    (:func:`feedsim.metrics.clusters.design_effect`).
     """
 
     hits: int
@@ -45,20 +40,12 @@ class Counted(NamedTuple):
 class Share:
     """How often something happened.
 
-    Attributes
-    ----------
-    count : int
-        How often.
-    share : float or None
-        Of all cases, 0…1; None where there was no case.
-    ci95 : Interval or None
-        Two-sided 95 % interval of the share, on the effective number of cases; None below 20.
-    upper95 : float or None
-        One-sided 95 % upper limit, only where the count is 0.
-    effective_n : float or None
-        As in :class:`Counted`.
-    ci95_note : {"fewer_than_20", "all_alike"} or None
-        Why there is no interval, or what it covers (:data:`Note`).
+    ``count``: how often.
+    ``share``: of all cases, 0…1; None where there was no case.
+    ``ci95``: two-sided 95 % interval of the share, on the effective number of cases; None below 20.
+    ``upper95``: one-sided 95 % upper limit, only where the count is 0.
+    ``effective_n``: as in :class:`Counted`.
+    ``ci95_note``: why there is no interval, or what it covers (:data:`Note`).
     """
 
     count: int

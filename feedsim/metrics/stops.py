@@ -31,28 +31,17 @@ class Stops:
 class LineStops(Stops):
     """Stops of a line under supervision.
 
-    Attributes
-    ----------
-    downtime_s, downtime_by_rule_s
-        From each trip to its restart.
-    uptime_s : float
-        The rest of the time.
-    mean_downtime_s : float or None
-        Of a stop.
-    lost_carriers : int
-        Carriers that a stop cost, counted at each feeder.
-    lost_by_rule : dict
-        The same by the rule of the stop.
-    by_cause : dict
-        Stops by rule, then by cause, for rules that may have several.
-    within : dict
-        Events during a stop that would have stopped a running line, by rule or fault.
-    doubles_found, false_alarms : int
-        Stops for inserts that a double check called doubles: real doubles, and false alarms.
-    gave_up : str or None
-        Why the run ended early; None if it did not.
-    never_came : int
-        Counted carriers that had not reached the carrier eye by then.
+    ``downtime_s``, ``downtime_by_rule_s``: from each trip to its restart.
+    ``uptime_s``: the rest of the time.
+    ``mean_downtime_s``: of a stop.
+    ``lost_carriers``: carriers that a stop cost, counted at each feeder.
+    ``lost_by_rule``: the same by the rule of the stop.
+    ``by_cause``: stops by rule, then by cause, for rules that may have several.
+    ``within``: events during a stop that would have stopped a running line, by rule or fault.
+    ``doubles_found``, ``false_alarms``: stops for inserts that a double check called doubles: real
+    doubles, and false alarms.
+    ``gave_up``: why the run ended early; None if it did not.
+    ``never_came``: counted carriers that had not reached the carrier eye by then.
     """
 
     downtime_by_rule_s: dict[str, float] = field(default_factory=dict)

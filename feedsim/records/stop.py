@@ -52,29 +52,17 @@ class WhileStopped(NamedTuple):
 class Stop:
     """One stop of the line.
 
-    Attributes
-    ----------
-    cause : str
-        The hazard that became a jam, the planned fault, ``magazine_empty``, the last missed
-        carrier's cause, ``double`` or ``false_alarm``; empty if the rule says enough.
-    feeder : int
-        Where it arose, from 0; −1 for the line.
-    carrier : int
-        The carrier involved; −1 for none.
-    time_s : float
-        The trip: every clutch opens, every sequence halts.
-    at_rest_s : float
-        When the belt came to rest.
-    restarted_s : float
-        When it moved again; NaN if it never did.
-    lost : tuple of tuple of int
-        The carriers missed because of it, by feeder.
-    steps : tuple of RecoveryStep
-        What was done, in order.
-    within : tuple of Within
-        Events that would have stopped a running line.
-    run : int
-        Number of the run, from 0.
+    ``cause``: the hazard that became a jam, the planned fault, ``magazine_empty``, the last missed
+    carrier's cause, ``double`` or ``false_alarm``; empty if the rule says enough.
+    ``feeder``: where it arose, from 0; −1 for the line.
+    ``carrier``: the carrier involved; −1 for none.
+    ``time_s``: the trip: every clutch opens, every sequence halts.
+    ``at_rest_s``: when the belt came to rest.
+    ``restarted_s``: when it moved again; NaN if it never did.
+    ``lost``: the carriers missed because of it, by feeder.
+    ``steps``: what was done, in order.
+    ``within``: events that would have stopped a running line.
+    ``run``: number of the run, from 0.
     """
 
     rule: Rule

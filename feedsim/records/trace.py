@@ -12,18 +12,11 @@ from feedsim.motion.feed import FeedMotion
 class TraceEvent(NamedTuple):
     """One event.
 
-    Attributes
-    ----------
-    part : str
-        ``line``, ``carrier_eye``, ``feeder.0.insert_eye``, ``feeder.0.clutch``, …
-    event : str
-        ``switched``, ``closes``, ``landed``, …
-    carrier, insert : int
-        Numbers from 0, the warm-up included; −1 where the event has none.
-    belt_mm : float
-        Belt travel at that time.
-    feed_mm : float
-        The feeder's travel at that time; NaN for an event of no feeder.
+    ``part``: ``line``, ``carrier_eye``, ``feeder.0.insert_eye``, ``feeder.0.clutch``, …
+    ``event``: ``switched``, ``closes``, ``landed``, …
+    ``carrier``, ``insert``: numbers from 0, the warm-up included; −1 where the event has none.
+    ``belt_mm``: belt travel at that time.
+    ``feed_mm``: the feeder's travel at that time; NaN for an event of no feeder.
     """
 
     time_s: float

@@ -52,10 +52,7 @@ class Made(Protocol):
 class Budget(Budgets, Answer):
     """Error budgets at some line speeds; its table ``budget`` has a row per speed, feeder, source.
 
-    Attributes
-    ----------
-    in_full_mm_s : float or None
-        The speed whose budget is printed in full; None: all side by side.
+    ``in_full_mm_s``: the speed whose budget is printed in full; None: all side by side.
     """
 
     line: Line = field(metadata=LEFT_OUT)

@@ -24,12 +24,8 @@ from feedsim.scenario import Scenario
 class Check(Answer):
     """What an experienced eye would say of a line.
 
-    Attributes
-    ----------
-    review : Review
-        Geometry in words, the settings that ``"auto"`` stands for, and warnings.
-    edges : tuple of LastAccepted
-        Values close to the edge of acceptance, in closed form.
+    ``review``: geometry in words, the settings that ``"auto"`` stands for, and warnings.
+    ``edges``: values close to the edge of acceptance, in closed form.
     """
 
     line: Line

@@ -29,14 +29,9 @@ _FIRST = {"miss": ("was missed", first_miss), "hazard": ("was at risk", first_ha
 class Explained(Answer):
     """The story of a carrier at each feeder asked for.
 
-    Attributes
-    ----------
-    carrier : int or None
-        None where there is no such carrier in the run.
-    source : StorySource
-        The run, as far as the story needs it.
-    first : {"miss", "hazard"} or None
-        What was looked for.
+    ``carrier``: None where there is no such carrier in the run.
+    ``source``: the run, as far as the story needs it.
+    ``first``: what was looked for.
     """
 
     line: Line

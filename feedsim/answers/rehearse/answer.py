@@ -24,10 +24,7 @@ _LONGEST = 40
 class Page(Answer):
     """A stretch of the run of one line, or of two on one clock.
 
-    Attributes
-    ----------
-    choice : ShownCarriers
-        The carriers shown, and why these.
+    ``choice``: the carriers shown, and why these.
     """
 
     lines: tuple[Line, ...]

@@ -49,10 +49,7 @@ _MARGINS = {"mm": "_mm", "%": "_percent", "mm/s^2": "_mm_s2"}
 class Sweep(Swept, Answer):
     """All points of a sweep; its table ``sweep`` has a row per point and feeder.
 
-    Attributes
-    ----------
-    paged : bool
-        Whether a page that plays the line at each point is among its files.
+    ``paged``: whether a page that plays the line at each point is among its files.
     """
 
     paged: bool = field(default=False, metadata=LEFT_OUT, compare=False)

@@ -99,12 +99,8 @@ class SweepPlan:
 class Point:
     """One point of a sweep.
 
-    Attributes
-    ----------
-    varied : dict of str to str
-        The value of each key that is not the line speed.
-    placement_errors : tuple of ErrorCounts
-        Of each feeder, if there is only one axis.
+    ``varied``: the value of each key that is not the line speed.
+    ``placement_errors``: of each feeder, if there is only one axis.
     """
 
     results: Results = field(metadata=AMONG)
@@ -124,26 +120,16 @@ class HighestAccepted:
 class Swept:
     """All points of a sweep.
 
-    Attributes
-    ----------
-    axes : tuple of Axis
-        One or two, the line speed last.
-    points : tuple of Point
-        In order; the last axis changes fastest.
-    highest_accepted_speed_mm_s : float or None
-        The speed up to which every point is accepted; None if the first is not, or if the line
-        speed is not the only axis.
-    highest_accepted : tuple of HighestAccepted
-        If it is crossed with a key: for each value of that.
-    islands : tuple of Island
-        Speeds accepted above one that is not.
-    closed_form : tuple of FeederLimit
-        Of the scenario as given, the lowest first.
-    closed_form_refused : tuple of RefusedSpeeds
-        What the closed forms refuse, rising.
-    closed_form_complete_to_mm_s : float or None
-        Up to which speed refused stretches were searched for finely; above, more may be missing.
-        None: all the way.
+    ``axes``: one or two, the line speed last.
+    ``points``: in order; the last axis changes fastest.
+    ``highest_accepted_speed_mm_s``: the speed up to which every point is accepted; None if the
+    first is not, or if the line speed is not the only axis.
+    ``highest_accepted``: if it is crossed with a key: for each value of that.
+    ``islands``: speeds accepted above one that is not.
+    ``closed_form``: of the scenario as given, the lowest first.
+    ``closed_form_refused``: what the closed forms refuse, rising.
+    ``closed_form_complete_to_mm_s``: up to which speed refused stretches were searched for finely;
+    above, more may be missing. None: all the way.
     """
 
     feedsim: str

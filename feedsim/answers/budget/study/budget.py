@@ -37,18 +37,11 @@ class Weighed(Source):
 class FeederBudget:
     """The budget of one feeder at one line speed, in closed form.
 
-    Attributes
-    ----------
-    combined_sd_mm : float
-        Their combined standard uncertainty.
-    shifts : tuple of Shift
-        What moves the mean, apart from spread.
-    mean_mm : float
-        Their sum.
-    within_tolerance : float
-        Share of inserts in tolerance with this mean and these distributions.
-    doubts : tuple of Caveat
-        Why a simulation may spread differently.
+    ``combined_sd_mm``: their combined standard uncertainty.
+    ``shifts``: what moves the mean, apart from spread.
+    ``mean_mm``: their sum.
+    ``within_tolerance``: share of inserts in tolerance with this mean and these distributions.
+    ``doubts``: why a simulation may spread differently.
     """
 
     name: str
@@ -68,15 +61,10 @@ def _kinds(doubts: tuple[Caveat, ...]) -> list[str]:
 class BudgetAgainstRun:
     """A budget against a run.
 
-    Attributes
-    ----------
-    ratio : float or None
-        Combined over simulated standard deviation; None where nothing spreads in the run.
-    agreement : {"agrees", "open", "differs"} or None
-        "differs": the whole interval lies more than ``WITHIN`` off 1; "agrees": no part of it
-        does.
-    doubts : tuple of Caveat
-        Those of the budget, and what the run itself has shown.
+    ``ratio``: combined over simulated standard deviation; None where nothing spreads in the run.
+    ``agreement``: "differs": the whole interval lies more than ``WITHIN`` off 1; "agrees": no part
+    of it does.
+    ``doubts``: those of the budget, and what the run itself has shown.
     """
 
     budget: FeederBudget = field(metadata=AMONG)
@@ -99,16 +87,10 @@ class BudgetPoint:
 class Budgets:
     """Error budgets at some line speeds.
 
-    Attributes
-    ----------
-    steady : bool
-        False where it has a speed profile, faults or adjustments, which budgets leave out.
-    carriers : int
-        Of each run.
-    points : tuple of BudgetPoint
-        Rising in speed.
-    what_if : WhatIf or None
-        None where it was not asked for.
+    ``steady``: false where it has a speed profile, faults or adjustments, which budgets leave out.
+    ``carriers``: of each run.
+    ``points``: rising in speed.
+    ``what_if``: None where it was not asked for.
     """
 
     feedsim: str

@@ -61,18 +61,11 @@ _RAMPS = frozenset({"ramp_in", "ramp_out"})
 class TurnedKnob:
     """One knob turned.
 
-    Attributes
-    ----------
-    key : str
-        Path of the key.
-    knob : str
-        Its name in the words of the machine.
-    before, after : str
-        Its values, as one would write them.
-    kind : Kind or None
-        Its quantity; None for words and plain numbers.
-    feeder : int or None
-        The feeder it belongs to; None if it is the line's.
+    ``key``: path of the key.
+    ``knob``: its name in the words of the machine.
+    ``before``, ``after``: its values, as one would write them.
+    ``kind``: its quantity; None for words and plain numbers.
+    ``feeder``: the feeder it belongs to; None if it is the line's.
     """
 
     key: str
@@ -101,16 +94,11 @@ class Binding:
 class ChangeEffect:
     """Effect of a change.
 
-    Attributes
-    ----------
-    change : TurnedKnob or None
-        None: everything as it is.
-    combined_sd_mm : dict of str to float
-        Of each feeder by its name, at the speed asked for.
-    limit_speed_mm_s : float or None
-        Highest speed in closed form, all feeders together; None where there is no limit.
-    gain_mm_s : float or None
-        Gain in that over the line as it is; None where either has no limit.
+    ``change``: None: everything as it is.
+    ``combined_sd_mm``: of each feeder by its name, at the speed asked for.
+    ``limit_speed_mm_s``: highest speed in closed form, all feeders together; None where there is no
+    limit.
+    ``gain_mm_s``: gain in that over the line as it is; None where either has no limit.
     """
 
     change: TurnedKnob | None = field(metadata={**AMONG, **IF_ANY})
@@ -124,17 +112,11 @@ class ChangeEffect:
 class WhatIf:
     """The line as it is, and with each knob turned.
 
-    Attributes
-    ----------
-    line_speed_mm_s : float
-        Of the spreads.
-    changes : tuple of ChangeEffect
-        The largest gain in the limit first; among equals, the smallest spread.
-    closed_form_refused : tuple of RefusedSpeeds
-        Of the line as it is, rising.
-    complete_to_mm_s : float or None
-        Up to which speed the search for such stretches examined every jump near a refused speed;
-        above, some may be missing. None: all the way.
+    ``line_speed_mm_s``: of the spreads.
+    ``changes``: the largest gain in the limit first; among equals, the smallest spread.
+    ``closed_form_refused``: of the line as it is, rising.
+    ``complete_to_mm_s``: up to which speed the search for such stretches examined every jump near a
+    refused speed; above, some may be missing. None: all the way.
     """
 
     line_speed_mm_s: float

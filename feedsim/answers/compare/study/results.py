@@ -71,21 +71,15 @@ class LetteredSetup:
 class Comparisons:
     """Setups compared with the first.
 
-    Attributes
-    ----------
-    notes : tuple of str
-        Notes on setups that differ in what a comparison shares.
-    highest_accepted_speed_mm_s : dict of str to float or None
-        By the letter: the speed up to which every point is accepted; None if the first is not.
-    islands : dict of str to tuple of Island
-        By the letter: speeds accepted above one that is not.
-    closed_form_refused : dict of str to tuple of RefusedSpeeds
-        By the letter: what the closed forms refuse between the speeds, rising.
-    closed_form_complete_to_mm_s : dict of str to float or None
-        By the letter: up to which speed the search for refused stretches examined every jump near
-        a refused speed; above, some may be missing. None: all the way.
-    points : tuple of Together
-        By speed.
+    ``notes``: notes on setups that differ in what a comparison shares.
+    ``highest_accepted_speed_mm_s``: by the letter: the speed up to which every point is accepted;
+    None if the first is not.
+    ``islands``: by the letter: speeds accepted above one that is not.
+    ``closed_form_refused``: by the letter: what the closed forms refuse between the speeds, rising.
+    ``closed_form_complete_to_mm_s``: by the letter: up to which speed the search for refused
+    stretches examined every jump near a refused speed; above, some may be missing. None: all the
+    way.
+    ``points``: by speed.
     """
 
     feedsim: str

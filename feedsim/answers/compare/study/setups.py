@@ -25,16 +25,10 @@ _NOT_OF_A_SETUP = (*_COMMON, LINE_SPEED, "sweep")
 class ComparedSetup:
     """One setup of a comparison.
 
-    Attributes
-    ----------
-    name : str
-        Of its file, or as given with its changes; may be empty there.
-    changes : str
-        Changes to the first setup; empty for one from a file.
-    scenario : Scenario
-        With the random numbers and limits of the first.
-    unused : tuple of str
-        Keys of its own that gave way to those of the first.
+    ``name``: of its file, or as given with its changes; may be empty there.
+    ``changes``: changes to the first setup; empty for one from a file.
+    ``scenario``: with the random numbers and limits of the first.
+    ``unused``: keys of its own that gave way to those of the first.
     """
 
     name: str
@@ -47,16 +41,11 @@ class ComparedSetup:
 class Comparison:
     """What a comparison runs.
 
-    Attributes
-    ----------
-    setups : tuple of ComparedSetup
-        Two to eight; all others are compared with the first.
-    axis : Axis
-        The line speeds.
-    replications : int
-        Runs of each setup at each speed, common random numbers for all setups and speeds.
-    units : {"metric", "inch"}
-        Of the answer, unless others are asked for.
+    ``setups``: two to eight; all others are compared with the first.
+    ``axis``: the line speeds.
+    ``replications``: runs of each setup at each speed, common random numbers for all setups and
+    speeds.
+    ``units``: of the answer, unless others are asked for.
     """
 
     setups: tuple[ComparedSetup, ...]

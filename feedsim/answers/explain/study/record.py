@@ -80,18 +80,11 @@ PARTS: dict[Group, dict[str, str]] = {
 class StoryEvent:
     """One thing that happened on the way, in words and numbers.
 
-    Attributes
-    ----------
-    time_s : float
-        When.
-    belt_mm : float
-        Belt travel then.
-    words : str
-        What happened, with lengths in the unit asked for.
-    delay_s : float or None
-        Time since what it waited for; None where it is no delay.
-    cost_mm : float or None
-        Belt travel meanwhile; for an edge that is seen early or late, how far off it was.
+    ``time_s``: when.
+    ``belt_mm``: belt travel then.
+    ``words``: what happened, with lengths in the unit asked for.
+    ``delay_s``: time since what it waited for; None where it is no delay.
+    ``cost_mm``: belt travel meanwhile; for an edge that is seen early or late, how far off it was.
     """
 
     time_s: float
@@ -105,21 +98,13 @@ class StoryEvent:
 class ErrorPart:
     """One part of the placement error.
 
-    Attributes
-    ----------
-    key : str
-        Its name in data, such as ``"carrier_eye_response"``.
-    name : str
-        In words.
-    delay_s : float or None
-        The delay that costs it, where it is one.
-    cost_mm : float
-        What it cost this insert, in mm of belt travel; above 0 it makes the insert late.
-        Of a delay: the delay times the belt speed at which the settings acted.
-    allowed_mm : float
-        What right settings make up for.
-    error_mm : float
-        ``cost_mm`` − ``allowed_mm``: what it adds to the placement error.
+    ``key``: its name in data, such as ``"carrier_eye_response"``.
+    ``name``: in words.
+    ``delay_s``: the delay that costs it, where it is one.
+    ``cost_mm``: what it cost this insert, in mm of belt travel; above 0 it makes the insert late.
+    Of a delay: the delay times the belt speed at which the settings acted.
+    ``allowed_mm``: what right settings make up for.
+    ``error_mm``: ``cost_mm`` − ``allowed_mm``: what it adds to the placement error.
     """
 
     key: str
@@ -140,19 +125,12 @@ class ErrorPart:
 class HazardMargin:
     """How near one hazard came in this carrier's feed cycle.
 
-    Attributes
-    ----------
-    hazard : str
-        Its key in results, such as ``"tail_held"``.
-    seen : bool
-        Whether it happened.
-    margin : float or None
-        0 at the limit, below 0 past it; None for a hazard that is only counted, and where
-        there is none.
-    margin_unit : str or None
-        ``"mm"``, ``"%"`` or ``"mm/s^2"``.
-    words : str
-        What it means and, where it was seen, why.
+    ``hazard``: its key in results, such as ``"tail_held"``.
+    ``seen``: whether it happened.
+    ``margin``: 0 at the limit, below 0 past it; None for a hazard that is only counted, and where
+    there is none.
+    ``margin_unit``: ``"mm"``, ``"%"`` or ``"mm/s^2"``.
+    ``words``: what it means and, where it was seen, why.
     """
 
     hazard: str
@@ -166,33 +144,21 @@ class HazardMargin:
 class Story:
     """The outcome of one carrier at one feeder, and why.
 
-    Attributes
-    ----------
-    carrier, feeder : int
-        Numbers from 0, the warm-up included.
-    outcome : str
-        ``"placed"`` or the cause of the miss, as in ``carriers.csv``.
-    reason : tuple of str
-        Why, a sentence each.
-    insert : int or None
-        Number of the insert engaged for it.
-    leading_edge_mm, eye_time_s : float
-        Belt travel and time at which its leading edge passed the carrier eye.
-    engage_speed_mm_s, opening_speed_mm_s : float or None
-        Belt speeds at which the engage lead was taken, and the disengage lead of the cycle
-        that staged its insert.
-    placement_error_mm : float or None
-        As recorded by the run.
-    sum_of_parts_mm : float or None
-        The parts added up.
-    short_s, short_mm : float or None
-        Of a miss: by how much time and belt travel it was missed, where that makes sense.
-    events : tuple of StoryEvent
-        In order of time.
-    parts : tuple of ErrorPart
-        Empty where nothing was placed.
-    hazards : tuple of HazardMargin
-        Empty where there was no feed cycle.
+    ``carrier``, ``feeder``: numbers from 0, the warm-up included.
+    ``outcome``: ``"placed"`` or the cause of the miss, as in ``carriers.csv``.
+    ``reason``: why, a sentence each.
+    ``insert``: number of the insert engaged for it.
+    ``leading_edge_mm``, ``eye_time_s``: belt travel and time at which its leading edge passed the
+    carrier eye.
+    ``engage_speed_mm_s``, ``opening_speed_mm_s``: belt speeds at which the engage lead was taken,
+    and the disengage lead of the cycle that staged its insert.
+    ``placement_error_mm``: as recorded by the run.
+    ``sum_of_parts_mm``: the parts added up.
+    ``short_s``, ``short_mm``: of a miss: by how much time and belt travel it was missed, where that
+    makes sense.
+    ``events``: in order of time.
+    ``parts``: empty where nothing was placed.
+    ``hazards``: empty where there was no feed cycle.
     """
 
     carrier: int

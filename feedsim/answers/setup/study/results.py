@@ -37,18 +37,14 @@ class Reasons:
 class GoodFor:
     """What the settings do at one line speed.
 
-    Attributes
-    ----------
-    known_terms_mm, scale_shift_mm : float
-        Of the mean of the placement: counts and ticks, the encoder's scale error.
-    nose_margin_mm, tail_margin_mm, tail_sd_mm : float
-        The staged nose short of its limit; the placed tail past the grip end at opening.
-    cycle_s, carrier_every_s : float
-        A feed cycle, and the time between carriers.
-    acceleration_mm_s2, max_acceleration_mm_s2 : float
-        Asked of the drive (infinity: a step), and its limit (infinity: none).
-    to_run : bool
-        Whether every speed up to this one is accepted in closed form.
+    ``known_terms_mm``, ``scale_shift_mm``: of the mean of the placement: counts and ticks, the
+    encoder's scale error.
+    ``nose_margin_mm``, ``tail_margin_mm``, ``tail_sd_mm``: the staged nose short of its limit; the
+    placed tail past the grip end at opening.
+    ``cycle_s``, ``carrier_every_s``: A feed cycle, and the time between carriers.
+    ``acceleration_mm_s2``, ``max_acceleration_mm_s2``: asked of the drive (infinity: a step), and
+    its limit (infinity: none).
+    ``to_run``: whether every speed up to this one is accepted in closed form.
     """
 
     line_speed_mm_s: float
@@ -122,20 +118,12 @@ class SheetSetting:
 class FeederSheet:
     """One feeder's sheet.
 
-    Attributes
-    ----------
-    settings : MachineSettings
-        In force.
-    typed : tuple of str
-        Those that the scenario gives.
-    good_for : tuple of GoodFor
-        Rising in speed.
-    adjusting : Adjusting or None
-        None where there are no two speeds to measure at.
-    limits : tuple of FeederLimit
-        The lowest first.
-    notes, words, warnings : tuple of str
-        As ``check`` has them.
+    ``settings``: in force.
+    ``typed``: those that the scenario gives.
+    ``good_for``: rising in speed.
+    ``adjusting``: None where there are no two speeds to measure at.
+    ``limits``: the lowest first.
+    ``notes``, ``words``, ``warnings``: as ``check`` has them.
     """
 
     name: str
@@ -173,16 +161,11 @@ class FeederSheet:
 class SetUp:
     """A set-up sheet.
 
-    Attributes
-    ----------
-    count_mm : float or None
-        Belt travel of a count; None on a master without counts.
-    highest_speed_mm_s : float or None
-        Up to this speed every speed is accepted, in closed form; None: no limit.
-    production : bool
-        Whether the line speed is fit for production.
-    words, warnings : tuple of str
-        As ``check`` has them.
+    ``count_mm``: belt travel of a count; None on a master without counts.
+    ``highest_speed_mm_s``: up to this speed every speed is accepted, in closed form; None: no
+    limit.
+    ``production``: whether the line speed is fit for production.
+    ``words``, ``warnings``: as ``check`` has them.
     """
 
     feedsim: str
