@@ -9,7 +9,7 @@ import numpy as np
 from feedsim.answers.line import Line
 from feedsim.answers.run.answer import Run
 from feedsim.answers.run.overview.shown import Shown, bins, shown_of
-from feedsim.answers.run.summary import decision, figure_rows, hazard_rows
+from feedsim.answers.run.summary import complete_words, decision, figure_rows, hazard_rows
 from feedsim.answers.run.tables import kept_of
 from feedsim.compiled.choice import why_not
 from feedsim.criteria import Criteria
@@ -21,9 +21,9 @@ from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.percent import percent
 from feedsim.metrics.results import Results
-from feedsim.quantities import System, whole
+from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
-from feedsim.render.wording import counted, within
+from feedsim.render.wording import within
 from feedsim.running.run import ScenarioRun, criteria_of, run_scenario
 
 ROUNDS = (5_000, 20_000, 100_000, 400_000)
@@ -51,10 +51,6 @@ def run_told(answer: Run, units: System) -> dict[str, object]:
     criteria = criteria_of(run.scenario)
     head, reasons = decision(results)
     complete = results.complete
-    products = f"{counted(complete.count, 'complete product')} "
-    products += f"({percent(complete.share, complete.ci95)})"
-    if complete.per_hour is not None:
-        products += f", {whole(complete.per_hour)} per hour"
     return {
         "carriers": results.carriers,
         "seed": results.seed,
@@ -68,7 +64,11 @@ def run_told(answer: Run, units: System) -> dict[str, object]:
             "reasons": [plain_words(words) for words in reasons],
         },
         "more": max((row.carriers or 0 for row in results.to_decide), default=0) or None,
-        "complete": {"count": complete.count, "per_hour": complete.per_hour, "words": products},
+        "complete": {
+            "count": complete.count,
+            "per_hour": complete.per_hour,
+            "words": complete_words(complete),
+        },
         "feeders": [
             _feeder(run, number, criteria, units) for number in range(len(results.feeders))
         ],

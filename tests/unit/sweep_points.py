@@ -11,8 +11,7 @@ from typing import Any
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep.study import Point, SweepPlan, Swept
 from feedsim.metrics.acceptance import ToDecide
-from feedsim.metrics.cycle import Doubles, FeedCycle
-from feedsim.metrics.feeder_results import FeederResults
+from feedsim.metrics.feeder_results import Doubles, FeedCycle, FeederResults
 from feedsim.metrics.hazards import Hazards, HazardShare
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.machine_settings import MachineSettings

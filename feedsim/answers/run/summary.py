@@ -15,7 +15,7 @@ from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import HazardShare
 from feedsim.metrics.intervals import Interval, upper95
 from feedsim.metrics.percent import DASH, percent
-from feedsim.metrics.results import Results
+from feedsim.metrics.results import Complete, Results
 from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
 from feedsim.quantities import System, display, whole
@@ -63,17 +63,22 @@ def summary(
 
 
 def _head(results: Results, units: System) -> Iterator[str]:
-    complete, stops = results.complete, results.stops
+    stops = results.stops
     yield one_line(results.title, 200)
     yield f"{speed(results.line_speed_mm_s, units)}, {carriers_run(results)}, seed {results.seed}"
+    yield complete_words(results.complete)
+    if stops.count:
+        down, runs = time(stops.downtime_s), percent(stops.availability)
+        yield f"{counted(stops.count, 'stop')}, {down} down, running {runs} of the time"
+
+
+def complete_words(complete: Complete) -> str:
+    """Say how many products are complete, of all and in an hour."""
     products = f"{counted(complete.count, 'complete product')} "
     products += f"({percent(complete.share, complete.ci95)})"
     if complete.per_hour is not None:
         products += f", {whole(complete.per_hour)} per hour"
-    yield products
-    if stops.count:
-        down, runs = time(stops.downtime_s), percent(stops.availability)
-        yield f"{counted(stops.count, 'stop')}, {down} down, running {runs} of the time"
+    return products
 
 
 def carriers_run(results: Results) -> str:
