@@ -13,30 +13,12 @@ class Capability(NamedTuple):
 
 
 def capability(mean: float, sd: float, *, lower: float, upper: float) -> Capability | None:
-    """Return Cp and Cpk.
+    """Return Cp = (upper − lower)/6sd and Cpk = min(upper − mean, mean − lower)/3sd.
 
-    Parameters
-    ----------
-    lower, upper : float
-        Specification limits, lower < upper, in the same unit.
+    Cpk is below 0 where the mean is outside. None where sd is 0, since neither then has a value.
+    Raises ValueError if the limits are not in order or sd is below 0. Source: NIST/SEMATECH
+    e-Handbook of Statistical Methods, 6.1.6.
 
-    Returns
-    -------
-    Capability or None
-        Cp = (upper − lower)/6sd and Cpk = min(upper − mean, mean − lower)/3sd (below 0
-        where the mean is outside); None where sd is 0, since neither then has a value.
-
-    Raises
-    ------
-    ValueError
-        If the limits are not in order or sd is below 0.
-
-    Notes
-    -----
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6.
-
-    Examples
-    --------
     >>> capability(16.0, 2.0, lower=8.0, upper=20.0).cp
     1.0
     """

@@ -73,23 +73,11 @@ def design_effect(
 ) -> float:
     """Return the factor by which clustered outcomes need more trials than independent ones.
 
-    Parameters
-    ----------
-    runs : sequence of InOrder
-        One for each independent run, in a fixed order.
-    confidence : float
-        Of the two-sided interval that will use n divided by the design effect.
-    strata : bool
-        Runs have different shares (each at a speed of its own): their differences are no cluster.
+    From 1 to n; 1 if nothing shows that outcomes cluster (also where all are alike, and in a single
+    run of fewer than 20). The runs are independent, in a fixed order. ``confidence``: of the
+    two-sided interval that will use n divided by the design effect. ``strata``: runs have different
+    shares (each at a speed of its own), so that their differences are no cluster.
 
-    Returns
-    -------
-    float
-        From 1 to n; 1 if nothing shows that outcomes cluster (also where all are alike, and in a
-        single run of fewer than 20).
-
-    Notes
-    -----
     An effective number of trials n/d: Rao & Scott 1992, Biometrics 48:577-585. Within a run, d is
     the variance of 20 batch means over its value without clusters (Law, Simulation Modeling and
     Analysis, output analysis of a single system); runs pool their batches. Where batches are too

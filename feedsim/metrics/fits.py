@@ -58,22 +58,11 @@ class LinearFit:
 def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) -> LinearFit:
     """Fit y = design · coefficients by weighted least squares.
 
-    Parameters
-    ----------
-    design : float64 array, shape (n, p)
-        n > p. A column of ones makes an intercept.
-    y : float64 array, shape (n,)
-        Finite.
-    weights : float64 array, shape (n,), optional
-        Above 0; proportional to 1/sd² for values of unequal spread. Equal by default.
+    ``design``: shape (n, p), n > p; a column of ones makes an intercept. ``y``: finite, shape (n,).
+    ``weights``: above 0, shape (n,), proportional to 1/sd² for values of unequal spread; equal by
+    default. Raises ValueError if there are not more values than columns, or the columns do not span
+    the space.
 
-    Raises
-    ------
-    ValueError
-        If there are not more values than columns, or the columns do not span the space.
-
-    Notes
-    -----
     With W the diagonal of the weights, s² the weighted residual sum of squares over n − p ::
 
         b = (XᵀWX)⁻¹·XᵀWy        cov(b) = s²·(XᵀWX)⁻¹
@@ -152,18 +141,9 @@ class LackOfFit(NamedTuple):
 def lack_of_fit(fit: LinearFit, groups: Places) -> LackOfFit | None:
     """Test whether the means of groups fit the model as well as their spread allows.
 
-    Parameters
-    ----------
-    groups : int array, shape (n,)
-        Group of each value, from 0; a group shares all settings.
+    ``groups``: of each value, from 0, shape (n,); a group shares all settings. None without more
+    groups than coefficients, or if no group has two different values.
 
-    Returns
-    -------
-    LackOfFit or None
-        None without more groups than coefficients, or if no group has two different values.
-
-    Notes
-    -----
     F = [(SS − SSw)/(k − p)]/[SSw/(n − k)], SS the weighted residual sum of squares, SSw that
     within k groups. Any text on regression (Draper & Smith, Applied Regression Analysis, from
     memory).
@@ -207,23 +187,11 @@ def nothing_there(values: Floats, covariance: Floats, *, dof: float) -> float:
 
 
 def far_out(values: Floats, *, most: int, significance: float = 0.05) -> list[int]:
-    """Return which values of a normal sample are outliers, the farthest first.
+    """Return the places of outliers in a normal sample, shape (n,), the farthest first.
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-    most : int
-        Largest number of outliers to find.
-    significance : float
-        Probability of finding any in a sample without outliers.
+    ``most``: largest number of them to find. ``significance``: probability of finding any in a
+    sample without outliers.
 
-    Returns
-    -------
-    list of int
-        Places in ``values``.
-
-    Notes
-    -----
     The generalized extreme studentized deviate test removes the value farthest from the mean,
     ``most`` times. With n_i values left before the i-th, α the significance and t the quantile
     1 − α/(2·n_i) of Student's distribution with n_i − 2 degrees of freedom, the number of outliers

@@ -48,24 +48,11 @@ def difference_interval(
 
 
 def share_interval(share: float, n: float, *, confidence: float = 0.95) -> Interval:
-    """Return the two-sided interval of a share seen in n independent trials.
+    """Return the two-sided interval of a share (0…1) seen in n independent trials.
 
-    Parameters
-    ----------
-    share : float
-        0…1.
-    n : float
-        Trials, above 0. For dependent trials, their effective number, which need not be whole.
-    confidence : float
-        Two-sided.
+    ``n``: above 0. For dependent trials, their effective number, which need not be whole. Raises
+    ValueError if the share is not in 0…1, n not above 0, or confidence not between 0 and 1.
 
-    Raises
-    ------
-    ValueError
-        If the share is not in 0…1, n not above 0, or confidence not between 0 and 1.
-
-    Notes
-    -----
     The interval of :func:`wilson` covers too rarely if few hits, or few misses, are expected (86 %
     near 0.1): after one hit it starts at 0.18 hits. So the lower end is the exact one-sided one,
     B(α; h, n − h + 1), h = share·n, if that is lower, and the upper end 1 − B(α; n − h, h + 1), if
@@ -92,23 +79,12 @@ def _few(share: float, n: float, confidence: float) -> float:
 
 
 def trials_to_tell(share: float, limit: float, *, confidence: float = 0.95) -> float | None:
-    """Return the number of trials from which :func:`share_interval` excludes a limit.
+    """Return the number of trials from which :func:`share_interval` excludes a limit (0…1).
 
     Wilson's interval holds all p with |share − p| ≤ z·√(p(1 − p)/n), so it excludes the limit
     from n = z²·limit·(1 − limit)/(share − limit)² on (derived from Wilson 1927). It takes more
-    where that means only a few hits.
-
-    Parameters
-    ----------
-    share, limit : float
-        0…1.
-    confidence : float
-        Two-sided.
-
-    Returns
-    -------
-    float or None
-        None if no number does: the share is the limit, or the limit is 0 or 1.
+    where that means only a few hits. None if no number does: the share is the limit, or the limit
+    is 0 or 1. ``confidence`` is two-sided.
     """
     if share == limit or not 0.0 < limit < 1.0:
         return None
@@ -150,28 +126,12 @@ def wilson(share: float, n: float, *, confidence: float = 0.95) -> Interval:
 
 
 def clopper_pearson(count: float, n: float, *, confidence: float = 0.95) -> Interval | None:
-    """Return the exact two-sided interval of a share.
+    """Return the exact two-sided interval of a share (0…1), whose coverage is never less.
 
-    Parameters
-    ----------
-    count, n : float
-        Hits and trials, 0 ≤ count ≤ n. For dependent trials their effective numbers, which need
-        not be whole (Korn & Graubard 1998, Survey Methodology 24:193-201).
-    confidence : float
-        Two-sided, 0…1; the coverage is never less.
+    Hits and trials, 0 ≤ count ≤ n, may be effective numbers of dependent ones, which need not be
+    whole (Korn & Graubard 1998, Survey Methodology 24:193-201). None where n = 0. Raises ValueError
+    if count is not in 0…n, or confidence not between 0 and 1.
 
-    Returns
-    -------
-    Interval or None
-        Shares 0…1; None where n = 0.
-
-    Raises
-    ------
-    ValueError
-        If count is not in 0…n, or confidence not between 0 and 1.
-
-    Notes
-    -----
     With α = 1 − confidence and B the quantile of the beta distribution, from
     B(α/2; count, n − count + 1) to B(1 − α/2; count + 1, n − count); 0 below where
     count = 0, 1 above where count = n. Source: Clopper & Pearson 1934, Biometrika

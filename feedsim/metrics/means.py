@@ -51,32 +51,13 @@ def mean_interval(
     resolution: float = 0.0,
     begins: Sequence[int] = (0,),
 ) -> Interval | None:
-    """Return the interval of the mean of values in time order.
+    """Return the interval of the mean of finite values in time order, shape (n,), in their unit.
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        In time order, finite.
-    confidence : float
-        Two-sided, 0…1.
-    resolution : float
-        Unit of the values, 0 or more. Values that all lie within it, or within floating noise,
-        are one value: the interval then has no width.
-    begins : sequence of int
-        Places at which a run begins, rising, the first 0.
+    None below 20 values. ``confidence``: two-sided (raises ValueError if it is not between 0 and
+    1). ``resolution``: unit of the values, 0 or more. Values that all lie within it, or within
+    floating noise, are one value: the interval then has no width. ``begins``: places at which a run
+    begins, rising, the first 0.
 
-    Returns
-    -------
-    Interval or None
-        Unit of the values; None below 20 values.
-
-    Raises
-    ------
-    ValueError
-        If confidence is not between 0 and 1.
-
-    Notes
-    -----
     mean ± t((1 + confidence)/2; f)·√v, t the quantile of Student's distribution (any text), v and
     f from :func:`uncertainty`.
     """
@@ -107,17 +88,8 @@ def batch_interval(
 
 
 def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
-    """Return the uncertainty of the mean of values in order.
+    """Return the uncertainty of the mean of two or more values in time order, shape (n,).
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        n ≥ 2, in time order.
-    begins : sequence of int
-        As in :func:`mean_interval`.
-
-    Notes
-    -----
     One run: the b batch means of :func:`batches_of`, s² their variance, give s²/b with b − 1
     degrees of freedom, widened if batch means correlate (:func:`growth`). At most 19 values at the
     front are left out. Several runs: each is a batch (the method of independent replications).
@@ -154,17 +126,10 @@ def doubt_of(n: int) -> float:
 def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growth:
     """Return how much correlated batch means enlarge the variance of their mean.
 
-    Parameters
-    ----------
-    alike : float
-        Correlation r of neighbouring batch means, of all runs together.
-    batches : sequence of int
-        Number of each independent run, at least 20; their mean is b.
-    doubt : float
-        Standard errors 1/√(all batches) to add to r.
+    ``alike``: correlation r of neighbouring batch means, of all runs together. ``batches``: number
+    of each independent run, at least 20; their mean is b. ``doubt``: standard errors 1/√(all
+    batches) to add to r.
 
-    Notes
-    -----
     Batches that are too short still correlate; they are modelled as a first-order autoregression
     φ. Then r has the mean φ − (1 + 4φ)/b (Marriott & Pope 1954, Biometrika 41:390-402), which is
     solved for φ, at most 0.9. It counts if r + 1/b lies 0.84 standard errors 1/√(all batches)

@@ -101,19 +101,11 @@ class ShareDifference:
 def mean_difference(
     first_mm: Floats, other_mm: Floats, *, resolution: float = 0.0, begins: Sequence[int] = (0,)
 ) -> LengthDifference:
-    """Return the difference of the means of two columns of placement errors.
+    """Return the difference of the means of two columns of placement errors of the same carriers.
 
-    Parameters
-    ----------
-    first_mm, other_mm : float64 array, shape (n,)
-        Of the same carriers, in time order, finite.
-    resolution : float
-        mm; differences that all lie within it count as equal.
-    begins : sequence of int
-        Places at which a run begins.
+    They are finite, in time order, shape (n,). ``resolution``: mm; differences that all lie within
+    it count as equal. ``begins``: places at which a run begins.
 
-    Notes
-    -----
     The interval is :func:`feedsim.metrics.means.mean_interval` of the n differences. The other is
     nearer to the target if |m_other| < |m_first|, or (m_other − m_first)·(m_other + m_first) < 0:
     decided only if the intervals of difference and sum both exclude 0 (each at 95 %, so together

@@ -21,20 +21,11 @@ def percent(
 ) -> str:
     """Write a share in per cent; only exactly none is 0 and only exactly all is 100.
 
-    Parameters
-    ----------
-    share : float or None
-        0 to 1; a dash stands for None.
-    ci95 : Interval, optional
-        95 % interval of a counted share; it sets the number of digits.
-    digits : int
-        For a share that was not counted: significant digits of its distance to 0 or 100 per cent,
-        whichever is nearer.
-    unlike : float, optional
-        A limit to compare with: digits are added until the text shows on which side it lies.
+    A dash stands for None. ``ci95``: of a counted share; it sets the number of digits. ``digits``:
+    for a share that was not counted, significant ones of its distance to 0 or 100 per cent,
+    whichever is nearer. ``unlike``: a limit to compare with; digits are added until the text shows
+    on which side it lies.
 
-    Examples
-    --------
     >>> percent(0.0008), percent(0.999174), percent(0.9999998), percent(1.0), percent(None)
     ('0.08 %', '99.9174 %', '99.99998 %', '100 %', '-')
     >>> percent(0.973226, Interval(0.96, 0.98)), percent(0.9998, Interval(0.9989, 0.99996))

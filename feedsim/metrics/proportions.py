@@ -16,30 +16,13 @@ from feedsim.metrics.intervals import (
 def paired_difference(
     only_other: float, only_first: float, *, n: float, confidence: float = 0.95
 ) -> Interval | None:
-    """Return the interval of other share less first share, both of the same carriers.
+    """Return the interval of other share less first share, both of the same carriers (−1…1).
 
-    Parameters
-    ----------
-    only_other, only_first : float
-        Cards that are a hit in only one of the two, 0 or more.
-    n : float
-        All cards, at least the sum of the two. Counts need not be whole: those of correlated cards
-        are divided by their design effect.
-    confidence : float
-        Two-sided, 0…1.
+    ``only_other``, ``only_first``: cards that are a hit in only one of the two, 0 or more. ``n``:
+    all cards, at least the sum of the two. Counts need not be whole: those of correlated cards are
+    divided by their design effect. It is never without a width, and None where n = 0. Raises
+    ValueError if the counts are below 0 or above n, or confidence not between 0 and 1.
 
-    Returns
-    -------
-    Interval or None
-        −1…1; never without a width; None where n = 0.
-
-    Raises
-    ------
-    ValueError
-        If the counts are below 0 or above n, or confidence not between 0 and 1.
-
-    Notes
-    -----
     With p = (only_other + 1)/(n + 2), q = (only_first + 1)/(n + 2) and z the normal quantile
     of (1 + confidence)/2 ::
 
@@ -51,8 +34,6 @@ def paired_difference(
     coverage is as high from 20 cards on, it needs only the discordant counts, which a design
     effect can correct, and it finds a difference about where the exact test of these counts does.
 
-    Examples
-    --------
     >>> low, high = paired_difference(12, 2, n=50)
     >>> round(low, 4), round(high, 4)
     (0.0509, 0.3337)
@@ -74,26 +55,12 @@ def unpaired_difference(
 ) -> Interval | None:
     """Return the interval of the same difference if each setup had run on its own carriers.
 
-    Parameters
-    ----------
-    other, first : tuple of float
-        Hits and cards of each, 0 ≤ hits ≤ cards; for correlated cards both divided by the design
-        effect.
-    confidence : float
-        Two-sided, 0…1.
+    ``other``, ``first``: hits and cards of each, 0 ≤ hits ≤ cards; for correlated cards both
+    divided by the design effect. None where one of them has no cards.
 
-    Returns
-    -------
-    Interval or None
-        −1…1; None where one of them has no cards.
-
-    Notes
-    -----
     The :func:`~feedsim.metrics.intervals.difference_interval` of both shares with their
     :func:`~feedsim.metrics.intervals.share_interval`: method 10 of Newcombe 1998.
 
-    Examples
-    --------
     >>> low, high = unpaired_difference((56, 70), (48, 80))
     >>> round(low, 4), round(high, 4)
     (0.0524, 0.3339)

@@ -24,29 +24,10 @@ class Plan:
 def size_allowing(hits: int, share: float, *, confidence: float = 0.95) -> int:
     """Return how many trials with at most this many hits show that the share is below a limit.
 
-    Parameters
-    ----------
-    hits : int
-        0 or more.
-    share : float
-        The limit, between 0 and 1.
-    confidence : float
-        One-sided.
+    The least n > hits with P(X ≤ hits) ≤ 1 − confidence (one-sided), X binomial (n, share); at most
+    ``MOST``. Without hits, (1 − share)^n: 59 for 5 % at 95 % (Wilks 1942, Annals of Mathematical
+    Statistics 13:400-409). Raises ValueError if share or confidence is not between 0 and 1.
 
-    Returns
-    -------
-    int
-        The least n > hits with P(X ≤ hits) ≤ 1 − confidence, X binomial (n, share); at most
-        ``MOST``. Without hits, (1 − share)^n: 59 for 5 % at 95 % (Wilks 1942, Annals of
-        Mathematical Statistics 13:400-409).
-
-    Raises
-    ------
-    ValueError
-        If share or confidence is not between 0 and 1.
-
-    Examples
-    --------
     >>> [size_allowing(hits, 0.05) for hits in range(3)]
     [59, 93, 124]
     """
@@ -69,25 +50,10 @@ def plan_for(
 ) -> Plan | None:
     """Return the shortest plan that shows a share below a limit and is likely to be passed.
 
-    Parameters
-    ----------
-    limit : float
-        Between 0 and 1.
-    expected : float
-        The likely share, 0…1.
-    confidence : float
-        Least probability that a share at the limit fails the plan.
-    chance : float
-        Least probability that the expected share passes it.
+    ``expected``: the likely share, 0…1. ``confidence``: least probability that a share at the limit
+    fails the plan. ``chance``: least probability that the expected share passes it. None if the
+    expected share is too near to the limit for a plan of up to a million trials or 200 hits.
 
-    Returns
-    -------
-    Plan or None
-        None if the expected share is too near to the limit for a plan of up to a million trials
-        or 200 hits.
-
-    Notes
-    -----
     The binomial plan with both risks given: the least n of :func:`size_allowing` for 0, 1, 2 …
     hits until the chance is met (NIST/SEMATECH e-Handbook of Statistical Methods, 6.2.3.2).
     """
@@ -106,20 +72,10 @@ def plan_for(
 def size_for_spread(within: float, *, confidence: float = 0.95) -> int:
     """Return how many values give the standard deviation to within a relative error.
 
-    Parameters
-    ----------
-    within : float
-        Above 0; both ends of the interval of σ lie within this fraction of s (0.2: ±20 %).
-    confidence : float
-        Two-sided.
-
-    Notes
-    -----
-    The interval of σ is s·√(ν/χ²(1 − α/2; ν)) to s·√(ν/χ²(α/2; ν)), ν = n − 1 (any text;
+    ``within``: above 0; both ends of the interval of σ, two-sided, lie within this fraction of s
+    (0.2: ±20 %). It is s·√(ν/χ²(1 − α/2; ν)) to s·√(ν/χ²(α/2; ν)), ν = n − 1 (any text;
     NIST/SEMATECH e-Handbook, 7.2.3.1). Its upper end is always farther from s.
 
-    Examples
-    --------
     >>> size_for_spread(0.25)
     49
     """
@@ -149,23 +105,12 @@ def spread_band(n: float, *, confidence: float = 0.95) -> Interval:
 
 
 def tolerance_factor(n: int, share: float, *, confidence: float = 0.95) -> float:
-    """Return k: mean ± k·s of n normal values covers at least a share of all, at a confidence.
+    """Return k: mean ± k·s of n ≥ 2 normal values covers at least a share of all, at a confidence.
 
-    Parameters
-    ----------
-    n : int
-        2 or more.
-    share : float
-        Between 0 and 1.
-    confidence : float
-        One-sided, between 0 and 1.
-
-    Notes
-    -----
     k = z·√((n − 1)·(1 + 1/n)/χ²), z the normal quantile of (1 + share)/2, χ² the quantile
-    1 − confidence of the chi-squared distribution with n − 1 degrees of freedom. Source: Howe
-    1969, Journal of the American Statistical Association 64:610-620, as in NIST/SEMATECH
-    e-Handbook, 7.2.6.3.
+    1 − confidence (one-sided) of the chi-squared distribution with n − 1 degrees of freedom.
+    Source: Howe 1969, Journal of the American Statistical Association 64:610-620, as in
+    NIST/SEMATECH e-Handbook, 7.2.6.3.
     """
     from scipy.special import gammaincinv
 
@@ -178,19 +123,8 @@ def tolerance_factor(n: int, share: float, *, confidence: float = 0.95) -> float
 def size_by_measuring(room: float, share: float, *, confidence: float = 0.95) -> int | None:
     """Return how many normal errors to measure to show that a share lies within limits.
 
-    Parameters
-    ----------
-    room : float
-        Distance from the mean to the nearer limit in standard deviations.
-    share : float
-        To lie within, between 0 and 1.
-    confidence : float
-        One-sided.
-
-    Returns
-    -------
-    int or None
-        The least n whose :func:`tolerance_factor` is at most ``room``; None above 100 000.
+    The least n whose :func:`tolerance_factor` is at most ``room``, the distance from the mean to
+    the nearer limit in standard deviations; None above 100 000. ``confidence`` is one-sided.
     """
     most = 100_000
     if tolerance_factor(most, share, confidence=confidence) > room:

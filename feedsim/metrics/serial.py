@@ -45,20 +45,10 @@ class Runs(NamedTuple):
 def lag_one(off: Floats, groups: Places | None = None) -> LagOne | None:
     """Return the correlation of neighbours.
 
-    Parameters
-    ----------
-    off : float64 array, shape (n,)
-        Each value less the mean of its group, all of one spread, in order.
-    groups : int array, shape (n,), optional
-        Group of each value, from 0, none empty; one group if left out.
+    ``off``: each value less the mean of its group, all of one spread, in order, shape (n,).
+    ``groups``: of each value, from 0, none empty; one group if left out. None if groups are too
+    small to tell (8 values on average), or no values differ.
 
-    Returns
-    -------
-    LagOne or None
-        None if groups are too small to tell (8 values on average), or no values differ.
-
-    Notes
-    -----
     With S the sum of squares of a group of n values, r = Σ u_i·u_(i+1)/Σ u_i² over all groups.
     For independent normal values, r of one group has the mean −1/n and the variance
     (n − 2)²/(n²·(n − 1)) (Moran 1948, Biometrika 35:255-260); groups are weighted by S. For a
@@ -95,21 +85,10 @@ def _lag(counts: Places, squares: NDArray[Any], products: float) -> LagOne | Non
 
 
 def runs_test(off: Floats, groups: Places) -> Runs | None:
-    """Count the runs on one side of the mean.
+    """Count the runs on one side of the mean; None where no group has values on both sides.
 
-    Parameters
-    ----------
-    off : float64 array, shape (n,)
-        Each value less the mean of its group, in order; 0 counts on neither side.
-    groups : int array, shape (n,)
+    ``off``: each value less the mean of its group, in order, shape (n,); 0 counts on neither side.
 
-    Returns
-    -------
-    Runs or None
-        None where no group has values on both sides.
-
-    Notes
-    -----
     With n₁ values above and n₂ below in random order, the number of runs has the mean
     2·n₁n₂/n + 1 and the variance 2·n₁n₂·(2·n₁n₂ − n)/(n²·(n − 1)), n = n₁ + n₂ (Wald &
     Wolfowitz 1940; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.13). Means and
@@ -176,24 +155,11 @@ def dof_of_estimated(n: float, process: float) -> float:
 
 
 def tapered(rows: Floats, sd: Floats, groups: Places, process: float) -> Floats:
-    """Return rows·V·rowsᵀ, V the covariance of values whose neighbours correlate.
+    """Return rows·V·rowsᵀ, shape (p, p), V the covariance of values whose neighbours correlate.
 
-    Parameters
-    ----------
-    rows : float64 array, shape (p, n)
-        Weights of the values in p figures.
-    sd : float64 array, shape (n,)
-    groups : int array, shape (n,)
-        Values of one group, k places apart, correlate by φ^k; others do not.
-    process : float
-        φ, between −1 and 1.
+    ``rows``: weights of the values in p figures, shape (p, n). Values of one group, k places apart,
+    correlate by φ^k, ``process`` φ between −1 and 1; others do not. ``sd``, ``groups``: shape (n,).
 
-    Returns
-    -------
-    float64 array, shape (p, p)
-
-    Notes
-    -----
     With a = rows·sd, V of one group: a·Cᵀaᵀ, C_ij = φ^|i−j|; the lower half by the recursion
     h_i = φ·(h_(i−1) + a_(i−1)) (derived: φ^(i−j) = φ·φ^(i−1−j)).
     """

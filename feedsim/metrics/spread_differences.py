@@ -29,22 +29,11 @@ _MOST_ALIKE = 0.95
 def sd_difference_interval(
     first: Floats, other: Floats, *, begins: Sequence[int] = (0,)
 ) -> Interval | None:
-    """Return the 95 % interval of (sd of the other) − (sd of the first), values paired.
+    """Return the 95 % interval of (sd of the other) − (sd of the first), in the unit of the values.
 
-    Parameters
-    ----------
-    first, other : float64 array, shape (n,)
-        Of the same carriers, in time order, finite.
-    begins : sequence of int
-        Places at which a run begins.
+    The values are of the same carriers, finite, in time order, shape (n,); None below 20 pairs.
+    ``begins``: places at which a run begins.
 
-    Returns
-    -------
-    Interval or None
-        Unit of the values; None below 20 pairs.
-
-    Notes
-    -----
     With L = ln(s₂/s₁) and g = √(s₁·s₂), s₂ − s₁ = 2g·sinh(L/2). To first order L and ln g are
     means of w₂ − w₁ and (w₁ + w₂)/2, w = (x − m)²/2s² up to a constant (the influence on ln s:
     Hampel and others, Robust Statistics, 1986, from memory), known to ±h and ±k. So an end lies

@@ -43,24 +43,11 @@ class ByRun(NamedTuple):
 def sd_interval(
     values: Floats, *, resolution: float = 0.0, begins: Sequence[int] = (0,)
 ) -> Interval | None:
-    """Return the 95 % interval of the standard deviation of values in time order.
+    """Return the 95 % interval of the standard deviation of values in time order, in their unit.
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        Finite.
-    resolution : float
-        Unit of the values: those that all lie within it are one value.
-    begins : sequence of int
-        Places at which a run begins.
+    They are finite, shape (n,); None below 20. ``resolution``: those that all lie within it are one
+    value. ``begins``: places at which a run begins.
 
-    Returns
-    -------
-    Interval or None
-        Unit of the values; None below 20 values.
-
-    Notes
-    -----
     A plain chi-squared interval assumes independent, normal values. This one has f ≥ 1 effective
     degrees of freedom, s·√(f/χ²). f = 2/(v·(t/z)²), v the variance of the mean of ((x − m)/s)²
     (:func:`feedsim.metrics.means.uncertainty`; independent normal values have 2/(n − 1)), widened
@@ -165,24 +152,10 @@ def capability_intervals(
 ) -> CapabilityIntervals | None:
     """Return the 95 % intervals of Cp and Cpk against a tolerance either side of 0.
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        In time order, finite.
-    fit : Capability
-        Of these values.
-    tolerance : float
-        Unit of the values, above 0.
-    mean, sd : Interval or None
-        Of :func:`feedsim.metrics.means.mean_interval` and of :func:`sd_interval`.
+    ``values``: in time order, finite, shape (n,); ``fit`` is theirs, the tolerance in their unit.
+    ``mean``, ``sd``: of :func:`feedsim.metrics.means.mean_interval` and of :func:`sd_interval`;
+    None if one of them is, or if the values do not spread.
 
-    Returns
-    -------
-    CapabilityIntervals or None
-        None if one of them is, or if the values do not spread.
-
-    Notes
-    -----
     Cp is tolerance/3s, so its ends are the inverted ends of s. Cpk = (tolerance − |m|)/3s: with d
     the half-width of the interval of m over 3s, and e the change of Cpk with s at the end of its
     interval on that side, each end lies √(d² + e² + 2·r·d·e) off Cpk, r the correlation of a
