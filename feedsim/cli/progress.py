@@ -51,7 +51,7 @@ def doing(what: str) -> Iterator[Callable[[str], None]]:
 
 @contextmanager
 def progress_bar(what: str, total: int) -> Iterator[Callable[[int], None] | None]:
-    """Yield a function that takes the progress; what is counted may be "carriers"."""
+    """Yield a function that takes how many are done of what is counted, such as "carriers"."""
     with _telling(what, total) as teller:
         yield teller.tell
 

@@ -56,7 +56,7 @@ class Job:
         self._dropped = self._dropped or why
 
     def look(self) -> None:
-        """Wait until the first lane is free, then go on; raise Dropped or TooLong if it is."""
+        """Wait until the first lane is free, then go on; raises Dropped or TooLong where it is."""
         if self._free is not None:
             self._free.wait(_MOST_GIVEN_WAY_S)
         if self._dropped:

@@ -263,12 +263,7 @@ def serve(files: Sequence[Opened], *, port: int, ready: Callable[[str, str], Non
 
 
 async def _body(request: Request) -> bytes:
-    """Read a body up to the largest size allowed, whatever its header says.
-
-    Raises
-    ------
-    NotAQuestion
-    """
+    """Read a body up to the largest size allowed (NotAQuestion), whatever its header says."""
     body = bytearray()
     try:
         async for part in request.stream():

@@ -126,12 +126,8 @@ def _changed(setup: LineText, files: Sequence[Opened]) -> str:
 def save(saving: Saving, files: Sequence[Opened]) -> dict[str, object]:
     """Write the changed scenario into its own folder.
 
-    Raises
-    ------
-    AlreadyThere
-        If a file exists that may not be overwritten yet.
-    FeedsimError
-        If the name is not valid, or the file cannot be written.
+    Raises AlreadyThere if a file exists that may not be overwritten yet, FeedsimError if the name
+    is not valid, or the file cannot be written.
     """
     folder = file_of(saving, files).folder
     if not _NAME.fullmatch(saving.name):

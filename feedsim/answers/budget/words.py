@@ -57,7 +57,7 @@ class _End:
 def closing(
     row: Sequence[tuple[float, BudgetAgainstRun]], *, units: System = "metric"
 ) -> Iterator[str]:
-    """Say of a feeder's budgets what dominates at the slow and the fast end, and what to mend."""
+    """Say of a feeder's budgets what dominates when slow and when fast, and what to spend on."""
     slow, fast = (_End(speed, compared.budget) for speed, compared in (row[0], row[-1]))
     if not fast.budget.sources:
         yield "Nothing spreads the placement."

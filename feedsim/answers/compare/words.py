@@ -173,7 +173,7 @@ def where(
 ) -> str:
     """Say at which speeds: ``at every speed from 12 to 30 m/min``, ``at 12 to 18 and 30 m/min``.
 
-    ``places``: those meant of all speeds, both rising. ``no``: say ``at any speed`` of all.
+    ``places``: which of all speeds, both rising. ``no``: say ``at any speed`` where all are meant.
     """
     shown = [speed(mm_s, units).partition(" ")[0] for mm_s in speeds_mm_s]
     unit = display_unit("speed", units).label

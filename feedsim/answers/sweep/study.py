@@ -72,11 +72,8 @@ class SweepPlan:
     def check(self) -> None:
         """Check that every point can be run.
 
-        Raises
-        ------
-        FeedsimError
-            If more than two keys are crossed, or one with itself; for more than ``MOST_POINTS``
-            points, an unknown key, or a value that makes an impossible scenario.
+        Raises FeedsimError if more than two keys are crossed, or one with itself; for more than
+        ``MOST_POINTS`` points, an unknown key, or a value that makes an impossible scenario.
         """
         keys = [axis.key for axis in self.axes]
         if len(keys) > 2 or len(set(keys)) < len(keys):
