@@ -234,7 +234,7 @@ class Distribution(NamedTuple):
 
     def _reach(self) -> tuple[float, float, float]:
         """Return the bounds of all values, and the standard deviation to smooth them with."""
-        low, high = self._bounds()
+        low, high = self.bounds()
         sd = max(self.normal_sd, 1e-4 * (high - low))
         return low - _FAR * sd, high + _FAR * sd, sd
 
@@ -298,7 +298,7 @@ class Distribution(NamedTuple):
             wave *= part.wave(grid)
         return wave
 
-    def _bounds(self) -> tuple[float, float]:
+    def bounds(self) -> tuple[float, float]:
         """Return the lowest and the highest value without the normal part."""
         low = high = self.mean
         for half in self.half_widths:

@@ -20,7 +20,7 @@ import numpy as np
 from feedsim.arrays import Floats, Places
 from feedsim.machine import Inserts
 from feedsim.motion.capture import eye_delay
-from feedsim.probability.distribution import SharesBelow
+from feedsim.probability.distribution import Distribution, SharesBelow
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.kept import mark_to_act
 from feedsim.settings.late_acts import late_opening_mean
@@ -34,7 +34,8 @@ from feedsim.settings.sources import slips
 from feedsim.settings.spreads import gaps, staged_nose
 
 _ROWS, _FORGETS, _COUNTED, _TRIES, _CELLS = 128, 7, 3, 3, 64
-_FAR, _SD, _NARROW_MM = 8.0, 5.0, 1e-3
+_FAR, _SD, _NARROW_MM, _IN_A_ROW = 8.0, 5.0, 1e-3, 3
+_TURNS = math.pi * np.linspace(0.0, 0.5, 4)
 
 
 class _Line(NamedTuple):
@@ -100,12 +101,15 @@ def lands_in_next(at: FeederAtSpeed) -> float:
     staged, slipped = staged_nose(at), slips(at).times(-1.0)
     ins, clutch = at.inserts, at.feeder.clutch
     there = staged.plus(gaps(at), slipped)
-    ramp_s = clutch.ramp_in / at.counted_mm_s if clutch.travel_ramp else clutch.ramp_in
-    # the ramp-in costs half its travel at most, and each of two ramps and a start λ of lag
-    costs = at.feed_mm_s * (0.5 * ramp_s + 3.0 * following_time(at.feeder.servo))
+    ramps_s = (clutch.ramp_in + clutch.ramp_out) / (at.counted_mm_s if clutch.travel_ramp else 1.0)
+    # each ramp costs half its travel at most, and each of two and a start λ of lag
+    costs = at.feed_mm_s * (0.5 * ramps_s + 3.0 * following_time(at.feeder.servo))
     if there.average - _FAR * there.sd > _way(at) + costs:
         return 0.0
-    line, noise = _line(at), staged.shifted(-staged.average)
+    cycle, noise = _cycle(at), staged.shifted(-staged.average)
+    if _all_land(at, cycle, there):
+        return 0.0
+    line = _line(at, cycle)
     if not len(line.marks_mm):
         return 0.0
     rows = _begun(line, staged.average)
@@ -118,16 +122,39 @@ def lands_in_next(at: FeederAtSpeed) -> float:
     return max(0.0, (1.0 - line.gone) * (1.0 - ins.double) * short)
 
 
+def _all_land(at: FeederAtSpeed, cycle: Cycle, there: Distribution) -> bool:
+    """Return whether inserts land that all spreads leave as short as they can (normal ones: 8 sd).
+
+    A short gap costs the most, since its edge comes early; so it does behind an insert that is
+    staged far on, most where that edge passes the eye as the clutch closes. What is left of the
+    spreads once no gap is shorter is taken from the way. Each cycle follows at once. ``there``: the
+    law of stage, gap and slip.
+    """
+    staged, ins = staged_nose(at), at.inserts
+    (low, high), (least, _) = staged.bounds(), there.bounds()
+    further = _FAR * staged.normal_sd * np.sin(_TURNS)
+    wanted = ins.gap_mm - _FAR * there.normal_sd * np.cos(_TURNS)
+    gap = np.maximum(ins.min_gap_mm, wanted)
+    ends = low - further, high + further
+    nose = np.array([*ends, np.clip(ins.length_mm + gap, *ends)])
+    left = reaches = np.zeros(nose.shape)
+    for _ in range(_IN_A_ROW):
+        opened = cycle.opened(cycle.time_at(ins.length_mm + gap - nose, left))
+        left = cycle.left(opened, opened.rests_s + cycle.busy_s - cycle.delay_s, left)
+        reaches = opened.end_mm - left + nose - at.feeder.insert_eye_to_placement_mm
+    return bool(np.min(reaches - (gap - wanted)) > slips(at).average + there.average - least)
+
+
 def _way(at: FeederAtSpeed) -> float:
     return at.feeder.insert_eye_to_placement_mm - at.inserts.length_mm
 
 
-def _line(at: FeederAtSpeed) -> _Line:
+def _line(at: FeederAtSpeed, cycle: Cycle) -> _Line:
     ins, eye, engages = at.inserts, at.eye, at.controller.not_ready_engages
     room = max(0.0, at.carriers.length_mm - at.settings.target_offset_mm)
     needs = gap_lasts(eye, at.controller).average if filters(eye) else 0.0
     return _Line(
-        cycle=_cycle(at),
+        cycle=cycle,
         inserts=ins,
         stage_mm=at.settings.stage_position_mm,
         placement_mm=at.feeder.insert_eye_to_placement_mm,
