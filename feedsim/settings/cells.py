@@ -267,7 +267,7 @@ def _look_finely(
             break
         for place in sorted((*jumps.speeds_mm_s, *jumps.crossings())):
             shares.looked_at.add(place)
-            if windows == 1 and shares.refused(place) and _enough(shares, windows, to=end):
+            if windows == 1 and shares.refused(place) and _enough(shares, windows, to=place):
                 break
     return fully
 

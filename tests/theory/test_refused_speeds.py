@@ -34,6 +34,7 @@ from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.right import right_settings, settled_settings
 from feedsim.settings.shares_by_speed import FIGURES, SharesBySpeed, together
 from tests.theory.test_limits import BASE
+from tests.workable_scenarios import workable_scenario
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 POINTS = 400
@@ -272,3 +273,16 @@ def test_a_figure_near_its_limit_at_every_speed_hides_no_stretch_of_another(miss
     for here, there in zip(placing, beside.refused, strict=False):
         assert here.figure == there.figure == "within_tolerance"
         assert there.from_mm_s == pytest.approx(here.from_mm_s, rel=1e-6)
+
+
+def test_the_lowest_refused_stretch_is_found_below_a_wider_one() -> None:
+    """Narrow stretches close to each other count as one; a wide one lies 0.2 % above them."""
+    line = workable_scenario(125, stops=False)
+    (at,), allowed = at_speeds(line), criteria_of(line)
+    (lowest,) = {limit.speed_mm_s for limit in closed_form(at, allowed, windows=1).limits[:1]}
+    shares = SharesBySpeed(at, allowed)
+    grid = np.linspace(0.9999 * lowest, 1.002 * lowest, 2001)
+    refused = [v for v in grid.tolist() if shares.refused(v)]
+    assert refused[0] == pytest.approx(lowest, abs=grid[1] - grid[0])
+    assert any(v > 1.0009 * lowest for v in refused)
+    assert len(refused) < len(grid) // 2
