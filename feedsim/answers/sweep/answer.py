@@ -41,7 +41,8 @@ _UNITS: dict[Kind, str] = {
     "force": "_n",
     "angular speed": "_rpm",
 }
-_PLACEMENT = ("mean_mm", "sd_mm", "min_mm", "max_mm", "p01_mm", "p50_mm", "p99_mm", "cp", "cpk")
+
+
 _MARGINS = {"mm": "_mm", "%": "_percent", "mm/s^2": "_mm_s2"}
 
 
@@ -221,8 +222,15 @@ def _row(point: Point, feeder: FeederResults, number: int, others: Sequence[Axis
 def _placement(feeder: FeederResults) -> Cells:
     error = feeder.placement_error
     yield "placed", feeder.placed
-    for name in _PLACEMENT:
-        yield f"placement_error_{name}", getattr(error, name)
+    yield "placement_error_mean_mm", error.mean_mm
+    yield "placement_error_sd_mm", error.sd_mm
+    yield "placement_error_min_mm", error.min_mm
+    yield "placement_error_max_mm", error.max_mm
+    yield "placement_error_p01_mm", error.p01_mm
+    yield "placement_error_p50_mm", error.p50_mm
+    yield "placement_error_p99_mm", error.p99_mm
+    yield "placement_error_cp", error.cp
+    yield "placement_error_cpk", error.cpk
     yield from ends("placement_error_mean", error.mean_ci95_mm, "_mm")
     yield "within_tolerance", error.within_tolerance
     yield from ends("within_tolerance", error.within_tolerance_ci95)

@@ -159,9 +159,18 @@ def _limit_rows(limits: Sequence[FeederLimit], units: System) -> list[tuple[str,
 def _other_settings(swept: Swept, number: int, units: System) -> Iterator[str]:
     """Say which settings differ between the points, with their range."""
     found = [point.results.feeders[number].settings for point in swept.points]
-    for side in ("engage", "disengage"):
-        distances: list[float] = [getattr(one, f"{side}_distance_mm") for one in found]
-        leads: list[float] = [getattr(one, f"{side}_lead_ms") for one in found]
+    for side, distances, leads in (
+        (
+            "engage",
+            [one.engage_distance_mm for one in found],
+            [one.engage_lead_ms for one in found],
+        ),
+        (
+            "disengage",
+            [one.disengage_distance_mm for one in found],
+            [one.disengage_lead_ms for one in found],
+        ),
+    ):
         ends = min(distances), max(distances)
         if ends[1] - ends[0] > _SAME_MM:
             shown = (display(end, "length", units=units, digits=6) for end in ends)

@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from feedsim.metrics.diverted import Diverted
 from feedsim.metrics.percent import DASH
-from feedsim.metrics.products import Products
 from feedsim.metrics.results import Results
 from feedsim.metrics.share import Share
 from feedsim.quantities import whole
 from feedsim.render.csv_table import Cells, ends
 from feedsim.render.wording import seldom
-
-_CLASSES = ("complete", "partial", "empty", "doubled", "good")
-_FAULTS = ("out_of_tolerance", "wrong_overlap")
-_GATE = ("good_passed", "good_diverted", "bad_diverted", "bad_passed", "bad_of_passed")
 
 
 def tells_products(results: Results) -> bool:
@@ -48,16 +40,24 @@ def product_cells(results: Results) -> tuple[str, ...]:
 def product_columns(results: Results) -> Cells:
     """Yield names and values of the columns of ``sweep.csv``."""
     products, gate = results.products, results.products.diverted
-    yield from _shares("products", products, _CLASSES + _FAULTS)
+    yield from _columns("products_complete", products.complete)
+    yield from _columns("products_partial", products.partial)
+    yield from _columns("products_empty", products.empty)
+    yield from _columns("products_doubled", products.doubled)
+    yield from _columns("products_good", products.good)
+    yield from _columns("products_out_of_tolerance", products.out_of_tolerance)
+    yield from _columns("products_wrong_overlap", products.wrong_overlap)
     yield "good_per_hour", products.good_per_hour
     if gate is not None:
-        yield from _shares("gate", gate, _GATE)
+        yield from _columns("gate_good_passed", gate.good_passed)
+        yield from _columns("gate_good_diverted", gate.good_diverted)
+        yield from _columns("gate_bad_diverted", gate.bad_diverted)
+        yield from _columns("gate_bad_passed", gate.bad_passed)
+        yield from _columns("gate_bad_of_passed", gate.bad_of_passed)
         yield "gate_passed_too_late", gate.passed_too_late
         yield "gate_good_passed_per_hour", gate.good_passed_per_hour
 
 
-def _shares(of: str, figures: Products | Diverted, names: Sequence[str]) -> Cells:
-    for name in names:
-        share: Share = getattr(figures, name)
-        yield f"{of}_{name}_share", share.share
-        yield from ends(f"{of}_{name}_share", share.ci95)
+def _columns(name: str, share: Share) -> Cells:
+    yield f"{name}_share", share.share
+    yield from ends(f"{name}_share", share.ci95)
