@@ -17,7 +17,13 @@ from feedsim.machine import Drive, Motor
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """One of the criteria, in its unit; the requirement includes the service factor."""
+    """One of the criteria, in its unit; the requirement includes the service factor.
+
+    ``available``, ``required``: in the unit of the criterion; what is required includes the service
+    factor.
+    ``margin``: excess of available over required, a share of the required; None if nothing is
+    required.
+    """
 
     required: float
     available: float

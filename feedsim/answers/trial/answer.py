@@ -30,7 +30,10 @@ SPREADS = (0.02, 2.0)
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PlannedTrial(Answer):
-    """Speeds, carriers, expected results, and a blank file to fill in."""
+    """Speeds, carriers, expected results, and a blank file to fill in.
+
+    ``scenario``: to make it again.
+    """
 
     line: Line = field(metadata=LEFT_OUT)
     feedsim: str

@@ -21,6 +21,9 @@ class CandidateAt:
     ``hardest_cycle_rms_torque_n_m``: of the cycle in which it is highest.
     ``acceleration_reserve``: available acceleration beyond the demand, as a share of the demand.
     The rest as in :class:`Candidate` and :class:`FeederSizing`.
+    ``available_acceleration_mm_s2``, ``inertia_ratio``, ``reflected_inertia_kg_m2``: see
+    :class:`Candidate`.
+    ``friction_limited_acceleration_mm_s2``: see :class:`FeederSizing`.
     """
 
     name: str
@@ -75,6 +78,7 @@ class SizedFeeder:
     """One feeder at one line speed.
 
     ``cycles``: number of feed cycles; below two ``moving`` is None, and there are no candidates.
+    ``candidates``: as many as there are motors; none without cycles.
     """
 
     line_speed_mm_s: float
@@ -118,6 +122,10 @@ class FeederSizing:
     ``reflected_inertia_kg_m2``: at the feed roller, from there to the motor, and at the motor
     without its rotor. ``friction_limited_acceleration_mm_s2`` and the free one: up to which an
     insert follows while the magazine holds it, and after; None where friction is not known.
+    ``free_friction_limited_acceleration_mm_s2``, ``friction_limited_acceleration_mm_s2``: up to
+    which an insert follows while the magazine holds it, and after; None where friction is not
+    known.
+    ``speeds``: rising.
     """
 
     number: int = field(metadata=LEFT_OUT)
@@ -138,7 +146,10 @@ class FeederSizing:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Sizing:
-    """What each feeder's motion demands of its motor, if it has a ``[feeder.drive]``."""
+    """What each feeder's motion demands of its motor, if it has a ``[feeder.drive]``.
+
+    ``feeders``: those that have a ``[feeder.drive]``.
+    """
 
     feedsim: str
     title: str

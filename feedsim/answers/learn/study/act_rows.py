@@ -162,6 +162,8 @@ class ProgramFault:
     ``here_alone``: another log at this speed does not have it.
     ``fits_cycle_s``: with a motion cycle this long, or a little longer, these acts are in time; NaN
         if there is none, or if the log shows the program's own.
+    ``acts``: which acts.
+    ``drift_s_per_hour``: of ``drift``; NaN elsewhere.
     """
 
     pattern: Pattern

@@ -21,7 +21,11 @@ _EXPONENTIAL = ((0.916, 0.15), (1.062, 0.10), (1.321, 0.05), (1.591, 0.025), (1.
 
 @dataclass(frozen=True, slots=True)
 class GoodnessOfFit:
-    """Anderson and Darling's test of a law with parameters fitted to the same values."""
+    """Anderson and Darling's test of a law with parameters fitted to the same values.
+
+    ``chance``: probability of values that fit as badly if they follow the law.
+    ``statistic``: A², corrected for the number of values.
+    """
 
     n: int
     statistic: float  # A², corrected for the number of values

@@ -54,6 +54,8 @@ class ArrivalFound:
     """The arrival law found in the log with the most carriers, beside the scenario's.
 
     ``agrees``: None if the log does not show it.
+    ``found``: of the log with the most carriers.
+    ``scenario``: ``paced``, ``random`` or ``recorded``.
     """
 
     scenario: str

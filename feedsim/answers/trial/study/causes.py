@@ -19,6 +19,8 @@ class Cause:
 
     ``key``: its path. ``instead``: the value that explains the findings. ``above_0``: inserts come
     late, or are staged too far, rather than the opposite.
+    ``kind``: its quantity.
+    ``now``: the present value, in the internal unit.
     """
 
     explains: Literal["engage slope", "engage offset", "disengage slope"]

@@ -138,6 +138,9 @@ class Allowance:
     """What is expected at one speed, and bands in which mean and spread of a trial must lie.
 
     No values have no band; one has none for its standard deviation.
+    ``mean_band_mm``, ``sd_band_mm``: where mean and standard deviation of the values must lie; None
+    for none, or one.
+    ``mean_mm``, ``sd_mm``: expected.
     """
 
     mean_mm: float

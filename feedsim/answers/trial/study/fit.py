@@ -38,6 +38,9 @@ class SpreadFit:
     ``more_time_s`` and ``more_fixed_mm`` are the excess of a part that is surely above the expected
     one (root of the difference of squares), and ``less_time`` and ``less_fixed`` say whether it is
     surely below.
+    ``less_fixed``, ``less_time``: whether that part is surely below the expected one.
+    ``more_fixed_mm``, ``more_time_s``: the excess of a part that is surely above the
+    expected one (root of the difference of squares).
     """
 
     found: Split
@@ -61,6 +64,7 @@ class FeederFit:
     ``with_outliers``: the corrections with them if they are left out.
     ``without_outliers``: those without if they are kept; None if there are none.
     ``kept_outliers``: all figures include them.
+    ``number``: from 0.
     """
 
     number: int
@@ -103,6 +107,7 @@ class TrialFit:
     ``error_step_mm``, ``stage_step_mm``: step in which placement and stage were measured.
     ``confidence``: of all intervals.
     ``machine``: with the settings of the trial.
+    ``blank_rows``, ``rows``: rows read, and blank ones.
     """
 
     feedsim: str

@@ -34,6 +34,7 @@ class SpeedLine:
     ``n``, ``speeds``: values and speeds behind it; 0 for the sum of two lines. ``by_chance``:
     probability of a line this far from 0 if nothing is off. ``straight``: that of means this far
     from the line if it is straight; None if not testable.
+    ``per_speed_s``: mm per mm/s, a time. None if there was only one speed.
     """
 
     n: int

@@ -50,6 +50,8 @@ class Showing:
         none.
     ``measuring``: for the share within tolerance, how many to measure if errors are normal, with
         mean and spread as expected; None if no number would do.
+    ``chance``: its own chance.
+    ``chance_without_any``: probability of that, if the scenario is right.
     """
 
     figure: Figure
@@ -77,6 +79,7 @@ class FeederPlan:
 
     ``placement``, ``stage``: mean and standard deviation at each speed, with their bands.
     ``distance_mm``, ``lead_s``: half width of the trial's intervals of engage distance and lead.
+    ``settings``: to type in for the trial.
     """
 
     name: str

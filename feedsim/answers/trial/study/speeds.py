@@ -33,6 +33,9 @@ class MeasuredAtSpeed:
     """Values of one kind at one speed, beside the scenario's band.
 
     No values have no mean, one has no standard deviation. Intervals are Student's and chi-squared.
+    ``band``: the scenario's.
+    ``mean_ci_mm``, ``sd_ci_mm``: Student's and chi-squared intervals.
+    ``mean_mm``, ``sd_mm``: None for no values, or one.
     """
 
     n: int

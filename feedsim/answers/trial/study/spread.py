@@ -36,6 +36,9 @@ class Split:
     For a single speed ``time_s`` and its interval are None: the whole is then ``fixed_mm``.
     ``dispersion``: variance of the sums of squares over that of normal values: below 1 for uniform
     ones.
+    ``dof``: of all the scatter together.
+    ``fixed_mm``: √A.
+    ``time_s``: √B; None (and its interval) for a single speed: the whole is then fixed_mm.
     """
 
     fixed_mm: float

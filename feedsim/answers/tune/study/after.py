@@ -24,6 +24,9 @@ class ChangeWorth:
     ``interval``: 95 % of that, both with the same random numbers; None in closed form.
     ``robust_worth``: if something is unsure, the worth in closed form, for the share of it asked
         for.
+    ``best``, ``now``: its present value, and that of the best setup.
+    ``key``: of the knob.
+    ``possible``: whether a line is possible without this change alone.
     """
 
     key: str
@@ -47,6 +50,8 @@ class FrontPoint:
 
     ``value``: jam risk (share of the feed cycles) or standard deviation (mm), simulated in fresh
     runs, with its 95 % ``interval``. ``met``: all acceptance figures are met there, by counts.
+    ``interval``: 95 % interval of it.
+    ``values``: of the knobs, in their order.
     """
 
     line_speed_mm_s: float
@@ -61,6 +66,7 @@ class Front:
     """The least risk or spread at each speed, rising, with the knobs chosen for it.
 
     ``now``: the setup as it is, at the same speeds.
+    ``points``: rising in speed.
     """
 
     against: Against

@@ -39,6 +39,8 @@ class Judged:
         accepted.
     ``drawn``: at that speed; None if nothing is unsure or there is no such speed.
     ``carriers``: simulated for it.
+    ``verdict_speed_mm_s``: speed of the verdict: if the aim is speed, the highest shown to be
+    accepted.
     """
 
     values: tuple[str, ...]
@@ -60,6 +62,8 @@ class Chosen:
         is not accepted.
     ``price``: what the best value costs.
     ``place``: of that on the knob's list, -1: unchanged.
+    ``best``, ``now``: its values as one would write them.
+    ``key``: path of the key.
     """
 
     key: str
@@ -78,6 +82,7 @@ class Nearest:
     ``figure``: the acceptance figure that cannot be met; "" if no such line is possible at all.
     ``share``, ``limit``: that figure in closed form, and its limit; of within_tolerance the share
     outside. ``speed_mm_s``: where that is, the slowest speed looked at, or the given one.
+    ``values``: of each knob.
     """
 
     values: tuple[str, ...]
@@ -115,6 +120,10 @@ class Tuned:
     ``carriers_search``, ``carriers_verdict``: simulated.
     ``looked_at``: setups looked at in closed form.
     ``impossible``: those of them that make no possible line.
+    ``best_nominal``, ``now_nominal``: the present and the best setup, for what is believed.
+    ``best_robust``, ``now_robust``: the same for what is unsure; None if nothing is.
+    ``gain_interval``, ``price_interval``: 95 % at least.
+    ``nearest``: the setup nearest to being accepted; None if one is.
     """
 
     feedsim: str
