@@ -40,7 +40,7 @@ from feedsim.settings.acts import (
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.predict import opened_off
-from feedsim.settings.sources import captures
+from feedsim.settings.spreads import captures
 
 _FAR = 9.0  # standard deviations beyond which a share is negligible
 _SAME = 1e-9

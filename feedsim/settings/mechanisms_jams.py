@@ -12,8 +12,8 @@ from feedsim.settings.mechanisms_placed import beyond, late_marks_by
 from feedsim.settings.mechanisms_unseen import strays, unseen
 from feedsim.settings.nominal_cycle import run_up_until, way_until_slower
 from feedsim.settings.predict import largest_demand
-from feedsim.settings.sources import placement_spread, slips
-from feedsim.settings.spreads import placed_nose_at_opening, staged_nose, tail_at_opening
+from feedsim.settings.sources import placement_spread
+from feedsim.settings.spreads import placed_nose_at_opening, slips, staged_nose, tail_at_opening
 from feedsim.settings.waiting import waiting
 
 _SAME = 1e-9
@@ -45,9 +45,10 @@ def off_carrier(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts that overhang an end of their carrier by more than is allowed.
 
     P(not −target − o ≤ error ≤ carrier − insert + o − target), o the overhang. Because of spread, a
-    wait of the carrier or a late mark; a carrier out of reach by then gets no insert.
+    wait of the carrier or a late mark; a carrier out of reach by then gets no insert. Without what
+    is left of the lag in cycles that are unlike.
     """
-    error = placement_spread(at)
+    error = placement_spread(at, lag=False)
     target, over = at.settings.target_offset_mm, allowed.overhang_mm
     length = at.carriers.length_mm
     room = length - at.inserts.length_mm + over - target

@@ -22,8 +22,7 @@ from feedsim.settings.nominal import clipped_slip_mean
 from feedsim.settings.nominal_cycle import mean_speed, nominal_cycle
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.right import right_settings
-from feedsim.settings.sources import slips
-from feedsim.settings.spreads import gaps, stage_spread
+from feedsim.settings.spreads import gaps, slips, stage_spread
 
 _RARE, _NEARLY_ALL, _MOST_AGAIN = 1e-7, 0.999, 60
 

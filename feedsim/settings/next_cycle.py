@@ -11,85 +11,31 @@ law of gaps (derived in feedsim/MODEL.md, section 13, fact 16).
 from __future__ import annotations
 
 import math
-from collections import deque
-from functools import lru_cache
-from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.arrays import Floats, Places
-from feedsim.machine import Inserts
-from feedsim.motion.capture import eye_delay
+from feedsim.arrays import Floats
 from feedsim.probability.distribution import Distribution, SharesBelow
+from feedsim.settings.cycle_rows import (
+    FORGETS,
+    ROWS,
+    Line,
+    Rows,
+    begun,
+    cycle_of,
+    draws,
+    least_gap,
+    line_of,
+    step,
+)
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
-from feedsim.settings.kept import mark_to_act
-from feedsim.settings.late_acts import late_opening_mean
-from feedsim.settings.levels import filters, gap_lasts
-from feedsim.settings.marks import may_be_full, needed_gap
-from feedsim.settings.nominal import clipped_slip_mean, following_time
+from feedsim.settings.nominal import following_time
 from feedsim.settings.one_cycle import Cycle
-from feedsim.settings.predict import opening_bias, until_next_tick
-from feedsim.settings.seen import carriers_seen, fractions
-from feedsim.settings.sources import slips
-from feedsim.settings.spreads import gaps, staged_nose
+from feedsim.settings.spreads import gaps, slips, staged_nose
 
-_ROWS, _FORGETS, _COUNTED, _TRIES, _CELLS = 128, 7, 3, 3, 64
+_COUNTED, _CELLS = 3, 64
 _FAR, _SD, _NARROW_MM, _IN_A_ROW = 8.0, 5.0, 1e-3, 3
 _TURNS = math.pi * np.linspace(0.0, 0.5, 4)
-
-
-class _Line(NamedTuple):
-    """What all rows share (mm of feed; belt: of belt travel).
-
-    ``marks_mm``: belt travel of points that the program may act on, twice around. ``room_mm``: belt
-    travel for which one may wait for the feeder. ``off_s``: how long the eye's output takes to drop
-    in a gap. ``gone``: share of inserts that are misfed or that the eye misses. ``belt_per_feed``:
-    what a stage correction moves a point by; 0 without it.
-    """
-
-    cycle: Cycle
-    inserts: Inserts
-    stage_mm: float
-    placement_mm: float
-    speed_mm_s: float
-    marks_mm: Floats
-    room_mm: float
-    off_s: float
-    slip_mm: float
-    gone: float
-    belt_per_feed: float
-
-    def closing(self, rows: _Rows, ready_mm: Floats, staged_mm: Floats) -> tuple[Floats, Places]:
-        """Return when (mm of belt travel) the clutch closes next, and for which mark."""
-        first = np.searchsorted(self.marks_mm, ready_mm - self.room_mm)
-        mark = np.minimum(np.maximum(first, rows.mark + 1), len(self.marks_mm) - 1)
-        later = self.belt_per_feed * (staged_mm - self.stage_mm)
-        return np.maximum(self.marks_mm[mark] + later, ready_mm), mark
-
-
-class _Rows(NamedTuple):
-    """Cycles side by side as their clutches close, shape (rows,) or (rows, 1).
-
-    ``closed_mm``: belt travel. ``left_mm``: lag. ``staged_mm``: where the insert rests.
-    """
-
-    closed_mm: Floats
-    mark: Places
-    left_mm: Floats
-    staged_mm: Floats
-
-    def upright(self) -> _Rows:
-        """Return the same as columns, shape (rows, 1)."""
-        closed, mark, left, staged = self
-        return _Rows(closed[:, None], mark[:, None], left[:, None], staged[:, None])
-
-
-class _Drawn(NamedTuple):
-    """The draws of one cycle, shape (…, rows): standard deviations, and fractions."""
-
-    off_sds: Floats
-    gap_sds: Floats
-    chances: Floats
 
 
 @term
@@ -106,19 +52,19 @@ def lands_in_next(at: FeederAtSpeed) -> float:
     costs = at.feed_mm_s * (0.5 * ramps_s + 3.0 * following_time(at.feeder.servo))
     if there.average - _FAR * there.sd > _way(at) + costs:
         return 0.0
-    cycle, noise = _cycle(at), staged.shifted(-staged.average)
+    cycle, noise = cycle_of(at), staged.shifted(-staged.average)
     if _all_land(at, cycle, there):
         return 0.0
-    line = _line(at, cycle)
+    line = line_of(at, cycle)
     if not len(line.marks_mm):
         return 0.0
-    rows = _begun(line, staged.average)
+    rows = begun(line, staged.average)
     needs, short = noise.plus(slipped).times(-1.0).shares_below(), 0.0
-    for number, drawn in enumerate(_draws()):
-        least = _least(line, rows)
-        if number >= _FORGETS:
+    for number, drawn in enumerate(draws()[: FORGETS + _COUNTED]):
+        least = least_gap(line, rows)
+        if number >= FORGETS:
             short += _too_short(line, rows, least, needs) / _COUNTED
-        rows = _next(line, rows, least, drawn, off_mm=noise.sd)
+        rows = step(line, rows, least, drawn, off_mm=noise.sd).rows
     return max(0.0, (1.0 - line.gone) * (1.0 - ins.double) * short)
 
 
@@ -149,125 +95,10 @@ def _way(at: FeederAtSpeed) -> float:
     return at.feeder.insert_eye_to_placement_mm - at.inserts.length_mm
 
 
-def _line(at: FeederAtSpeed, cycle: Cycle) -> _Line:
-    ins, eye, engages = at.inserts, at.eye, at.controller.not_ready_engages
-    room = max(0.0, at.carriers.length_mm - at.settings.target_offset_mm)
-    needs = gap_lasts(eye, at.controller).average if filters(eye) else 0.0
-    return _Line(
-        cycle=cycle,
-        inserts=ins,
-        stage_mm=at.settings.stage_position_mm,
-        placement_mm=at.feeder.insert_eye_to_placement_mm,
-        speed_mm_s=at.speed_mm_s,
-        marks_mm=_marks(at),
-        room_mm=room if engages else 0.0,
-        off_s=eye.off_response_s + needs,
-        slip_mm=clipped_slip_mean(ins),
-        gone=1.0 - (1.0 - ins.misfeed) * (1.0 - eye.missed),
-        belt_per_feed=at.belt_per_feed if at.settings.stage_correction else 0.0,
-    )
-
-
-def _cycle(at: FeederAtSpeed) -> Cycle:
-    """Return the feed cycle, its opening where settings, counts and ticks have it on average."""
-    v, travel, servo = at.counted_mm_s, at.opening_travel_mm, at.feeder.servo
-    acts = travel - 0.5 * at.count_mm + opening_bias(at, travel) + late_opening_mean(at)
-    wait = eye_delay(at.eye, at.controller) + 0.5 * at.controller.motion_cycle_s
-    return Cycle.of(
-        at.feeder.clutch,
-        servo,
-        counted_mm_s=v,
-        ratio=at.settings.speed_ratio,
-        sees_s=servo.command_delay_s + at.eye.response_s + at.eye.filter_s,
-        opens_s=acts / v + wait + servo.command_delay_s,
-        busy_s=servo.command_delay_s + at.feeder.clutch.settle_s + until_next_tick(at),
-    )
-
-
-def _marks(at: FeederAtSpeed) -> Floats:
-    """Return the edges (mm) of a stream of carriers that the eye shows and the memory takes."""
-    c, eye = at.carriers, at.carrier_eye
-    seen = carriers_seen(c, 1.0 - eye.missed, eye.edge_sd_mm)
-    edges = seen.edge[needed_gap(at).shows(seen)]
-    if not len(edges):
-        return edges
-    around = float(edges[-1]) + c.pitch_mm
-    if may_be_full(at):
-        edges = _with_a_place(edges, at)
-    return np.concatenate((edges, edges + around))
-
-
-def _with_a_place(edges: Floats, at: FeederAtSpeed) -> Floats:
-    """Return the edges that find a place, each kept for a mean travel: first in, first out."""
-    kept, places = mark_to_act(at).average, at.controller.mark_memory
-    taken: deque[float] = deque([-math.inf] * places, maxlen=places)
-    found = []
-    for edge in edges.tolist():
-        if edge >= taken[0] + kept:
-            taken.append(edge)
-            found.append(edge)
-    return np.array(found)
-
-
-@lru_cache(maxsize=1)
-def _draws() -> tuple[_Drawn, ...]:
-    """Return the draws of all cycles: each of evenly spread fractions, in an order of its own."""
-    from scipy.special import ndtri
-
-    drawn = fractions((_FORGETS + _COUNTED) * (1 + 2 * _TRIES) * _ROWS)
-    drawn = drawn.reshape(_FORGETS + _COUNTED, -1, _ROWS)
-    even = (np.argsort(drawn, axis=2) + 0.5) / _ROWS
-    return tuple(_Drawn(ndtri(e[0]), ndtri(e[1 : 1 + _TRIES]), e[1 + _TRIES :]) for e in even)
-
-
-def _begun(line: _Line, staged_mm: float) -> _Rows:
-    """Return rows that begin at places spread over the stream, without lag."""
-    mark = np.arange(_ROWS) * (len(line.marks_mm) // 2) // _ROWS
-    none = np.zeros(_ROWS)
-    return _Rows(line.marks_mm[mark], mark, none, none + staged_mm)
-
-
-def _next(line: _Line, rows: _Rows, least: Floats, drawn: _Drawn, *, off_mm: float) -> _Rows:
-    """Return the rows a cycle later.
-
-    ``least``: of :func:`_least`. ``off_mm``: spread of stages by openings, taken as normal.
-    """
-    ins, cycle = line.inserts, line.cycle
-    sd = ins.gap_sd_mm
-    way, found = -rows.staged_mm, np.zeros(_ROWS, dtype=np.bool_)
-    unseen = line.cycle.unseen(rows.left_mm)
-    for sds, chance in zip(drawn.gap_sds, drawn.chances, strict=True):
-        gap = np.maximum(ins.min_gap_mm, ins.gap_mm + sd * sds)
-        way = np.where(found, way, way + ins.length_mm + gap)
-        found |= (gap > least) & (way > -unseen) & (chance >= line.gone)
-        least = np.full(_ROWS, cycle.feed_mm_s * line.off_s)
-    opened = cycle.opened(cycle.time_at(way, rows.left_mm))
-    staged = opened.end_mm - way + off_mm * drawn.off_sds
-    ready = rows.closed_mm + line.speed_mm_s * (opened.rests_s + cycle.busy_s)
-    closed, mark = line.closing(rows, ready, staged)
-    lasts = (closed - rows.closed_mm) / line.speed_mm_s
-    return _Rows(closed, mark, cycle.left(opened, lasts, rows.left_mm), staged)
-
-
-def _least(line: _Line, rows: _Rows) -> Floats:
-    """Return the shortest gap (mm) behind which an edge is found in this cycle.
-
-    The next nose must not have passed the eye at the closing, nor come before the output has
-    dropped behind a tail that passes after it.
-    """
-    length, left = line.inserts.length_mm, rows.left_mm
-    early = rows.staged_mm - length - line.cycle.unseen(rows.left_mm)
-    tail = length - rows.staged_mm + line.slip_mm
-    # a tail that has passed does not matter, and would take the most rounds
-    drops_s = line.cycle.time_at(np.maximum(tail, line.slip_mm), left) + line.off_s
-    merged = line.cycle.travel(drops_s, left) + rows.staged_mm - length
-    return np.where(tail > line.slip_mm, np.maximum(early, merged), early)
-
-
-def _too_short(line: _Line, rows: _Rows, least: Floats, needs: SharesBelow) -> float:
+def _too_short(line: Line, rows: Rows, least: Floats, needs: SharesBelow) -> float:
     """Return the share of gaps that leave an insert short of its placement point.
 
-    ``least``: of :func:`_least`. ``needs``: the law of how much further than on average the feed
+    ``least``: of :func:`least_gap`. ``needs``: the law of how much further than on average the feed
     must run (mm). Taken over cells of a gap in each of which the law of gaps is even, and what the
     feed reaches straight.
     """
@@ -290,7 +121,7 @@ def _too_short(line: _Line, rows: _Rows, least: Floats, needs: SharesBelow) -> f
     gap = np.maximum(way - ins.length_mm + rows.staged_mm, least)
     below = np.where(gap <= ins.min_gap_mm, 0.0, ndtr((gap - ins.gap_mm) / sd))
     found = np.diff(below, axis=1) * (1.0 - _mean_below(needs, reaches))
-    return float(np.sum(found)) / _ROWS
+    return float(np.sum(found)) / ROWS
 
 
 def _mean_below(law: SharesBelow, limits: Floats) -> Floats:

@@ -129,6 +129,23 @@ class Cycle(NamedTuple):
         end = self.feed_mm_s * (ran + 0.5 * full * full * self.out_s)
         return Opened(end, at, at + full * self.out_s, full)
 
+    def position(self, opened: Opened, t: Floats, left: Floats) -> Floats:
+        """Return the feed travel (mm) at t, from 0, also behind the opening.
+
+        The speed rises and falls at steady rates 1/T, and each change of its rate by one adds
+        w·t²/2 − λ·(t − (1 − e^(−K·t))/K) from then on (the same response, by superposition).
+        """
+        k, full = self.gain_per_s, opened.full
+
+        def runs(since: Floats) -> Floats:
+            s = np.maximum(since, 0.0)
+            found: Floats = 0.5 * self.feed_mm_s * s * s - self.lag_mm * (s + np.expm1(-k * s) / k)
+            return found
+
+        risen = (runs(t) - runs(t - full * self.in_s)) / self.in_s
+        fallen = (runs(t - opened.opens_s) - runs(t - opened.rests_s)) / self.out_s
+        return risen - fallen - left * np.exp(-k * t)
+
     def left(self, opened: Opened, t: Floats, left: Floats) -> Floats:
         """Return the lag (mm) at t, behind the ramp-out."""
         k = self.gain_per_s

@@ -19,7 +19,7 @@ from functools import partial
 from typing import Literal, NamedTuple
 
 from feedsim.machine import Eye
-from feedsim.probability.distribution import Distribution, clipped_at
+from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import (
     fine_steps,
     first_shifts,
@@ -30,19 +30,23 @@ from feedsim.settings.acts import (
 )
 from feedsim.settings.acts_together import acts_together
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
+from feedsim.settings.lag_left import lag_left
 from feedsim.settings.late_acts import late_engage_mean, late_opening
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd, rectangular_sd
 from feedsim.settings.predict import (
+    Shift,
     corrected_point,
     landing_shift,
     scale_shift,
     settings_off,
     staged_off,
 )
+from feedsim.settings.spreads import slips
 
 Shape = Literal["normal", "clipped normal", "rectangular", "discrete"]
 Side = Literal["carrier", "insert"]
 MOTION_CYCLE = "motion cycle"
+LAG = "lag not over"
 _COUNT = "encoder count"
 _NOTHING_MM = 1e-9
 
@@ -112,6 +116,8 @@ def placement_sources(at: FeederAtSpeed) -> tuple[Source, ...]:
     made = [part.source() for part in (*captured, *acts)]
     found = [source for side in both for source in made if source.side == side]
     found += [part.source() for part in slipped]
+    if (lag := lag_part(at)) is not None:
+        found.append(Source(LAG, "insert", LAG, "mm", "discrete", None, lag.sd, 1.0))
     return tuple(source for source in found if source.standard_uncertainty > 0.0)
 
 
@@ -121,25 +127,56 @@ def placement_sd(at: FeederAtSpeed) -> float:
 
 
 def sd_without_slips(at: FeederAtSpeed) -> float:
-    """Return the standard deviation of the placement error without both slips (mm)."""
+    """Return the standard deviation of the placement error without slips and lag (mm)."""
     slips = math.hypot(at.carriers.slip_sd_mm, clipped_slip_sd(at.inserts) * at.belt_per_feed)
-    return math.sqrt(max(0.0, placement_sd(at) ** 2 - slips**2))
+    timed = combined_sd([source for source in placement_sources(at) if source.name != LAG])
+    return math.sqrt(max(0.0, timed**2 - slips**2))
 
 
 @term
-def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
+def placement_spread(at: FeederAtSpeed, *, late: bool = True, lag: bool = True) -> Distribution:
     """Return the placement error (mm, above 0: late) for marks known in time.
 
     ``late``: include late openings, after which the insert starts further on and comes early.
+    ``lag``: include what is left of the lag in cycles that are unlike (:func:`lag_part`).
     """
-    if late:
-        whole = placement_spread(at, late=False)
-        behind = Distribution() if at.settings.stage_correction else late_opening(at)
-        rarely = tuple((share, -at.scale * length) for share, length in behind.rarely)
-        mean = landing_shift(at, staged_off(at)) - landing_shift(at, staged_off(at, late=False))
-        return whole.plus(Distribution(mean - at.scale * behind.mean, rarely=rarely))
+    left = lag_part(at) if lag else None
+    if lag and left is None:
+        return placement_spread(at, late=late, lag=False)
+    if not late:
+        alone = _alone(at)
+        return alone if left is None else alone.plus(left.shifted(-_landing(at, late=False)))
+    behind = Distribution() if at.settings.stage_correction else late_opening(at)
+    rarely = tuple((share, -at.scale * length) for share, length in behind.rarely)
+    mean = _landing(at) - _landing(at, late=False) if left is None else 0.0
+    late_ones = Distribution(mean - at.scale * behind.mean, rarely=rarely)
+    return placement_spread(at, late=False, lag=lag).plus(late_ones)
+
+
+def _landing(at: FeederAtSpeed, *, late: bool = True) -> float:
+    return landing_shift(at, staged_off(at, late=late))
+
+
+@term
+def lag_part(at: FeederAtSpeed) -> Distribution | None:
+    """Return what a lag that is not over brings (mm), inserts that are staged off included.
+
+    None where it hardly matters (:func:`feedsim.settings.lag_left.lag_left`).
+    """
+    return lag_left(at, _alone(at).sd)
+
+
+def lag_shifts(at: FeederAtSpeed) -> list[Shift]:
+    """Return what it adds to the mean beyond :func:`feedsim.settings.predict.placement_shifts`."""
+    left = lag_part(at)
+    return [] if left is None else [Shift("lag left in unlike cycles", left.average - _landing(at))]
+
+
+@term
+def _alone(at: FeederAtSpeed) -> Distribution:
+    """Return the placement error (mm) in cycles that are all alike, without late openings."""
     mean = settings_off(at).error_mm + scale_shift(at)
-    mean += landing_shift(at, staged_off(at, late=False))
+    mean += _landing(at, late=False)
     if not at.controller.late_mark_engages:
         mean += at.scale * late_engage_mean(at)
     mean -= clipped_slip_mean(at.inserts) * at.belt_per_feed
@@ -151,21 +188,6 @@ def placement_spread(at: FeederAtSpeed, *, late: bool = True) -> Distribution:
         tuple(half for part in edges for half in part.half_widths),
     )
     return whole.plus(insert_slip, *(act.error for act in reversed(_acts(at))))
-
-
-def captures(at: FeederAtSpeed, eye: Eye) -> list[float]:
-    """Return the half-widths (mm of belt travel) of one side's uniform parts, edge to capture.
-
-    v·jitter, and v·scan/2 of a scanned eye (feedsim/MODEL.md, section 13, fact 4).
-    """
-    widths = [at.speed_mm_s * eye.response_jitter_s]
-    return [*widths, 0.5 * at.speed_mm_s * at.controller.scan_s] if eye.scanned else widths
-
-
-@lasting_term
-def slips(at: FeederAtSpeed) -> Distribution:
-    """Return an insert's slip (mm), as drawn: normal, clipped at 0."""
-    return clipped_at(0.0, mean=at.inserts.slip_mm, sd=at.inserts.slip_sd_mm)
 
 
 def _captured(at: FeederAtSpeed) -> tuple[_Part, ...]:

@@ -17,7 +17,21 @@ from feedsim.settings.predict import (
     settings_off,
     until_next_tick,
 )
-from feedsim.settings.sources import captures, slips
+
+
+def captures(at: FeederAtSpeed, eye: Eye) -> list[float]:
+    """Return the half-widths (mm of belt travel) of one side's uniform parts, edge to capture.
+
+    v·jitter, and v·scan/2 of a scanned eye (feedsim/MODEL.md, section 13, fact 4).
+    """
+    widths = [at.speed_mm_s * eye.response_jitter_s]
+    return [*widths, 0.5 * at.speed_mm_s * at.controller.scan_s] if eye.scanned else widths
+
+
+@lasting_term
+def slips(at: FeederAtSpeed) -> Distribution:
+    """Return an insert's slip (mm), as drawn: normal, clipped at 0."""
+    return clipped_at(0.0, mean=at.inserts.slip_mm, sd=at.inserts.slip_sd_mm)
 
 
 @term

@@ -10,8 +10,7 @@ import math
 from feedsim.machine import Machine
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.right import solve_feeder
-from feedsim.settings.sources import slips
-from feedsim.settings.spreads import gaps, staged_nose
+from feedsim.settings.spreads import gaps, slips, staged_nose
 
 
 def cycles(counts: float, per_cycle: float) -> dict[int, float]:

@@ -16,6 +16,7 @@ from feedsim.settings.predict import expected_offsets, mean_shift, placement_shi
 from feedsim.settings.sources import (
     Source,
     combined_sd,
+    lag_shifts,
     placement_sd,
     placement_sources,
     placement_spread,
@@ -149,6 +150,7 @@ def test_the_whole_distribution_has_the_expected_mean_late_openings_and_all() ->
             mean = expected_offsets(at).error_mm + scale_shift(at)
             if line.controller.late_mark_engages:  # a law of those known in time
                 mean -= at.scale * late_engage_mean(at)
+            mean += mean_shift(lag_shifts(at))
             assert placement_spread(at).average == pytest.approx(mean, abs=1e-9)
             late += abs(placement_spread(at, late=False).average - mean) > 1.0
     assert late > 5

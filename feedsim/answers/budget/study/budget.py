@@ -17,7 +17,13 @@ from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.quantities import System
 from feedsim.scenario import AS_WRITTEN, Scenario
 from feedsim.settings.predict import Shift, mean_shift, placement_shifts
-from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
+from feedsim.settings.sources import (
+    Source,
+    combined_sd,
+    lag_shifts,
+    placement_sources,
+    placement_spread,
+)
 
 WITHIN = 0.03
 """A budget agrees if it is within this share of the simulated spread."""
@@ -115,7 +121,7 @@ def budgets_at(
 def budget_of(checked: CheckedFeeder) -> FeederBudget:
     """Return the budget of a feeder at the highest speed of its line, its settings as they are."""
     at, tolerance = checked.steadily, checked.scenario.acceptance.placement_tolerance
-    sources, shifts = placement_sources(at), placement_shifts(at)
+    sources, shifts = placement_sources(at), [*placement_shifts(at), *lag_shifts(at)]
     return FeederBudget(
         name=checked.scenario.feeder[checked.number].name,
         sources=tuple(_weighed(source, combined_sd(sources)) for source in sources),

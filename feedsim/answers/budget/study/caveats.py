@@ -11,7 +11,7 @@ from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.metrics.percent import percent
 from feedsim.settings.acts import locked_step
 from feedsim.settings.nominal_cycle import landing_from_rest
-from feedsim.settings.sources import placement_sources
+from feedsim.settings.sources import LAG, placement_sources
 
 _NEARLY = 0.98
 _TURNS = 2.0  # of all phases, so that each is met about equally often
@@ -75,6 +75,8 @@ def _run_up(s: CheckedFeeder) -> Iterator[str]:
         )
         return
     sources = placement_sources(s.here)
+    if any(source.name == LAG for source in sources):
+        return  # the budget has it
     parts = [
         source.contribution_mm / (pace if source.side == "insert" else 1.0) for source in sources
     ]
