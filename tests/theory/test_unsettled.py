@@ -107,10 +107,10 @@ def _right_at_many_speeds() -> list[Solution]:
 
 def test_a_cycle_that_is_settled_for_sure_need_not_be_run(monkeypatch: pytest.MonkeyPatch) -> None:
     bounded = _right_at_many_speeds()
-    monkeypatch.setattr(right, "left_unsettled", lambda _: math.inf)
+    monkeypatch.setattr(right, "usually_left", lambda _: math.inf)
     run_through = _right_at_many_speeds()
     assert bounded == run_through
     assert 0 < sum(one.unsettled for one in run_through) < len(run_through)
     # the twin, which takes all for settled
-    monkeypatch.setattr(right, "left_unsettled", lambda _: 0.0)
+    monkeypatch.setattr(right, "usually_left", lambda _: 0.0)
     assert _right_at_many_speeds() != run_through

@@ -34,6 +34,7 @@ WITHOUT_UNIT = {
     "use",
     "availability",
     "missed",
+    "mostly_share",
     "jam_risk",
     "speed_mismatch",
     "first",
