@@ -2,17 +2,21 @@
 
 A command with straight ramps bends at a few instants: p' = Σ sⱼ·(t − bⱼ)₊. The servo is linear, so
 the lag of the feed is the sum of the lags behind each bend (superposition; any text on linear
-systems).
+systems). K is the loop gain and k the feedforward of feedsim/MODEL.md, section 6.
 """
 
 from __future__ import annotations
 
+import math
+from typing import overload
+
 import numpy as np
 
-from feedsim.arrays import Floats
+from feedsim.arrays import Bools, Floats
 from feedsim.motion.feed_piece import Shape
 
 _SHORT_S = 1e-5  # a step is a ramp as short as this
+_NO_RAMP = 1e-300
 
 
 def ramp_bends(ramp_in_s: float, ramp_out_s: float, speed_mm_s: float) -> tuple[Floats, Floats]:
@@ -44,3 +48,67 @@ def bend_lag(since_s: Floats, *, gain: float, feedforward: float, rate: bool = F
     over = -np.expm1(-gain * since_s)
     lag: Floats = shape.e1 * over if rate else shape.e1 * since_s + shape.e0 * over
     return lag
+
+
+@overload
+def lag_missing(since_s: float, ramp_s: float, gain: float) -> float: ...
+@overload
+def lag_missing(since_s: Floats, ramp_s: float | Floats, gain: float) -> Floats: ...
+def lag_missing(since_s: float | Floats, ramp_s: float | Floats, gain: float) -> float | Floats:
+    """Return what share of its full lag a feed still lacks behind a ramp from rest, by shape.
+
+    That is q·e^(−K·t), q = (1 − e^(−K·T))/(K·T), of a ramp of T, ``ramp_s``, that ended t,
+    ``since_s``, ago: 1 less the :func:`bend_lag` of its two bends over T and the full lag's
+    (1 − k)/K. ``gain``: K (1/s), finite.
+    """
+    if isinstance(since_s, np.ndarray):
+        x = np.maximum(gain * ramp_s, _NO_RAMP)
+        found: Floats = np.exp(-gain * since_s) * (-np.expm1(-x) / x)
+        return found
+    x = max(gain * float(ramp_s), _NO_RAMP)
+    return math.exp(-gain * since_s) * (-math.expm1(-x) / x)
+
+
+def ramp_command(since_s: Floats, ramp_s: float | Floats) -> Floats:
+    """Return the travel (mm) of a command that rises from rest to 1 mm/s, shape of times.
+
+    t²/(2·T), and t − T/2 from the end of the ramp on. Parameters as in :func:`ramp_motion`.
+    """
+    return _travel(*_since(since_s, ramp_s))
+
+
+def ramp_motion(
+    since_s: Floats, ramp_s: float | Floats, *, gain: float, feedforward: float
+) -> tuple[Floats, Floats]:
+    """Return travel (mm) and speed (mm/s) of a feed that is to rise from rest to 1 mm/s.
+
+    The travel is the command's less the lag e, the speed k·p' + K·e; both in the shape of times.
+
+    Parameters
+    ----------
+    since_s : float64 array
+        Times since the ramp began; it rests before.
+    ramp_s : float or float64 array
+        T, from 0 on; shapes broadcast.
+    gain, feedforward : float
+        K (1/s), finite, and k.
+    """
+    t, ramp, ramps = _since(since_s, ramp_s)
+    full = (1.0 - feedforward) / gain
+    lag = np.where(
+        ramps,
+        bend_lag(t, gain=gain, feedforward=feedforward) / ramp,
+        full - full * lag_missing(np.maximum(t - ramp, 0.0), ramp, gain),
+    )
+    return _travel(t, ramp, ramps) - lag, feedforward * np.minimum(t / ramp, 1.0) + gain * lag
+
+
+def _travel(t: Floats, ramp: Floats, ramps: Bools) -> Floats:
+    found: Floats = np.where(ramps, 0.5 * t * t / ramp, t - 0.5 * ramp)
+    return found
+
+
+def _since(since_s: Floats, ramp_s: float | Floats) -> tuple[Floats, Floats, Bools]:
+    """Return times from 0 on, ramps above 0, and where the ramp lasts."""
+    t, ramp = np.maximum(since_s, 0.0), np.maximum(ramp_s, _NO_RAMP)
+    return t, ramp, t < ramp

@@ -1,15 +1,16 @@
 """The feed's motion in equal cycles, one after another, at a steady speed.
 
 What a cycle leaves of its lag is left to it by the one before. With K the loop gain, k the
-feedforward, w the feed's speed with the clutch closed, and T the period, the lag e of a feed whose
-command rises and falls in two ramps obeys e' + K·e = (1 − k)·p'. From no lag at its start a cycle
-ends with
+feedforward, w the feed's speed with the clutch closed, and T the period, the lag of a feed whose
+command rises and falls in two ramps is full, (1 − k)·w/K, less what is missing behind the ramp-in,
+less the same behind the ramp-out (:func:`feedsim.motion.ramps.lag_missing`). From no lag at its
+start a cycle ends with
 
-    b = (1 − k)·w/K·(e^(−K·t_out)·q(T_out) − e^(−K·t_in)·q(T_in)),  q(x) = (1 − e^(−K·x))/(K·x),
+    b = (1 − k)·w/K·(missing(t_out, T_out) − missing(t_in, T_in)),
 
-t_in and t_out from the ends of ramp-in T_in and ramp-out T_out to its own end (integrated by parts,
-elementary). Whatever lag it starts with falls to e^(−K·T) of it, so that cycles with the lag
-b/(1 − e^(−K·T)) at their start are equal.
+t_in and t_out from the ends of ramp-in T_in and ramp-out T_out to its own end. Whatever lag it
+starts with falls to e^(−K·T) of it, so that cycles with the lag b/(1 − e^(−K·T)) at their start are
+equal.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from typing import NamedTuple
 from feedsim.machine import Clutch, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.motion.ramps import lag_missing
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 
 _SAME = 1e-9
@@ -142,8 +144,7 @@ def _lag_at_start(
     if gain == math.inf or share == 0.0:
         return 0.0
     risen, fallen = (
-        math.exp(-gain * end) * (-math.expm1(-gain * ramp) / (gain * ramp) if ramp > 0.0 else 1.0)
-        for ramp, end in zip(ramps_s, ends_s, strict=True)
+        lag_missing(end, ramp, gain) for ramp, end in zip(ramps_s, ends_s, strict=True)
     )
     left = share * parts.ratio * parts.speed_mm_s / gain * (fallen - risen)
     return left / -math.expm1(-gain * period_s)
