@@ -19,7 +19,7 @@ from feedsim.answers.compare.study.setups import Comparison, setups_of
 from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.where import where_of
-from feedsim.metrics.paired import Better, LengthDifference, ShareDifference
+from feedsim.metrics.paired import Better
 from feedsim.quantities import System
 from feedsim.render.csv_table import Cells, csv_table, ends
 from feedsim.running.axes import parse_speeds, speeds_of
@@ -144,8 +144,11 @@ def _row(first: SetupResults, other: SetupResults, pair: Difference, number: int
         yield f"downtime_{which}_s", results.stops.downtime_s
         yield f"availability_{which}", results.stops.availability
         yield f"lost_carriers_{which}_count", results.stops.lost
-    for name in ("placement_mean", "placement_sd"):
-        d: LengthDifference = getattr(difference, name)
+    lengths = {
+        "placement_mean": difference.placement_mean,
+        "placement_sd": difference.placement_sd,
+    }
+    for name, d in lengths.items():
         yield f"{name}_n", d.n
         yield f"{name}_against_mm", d.first_mm
         yield f"{name}_setup_mm", d.other_mm
@@ -154,8 +157,12 @@ def _row(first: SetupResults, other: SetupResults, pair: Difference, number: int
         yield from ends(f"{name}_difference_unpaired", d.unpaired_ci95_mm, "_mm")
         yield f"{name}_exact", int(d.exact)
         yield f"{name}_better", _letter(d.better, pair)
-    for name in ("within_tolerance", "missed", "jam_risk"):
-        s: ShareDifference = getattr(difference, name)
+    shares = {
+        "within_tolerance": difference.within_tolerance,
+        "missed": difference.missed,
+        "jam_risk": difference.jam_risk,
+    }
+    for name, s in shares.items():
         yield f"{name}_n", s.n
         yield f"{name}_against", s.first
         yield f"{name}_setup", s.other
