@@ -172,7 +172,7 @@ def draws() -> tuple[Drawn, ...]:
     return tuple(Drawn(ndtri(e[0]), ndtri(e[1 : 1 + _TRIES]), e[1 + _TRIES :]) for e in even)
 
 
-def begun(line: Line, staged_mm: float) -> Rows:
+def begun(line: Line, staged_mm: float | Floats) -> Rows:
     """Return rows that begin at places spread over the stream, without lag."""
     mark = np.arange(ROWS) * (len(line.marks_mm) // 2) // ROWS
     none = np.zeros(ROWS)

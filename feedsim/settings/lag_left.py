@@ -38,9 +38,11 @@ from feedsim.settings.cycle_rows import (
     step,
 )
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.mechanisms_unseen import staged_further, strays
 from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.one_cycle import Opened
 from feedsim.settings.right import right_settings, settled_settings
+from feedsim.settings.seen import fractions
 from feedsim.settings.spreads import staged_nose
 
 _COUNTED, _GROUPS, _ROUNDS = 8, 64, 30
@@ -112,7 +114,9 @@ def _followed(
     at: FeederAtSpeed, line: Line, staged: Distribution
 ) -> Iterator[tuple[Floats, Floats]]:
     """Yield cycle by cycle how late inserts land (mm), and what their openings staged them off."""
-    rows, off_mm = begun(line, staged.average), staged.sd
+    # where one search that goes on makes the next go on, few cycles do not tell how many do
+    further = np.where(fractions(ROWS) < strays(at), staged_further(at), 0.0)
+    rows, off_mm = begun(line, staged.average + further), staged.sd
     stage_late, noise = np.zeros(ROWS), np.zeros(ROWS)
     for number, drawn in enumerate(draws()[: FORGETS + _COUNTED]):
         then = step(line, rows, least_gap(line, rows), drawn, off_mm=off_mm)

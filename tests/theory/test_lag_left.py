@@ -215,6 +215,26 @@ def test_the_share_is_that_of_the_engine(drawn: tuple[int, int, int, float]) -> 
     assert without.share_outside(-tolerance, tolerance) != pytest.approx(share, abs=off)  # the twin
 
 
+def test_searches_that_make_the_next_go_on_do_so_in_nearly_all_cycles(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One misfeed in 300 inserts, and each insert behind it passes its eye unseen."""
+    scenario = automatic(override(scenario_of_all_keys(5995, stops=False), ["run.carriers=2000"]))
+    ran = run_scenario(scenario, replications=2)
+    record = ran.records.feeders[1]
+    found = record.placement_error_mm[placed_rows(record, ran.records.warm_up)]
+    mean, off = float(found.mean()), 4.0 * float(found.std()) / math.sqrt(len(found))
+    there = machine_of(scenario)
+    assert placement_spread(FeederAtSpeed(there, there.feeders[1])).average == pytest.approx(
+        mean, abs=off
+    )
+    # the twin: all begin staged as usual
+    monkeypatch.setattr("feedsim.settings.lag_left.strays", lambda _: 0.0)
+    assert placement_spread(FeederAtSpeed(there, there.feeders[1])).average != pytest.approx(
+        mean, abs=off
+    )
+
+
 @pytest.mark.parametrize("case", CASES)
 def test_the_parts_of_a_budget_add_up(case: str) -> None:
     at = line(case)
