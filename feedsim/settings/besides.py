@@ -5,7 +5,9 @@
   |E[X | laid] − E[X]| ≤ sd·√(p/(1 − p)), by Cauchy and Schwarz, sd that of the part that X and the
   loss have in common: ρ times the noise of a closing, ρ the noise's share of what decides the loss;
 - **unequal cycles**: if ramp or lag do not end in time, the landing depends on the previous cycle,
-  and settings are right for equal cycles (:mod:`feedsim.settings.unlike`);
+  and settings are right for equal cycles (:mod:`feedsim.settings.unlike`). Where the law of what
+  is left of the lag is in the mean, a quarter of its standard deviation (common practice, no
+  source), and nothing for edges and landings while the feed changes its speed;
 - **a short run-up**: an insert staged too near for its run-up lands in the ramp, or where it rests:
   at most that much late. E[(x − s)⁺] ≤ (√(sd² + d²) + d)/2, d = mean − s (Scarf 1958, from memory);
 - **landings in the next cycle**, beyond those known (:mod:`feedsim.settings.uneven_gaps`): later by
@@ -69,7 +71,7 @@ from feedsim.settings.mechanisms_placed import no_cycle
 from feedsim.settings.nominal_cycle import nominal_cycle
 from feedsim.settings.predict import landing_shift, staged_off
 from feedsim.settings.right import right_settings
-from feedsim.settings.sources import sd_without_slips
+from feedsim.settings.sources import lag_part, sd_without_slips
 from feedsim.settings.spreads import staged_nose
 from feedsim.settings.uneven_gaps import behind_early_openings
 from feedsim.settings.unlike import unlike
@@ -83,6 +85,7 @@ _WORTH_MM = 0.001
 _IN_NUMBERS = 0.02
 _HARMONICS = 9
 _NOT_NORMAL = 1.5
+_UNSURE_OF_LAG = 0.25
 _TO = 0.1
 _QUANTILES = 32
 _NORMAL = [NormalDist().inv_cdf((k + 0.5) / _QUANTILES) for k in range(_QUANTILES)]
@@ -108,7 +111,9 @@ def _sizes(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> Iterato
         yield Besides("waits for the feeder", _waits_off(at, allowed, waits))
     yield Besides("openings in step with the motion", _opened_in_step(at, allowed))
     yield Besides("which carriers are lost", _selection(at, lost))
-    yield Besides("cycles that are unlike", unlike(at, lost))
+    left = lag_part(at)
+    unsure = unlike(at, lost) if left is None else _UNSURE_OF_LAG * left.sd
+    yield Besides("cycles that are unlike", unsure)
     yield Besides("a run-up that is too short", _short_run_up(at))
     yield Besides("landings in the next cycle", _next_cycle(at, allowed, early.next_cycle))
     yield Besides("inserts in step with the scan", _in_step(at))
@@ -116,8 +121,9 @@ def _sizes(at: FeederAtSpeed, allowed: Criteria, waits: Waits | None) -> Iterato
     yield Besides("openings in step with counts", _opened_in_counts(at, waits))
     yield Besides("late openings in step with the scan", _late_in_step(at))
     yield Besides("carriers out of reach", _out_of_reach(at))
-    yield Besides("landings while the feed changes its speed", _bend(at))
-    yield Besides("edges while the feed changes its speed", _sooner_edge(at))
+    if left is None:
+        yield Besides("landings while the feed changes its speed", _bend(at))
+        yield Besides("edges while the feed changes its speed", _sooner_edge(at))
     yield Besides("landings behind early openings", early.most_mm)
 
 

@@ -3,12 +3,14 @@
 The known part consists of the error left by settings
 (:func:`feedsim.settings.predict.expected_offsets`), the encoder's scale error, the lateness of
 carriers that waited for their insert, acts in step with each other
-(:mod:`feedsim.settings.in_step`, :mod:`feedsim.settings.counts_in_step`), what searches that go on
-bring (:mod:`feedsim.settings.unlike`) and uneven gaps between inserts
-(:mod:`feedsim.settings.uneven_gaps`), and the effect of merging: an edge seen early is more likely
-to merge with the card ahead, so the remaining ones are seen late. With s(b) the share that merges
-if the eye needs a gap b, and edges normal with sd σ, their mean is σ²·s'(b)/(1 − s) (C. Stein 1981,
-E[u·f(u)] = σ²·E[f'(u)], from memory). A polled eye sees an off level of length L < scan with
+(:mod:`feedsim.settings.in_step`, :mod:`feedsim.settings.counts_in_step`), what a lag leaves in
+unlike cycles, and the effect of merging. The lag's is the mean of its law
+(:mod:`feedsim.settings.lag_left`); where that is left out, what searches that go on bring
+(:mod:`feedsim.settings.unlike`) and uneven gaps between inserts
+(:mod:`feedsim.settings.uneven_gaps`). An edge seen early is more likely to merge with the card
+ahead, so the remaining ones are seen late. With s(b) the share that merges if the eye needs a gap
+b, and edges normal with sd σ, their mean is σ²·s'(b)/(1 − s) (C. Stein 1981, E[u·f(u)] =
+σ²·E[f'(u)], from memory). A polled eye sees an off level of length L < scan with
 probability L/scan; its tick is then uniform within the level and the next one comes scan less up to
 L after the edge: h(L) = (L/scan)·(scan − L)/2 later than on average.
 
@@ -28,7 +30,8 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.in_step import corrected_in_step
 from feedsim.settings.marks import share_merged
 from feedsim.settings.mechanisms_unseen import insert_gap
-from feedsim.settings.predict import expected_offsets, scale_shift
+from feedsim.settings.predict import expected_offsets, mean_shift, scale_shift
+from feedsim.settings.sources import lag_part, lag_shifts
 from feedsim.settings.uneven_gaps import behind_early_openings, by_early_edges
 from feedsim.settings.unlike import after_searches
 from feedsim.settings.waiting import waiting
@@ -68,11 +71,24 @@ class MeanError:
 
 def mean_error(at: FeederAtSpeed, allowed: Criteria) -> MeanError:
     """Return the mean placement error at the feeder's speed."""
-    in_time = expected_offsets(at).error_mm + scale_shift(at) + _merging(at, allowed)
-    in_time += corrected_in_step(at) + opened_in_counts(at).mean_mm + after_searches(at)
-    in_time += behind_early_openings(at, served(at, allowed)).mean_mm + by_early_edges(at)
+    in_time = placement_mean(at) + _merging(at, allowed)
+    in_time += corrected_in_step(at) + opened_in_counts(at).mean_mm
+    early = behind_early_openings(at, served(at, allowed))
+    if lag_part(at) is None:
+        in_time += after_searches(at) + early.mean_mm + by_early_edges(at)
+    else:
+        in_time += early.next_cycle_mm  # all else is in the lag's law
     waits = waiting(at, allowed, closely=True) if at.controller.not_ready_engages else None
     return MeanError(in_time, waits.mean_mm if waits else 0.0, besides(at, allowed, waits))
+
+
+def placement_mean(at: FeederAtSpeed) -> float:
+    """Return the mean placement error that settings, scale error and lag leave (mm).
+
+    The mean of a budget: the sum of :func:`feedsim.settings.predict.placement_shifts` and
+    :func:`feedsim.settings.sources.lag_shifts`.
+    """
+    return expected_offsets(at).error_mm + scale_shift(at) + mean_shift(lag_shifts(at))
 
 
 def _merging(at: FeederAtSpeed, allowed: Criteria) -> float:

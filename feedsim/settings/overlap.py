@@ -10,7 +10,7 @@ from feedsim.criteria import AllowedOverlap
 from feedsim.machine import Machine
 from feedsim.settings.acts import locked_step, rounded
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.predict import expected_offsets, scale_shift
+from feedsim.settings.mean import placement_mean
 from feedsim.settings.sources import placement_sd, placement_sources
 
 _SAME_TICK = 1e-6
@@ -35,10 +35,7 @@ def expected_overlap(
     """
     both = [FeederAtSpeed(machine, machine.feeders[n], speed) for n in (pair.below, pair.above)]
     settings = [at.settings for at in both]
-    starts = [
-        s.target_offset_mm + expected_offsets(at).error_mm + scale_shift(at)
-        for s, at in zip(settings, both, strict=True)
-    ]
+    starts = [s.target_offset_mm + placement_mean(at) for s, at in zip(settings, both, strict=True)]
     shared = sum(
         source.contribution_mm**2
         for source in placement_sources(both[0])

@@ -62,12 +62,14 @@ class _Motion(NamedTuple):
 class Early(NamedTuple):
     """What openings before the landing bring to the mean of all inserts (mm; above 0: late).
 
-    ``most_mm``: its largest error. ``next_cycle``: share of inserts that land in the next cycle.
+    ``most_mm``: its largest error. ``next_cycle``: share of inserts that land in the next cycle,
+    ``next_cycle_mm``: what they bring to the mean, where that is known.
     """
 
     mean_mm: float = 0.0
     most_mm: float = 0.0
     next_cycle: float = 0.0
+    next_cycle_mm: float = 0.0
 
 
 @term
@@ -110,7 +112,7 @@ def behind_early_openings(at: FeederAtSpeed, served: float) -> Early:
     known_s = next_s if next_cycle >= _SELDOM else 0.0
     most_s = abs(here_s) / 3.0 + (0.5 * next_s if known_s else next_s)
     v = at.speed_mm_s
-    return Early(v * (here_s + known_s), v * most_s, next_cycle)
+    return Early(v * (here_s + known_s), v * most_s, next_cycle, v * known_s)
 
 
 @term

@@ -15,6 +15,11 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
+from feedsim.answers.budget.study.budget import budget_of
+from feedsim.answers.check.study.checked_feeder import checked_feeders
+from feedsim.answers.check.study.target import off_target
+from feedsim.answers.setup.study.sheet import good_for
+from feedsim.answers.trial.study.expected import expected_at
 from feedsim.arrays import Bools, Floats
 from feedsim.arrivals import Arrival, Paced, RandomGaps
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Feeder, Inserts, Servo
@@ -22,8 +27,14 @@ from feedsim.metrics.rows import placed_rows
 from feedsim.running.run import criteria_of, machine_of, run_scenario
 from feedsim.scenario import Scenario, override
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.mean import mean_error, placement_mean
 from feedsim.settings.mechanisms_placed import placement
-from feedsim.settings.predict import mean_shift, placement_shifts
+from feedsim.settings.predict import (
+    expected_offsets,
+    mean_shift,
+    placement_shifts,
+    scale_shift,
+)
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.sources import (
     LAG,
@@ -52,6 +63,9 @@ ENGINE = [
     (49, 15, 30, 8.0),
     (25, 15, 30, 8.0),
 ]
+
+# likewise; the second one corrects stages
+MEANS = [(8, 15, 30, 8.0), (32, 15, 30, 8.0), (54, 15, 30, 8.0), (92, 15, 30, 8.0)]
 
 CASES: dict[str, tuple[Arrival, float]] = {
     "gaps": (Paced(CARRIER, 190.0, 0.0), 9.0),
@@ -180,6 +194,7 @@ def test_the_law_is_that_of_a_plain_recursion(case: str) -> None:
     assert whole.share_outside(-TOLERANCE, TOLERANCE) == pytest.approx(share, abs=off)
     assert whole.average == pytest.approx(mean, abs=4.0 * sd / math.sqrt(OWN))
     assert whole.sd == pytest.approx(sd, abs=sd_off)
+    assert placement_mean(line(case)) == pytest.approx(mean, abs=4.0 * sd / math.sqrt(OWN))
     # the twin: cycles that are all alike
     assert without.share_outside(-TOLERANCE, TOLERANCE) != pytest.approx(share, abs=off)
     assert without.sd != pytest.approx(sd, abs=sd_off)
@@ -233,6 +248,38 @@ def test_searches_that_make_the_next_go_on_do_so_in_nearly_all_cycles(
     assert placement_spread(FeederAtSpeed(there, there.feeders[1])).average != pytest.approx(
         mean, abs=off
     )
+
+
+@pytest.mark.parametrize("drawn", MEANS)
+def test_the_mean_is_that_of_the_engine(drawn: tuple[int, int, int, float]) -> None:
+    scenario = lagging(*drawn)
+    ran = run_scenario(scenario, replications=2)
+    record = ran.records.feeders[0]
+    found = record.placement_error_mm[placed_rows(record, ran.records.warm_up)]
+    batches = [float(part.mean()) for part in np.array_split(found, 40)]
+    mean, error = float(found.mean()), float(np.std(batches)) / math.sqrt(40)
+    off = 4.0 * math.hypot(error, float(np.std(found)) / math.sqrt(OWN))
+    there, allowed = machine_of(scenario), criteria_of(scenario)
+    at = FeederAtSpeed(there, there.feeders[0])
+    assert placement_mean(at) == pytest.approx(mean, abs=off)
+    whole = mean_error(at, allowed)
+    assert abs(whole.mean_mm - mean) < off + whole.most_mm
+    assert whole.most_mm < abs(mean_shift(lag_shifts(at)))
+    # the twin: without what the lag leaves in unlike cycles
+    assert expected_offsets(at).error_mm + scale_shift(at) != pytest.approx(mean, abs=off)
+
+
+def test_all_answers_have_one_mean() -> None:
+    scenario = lagging(*MEANS[0])
+    checked = checked_feeders(scenario, "metric")[0]
+    allowed, at, speed = criteria_of(scenario), checked.here, checked.speed
+    mean = placement_mean(at)
+    assert budget_of(checked).mean_mm == pytest.approx(mean, abs=1e-9)
+    assert good_for(at, to_run=True).placement_mean_mm == mean
+    assert expected_at(at.machine, 0, speed_mm_s=speed, allowed=allowed).error.mean_mm == mean
+    said = next(words for words in off_target(checked) if "place inserts" in words)
+    assert f"place inserts {checked.off(mean)} on average" in said
+    assert f"{checked.off(mean_shift(lag_shifts(at)))} comes from the servo's lag" in said
 
 
 @pytest.mark.parametrize("case", CASES)

@@ -31,6 +31,13 @@ ODD = (37, 83, 115, 121, 126, 127, 191, 370)
 """Lines whose mean was once said without a word of what it left out."""
 
 
+def without_law(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave out the law of what is left of a lag, as where that hardly spreads the placement."""
+    monkeypatch.setattr("feedsim.settings.mean.lag_shifts", lambda _: [])
+    for module in ("mean", "besides"):
+        monkeypatch.setattr(f"feedsim.settings.{module}.lag_part", lambda _: None)
+
+
 def test_check_warns_of_each_figure_that_is_refused() -> None:
     seeds = (13, 26)
     said = [hunted_check(override(workable_scenario(s), SHORT), scenarios=2) for s in seeds]
@@ -146,6 +153,8 @@ def test_searches_that_all_go_on_stage_as_far_on_as_the_one_before(
     """Each insert strays behind one that rests 15 mm too far on, and lands in the ramp-in."""
     line = override(scenario_of_all_keys(5995, stops=False), ["run.carriers=2000"])
     assert hunted_auto(line) == ""
+    without_law(monkeypatch)
+    assert hunted_auto(line) == ""
     # the twin: staged where a single search stages, and landing as from the stage position
     monkeypatch.setattr("feedsim.settings.unlike._resting", lambda at, _: at)
     assert "at most" in (hunted_auto(line) or "")
@@ -168,6 +177,8 @@ def test_gaps_that_spread_have_openings_before_a_landing(
 ) -> None:
     """Gaps spread by 15 mm where the feed lags its command by 11: few land late, by centimetres."""
     line = override(scenario_of_all_keys(seed, stops=False), ["run.carriers=5000"])
+    assert hunted_auto(line) == ""
+    without_law(monkeypatch)
     assert hunted_auto(line) == ""
     # the twin: the clutch opens after the landing behind each gap
     monkeypatch.setattr("feedsim.settings.mechanisms_placed.lands_in_next", landing_late_at_rest)
@@ -290,6 +301,8 @@ def test_a_stage_that_is_estimated_in_a_lag_is_estimated_right(
     """The feed still makes up for its lag of 12 ms while the eye's filter runs for 4 ms."""
     line = override(scenario_of_all_keys(2893, stops=False), ["run.carriers=2000"])
     assert hunted_auto(line) == ""
+    without_law(monkeypatch)
+    assert hunted_auto(line) == ""
     # the twin: the feed runs as fast as the belt there
     monkeypatch.setattr("feedsim.settings.nominal_cycle._seen_further", lambda *_: 0.0)
     assert "at most" in (hunted_auto(override(line, ["seed=2"])) or "")
@@ -301,9 +314,25 @@ def test_a_lag_keeps_an_insert_from_landing_before_the_clutch_closes_again(
     """Gaps spread by 15 mm; the feed creeps up on its rest, 2 mm short of it a pitch later."""
     line = override(scenario_of_all_keys(2500, stops=False), ["run.carriers=5000"])
     assert hunted_auto(line) == ""
+    without_law(monkeypatch)
+    assert hunted_auto(line) == ""
     # the twin: it rests by then, and lands late by as much as a standard deviation tells
     monkeypatch.setattr("feedsim.settings.mechanisms_placed.lands_in_next", landing_late_at_rest)
     monkeypatch.setattr("feedsim.settings.besides._NORMAL", (0.0,))
     monkeypatch.setattr("feedsim.settings.mean.behind_early_openings", lambda *_: Early())
     monkeypatch.setattr("feedsim.settings.besides.behind_early_openings", lambda *_: Early())
+    assert "at most" in (hunted_auto(line) or "")
+
+
+@pytest.mark.parametrize("seed", [56, 68])
+def test_longer_and_shorter_cycles_do_not_make_up_for_each_other(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A loop gain of 15/s leaves a lag at edges and landings: 3.7 and 3.5 mm late on average."""
+    line = workable_scenario(seed)
+    keys = [f"feeder.{n}.servo.loop_gain=15 1/s" for n in range(len(line.feeder))]
+    line = override(line, [*keys, "run.carriers=3000"])
+    assert hunted_auto(line) == ""
+    # the twin: all cycles are alike
+    monkeypatch.setattr("feedsim.settings.mean.lag_shifts", lambda _: [])
     assert "at most" in (hunted_auto(line) or "")

@@ -16,8 +16,8 @@ from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import WORTH_MM
 from feedsim.settings.late_acts import late_opening_mean
-from feedsim.settings.mean import mean_error
-from feedsim.settings.predict import expected_offsets, scale_shift
+from feedsim.settings.mean import mean_error, placement_mean
+from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import solve_feeder
 from feedsim.settings.solve import solve
 from feedsim.settings.steps import nearest_step
@@ -92,17 +92,12 @@ def _rounding(s: CheckedFeeder, exact: Feeder) -> str:
     staged = ""
     if abs(stage) > _NOTHING_MM:
         staged = f", and stage them {s.say(abs(stage))} {'further' if stage > 0.0 else 'less far'}"
-    rounded, stepless = (s.off(_mean(at)) for at in both)
+    rounded, stepless = (s.off(placement_mean(at)) for at in both)
     instead = ", as without rounding" if rounded == stepless else f", in place of {stepless}"
     return (
         f"Rounded to the controller's steps ({', '.join(of)}), settings place inserts on average "
         f"{rounded} at line speed{instead}{staged}."
     )
-
-
-def _mean(at: FeederAtSpeed) -> float:
-    """Return the mean error (mm) of carriers that do not wait, the scale error's share in it."""
-    return expected_offsets(at).error_mm + scale_shift(at)
 
 
 def _kinds(steps: Resolution) -> tuple[tuple[str, float, Kind], ...]:
@@ -176,7 +171,7 @@ def _cost(s: CheckedFeeder) -> str:
     found = []
     for speed in some:
         there = replace(s.machine, line=replace(s.machine.line, speed_mm_s=speed, profile=()))
-        found.append((_mean(FeederAtSpeed(there, s.feeder, speed)), speed))
+        found.append((placement_mean(FeederAtSpeed(there, s.feeder, speed)), speed))
     least, most = min(found), max(found)
     if s.off(least[0]) == s.off(most[0]):
         ends = f"{s.off(most[0])} at each"

@@ -9,9 +9,10 @@ from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.metrics.percent import percent
 from feedsim.settings.acts import is_locked, locked_step, rounded
 from feedsim.settings.known import best_engage_lead
-from feedsim.settings.predict import expected_offsets, known_bias, scale_shift
+from feedsim.settings.mean import placement_mean
+from feedsim.settings.predict import expected_offsets, known_bias, mean_shift, scale_shift
 from feedsim.settings.right import solve_feeder
-from feedsim.settings.sources import placement_sd, placement_spread
+from feedsim.settings.sources import lag_shifts, placement_sd, placement_spread
 
 _WORTH_CHANGING_MM = 0.02
 
@@ -25,12 +26,23 @@ def off_target(s: CheckedFeeder) -> Iterator[str]:
             f"The settings stage an insert {s.say(abs(expected.stage_mm))} "
             f"{'past' if expected.stage_mm > 0.0 else 'short of'} the stage position {s.at_speed}."
         )
-    mean = expected.error_mm + scale_shift(s.here)
-    if min(abs(expected.error_mm), abs(mean)) > worth_a_word:
-        yield (
-            f"The settings place inserts {s.off(mean)} on average {s.at_speed}."
-            f"{_because(s, worth_a_word)}"
+    shift, of_lag = scale_shift(s.here), mean_shift(lag_shifts(s.here))
+
+    def matters(error: float) -> bool:
+        return min(abs(error), abs(error + shift)) > worth_a_word
+
+    if not matters(expected.error_mm + of_lag):
+        return
+    words = [f"The settings place inserts {s.off(placement_mean(s.here))} on average {s.at_speed}."]
+    if abs(of_lag) > worth_a_word:
+        words.append(
+            f" Of that {s.off(of_lag)} comes from the servo's lag, which is not over in time: what "
+            f"it leaves in cycles that are unlike, by gap, pitch or stage, does not cancel out. "
+            f"More loop_gain or velocity_feedforward lessens it."
         )
+    if matters(expected.error_mm):
+        words.append(_because(s, worth_a_word))
+    yield "".join(words)
 
 
 def _stage_of_auto(s: CheckedFeeder) -> float:
@@ -94,7 +106,7 @@ def _better_lead(s: CheckedFeeder) -> _Lead:
     now, then = placement_spread(there), placement_spread(better)
     within = 1.0 - then.share_outside(-tolerance, tolerance)
     nearer = abs(now.average) - abs(then.average) > _WORTH_CHANGING_MM
-    leaves = then.average - scale_shift(there)
+    leaves = then.average - scale_shift(there) - mean_shift(lag_shifts(better))
     if not nearer and now.sd - then.sd <= _WORTH_CHANGING_MM:
         return _Lead(leaves, "")
     return _Lead(

@@ -34,6 +34,7 @@ from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, override
 from feedsim.settings.derivation import Term, derivation
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.mean import placement_mean
 from feedsim.settings.predict import (
     cycle_time,
     expected_offsets,
@@ -194,7 +195,7 @@ def good_for(at: FeederAtSpeed, *, to_run: bool) -> GoodFor:
     stage_mm = feeder.settings.stage_position_mm + off.stage_mm
     return GoodFor(
         line_speed_mm_s=speed,
-        placement_mean_mm=off.error_mm + shift,
+        placement_mean_mm=placement_mean(at),
         known_terms_mm=known_bias(at),
         scale_shift_mm=shift,
         placement_sd_mm=placement_spread(at, late=False).sd,

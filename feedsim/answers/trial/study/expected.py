@@ -20,9 +20,10 @@ from feedsim.metrics.serial import effective_for_spread, mean_inflation
 from feedsim.settings.acts import locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.late_acts import late_opening
+from feedsim.settings.mean import placement_mean
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.nominal import rectangular_sd
-from feedsim.settings.predict import expected_offsets, scale_shift
+from feedsim.settings.predict import expected_offsets
 from feedsim.settings.shares_by_speed import together
 from feedsim.settings.sources import placement_sd
 from feedsim.settings.spreads import stage_spread
@@ -103,7 +104,7 @@ def _spots(at: FeederAtSpeed) -> tuple[Position, Position]:
     step = 0.5 * at.speed_mm_s * locked_step(at.controller)
     eyes = (at.carrier_eye.scanned, at.eye.scanned)
     error = Position(
-        offsets.error_mm + scale_shift(at),
+        placement_mean(at),
         math.sqrt(placement_sd(at) ** 2 + early * early * late_variance),
         step * sum(eyes),
     )
