@@ -32,7 +32,14 @@ from feedsim.motion.feed import (
     feed_speed,
     feed_time_at,
 )
-from feedsim.motion.master import Master, first_tick_past, next_motion_tick, travel_past
+from feedsim.motion.master import (
+    Master,
+    first_tick_past,
+    next_motion_tick,
+    travel_past,
+    units_beyond,
+)
+from feedsim.motion.staged import jog_end, stage_correction
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.records.outcome import Outcome
 
@@ -187,10 +194,7 @@ def _plan_action(feeder: FeederRow, master: Master, rows: Rows) -> None:
         feeder.due_s = next_motion_tick(master, not_before)  # once past, a point stays past
         return
     if feeder.waits:  # until the carrier is out of reach
-        if master.counting:
-            reading += math.floor((feeder.room_mm + SAME_TRAVEL_MM) / master.unit_mm) + 1.0
-        else:
-            reading += feeder.room_mm + 2.0 * SAME_TRAVEL_MM
+        reading += units_beyond(master, feeder.room_mm)
     feeder.due_s = first_tick_past(
         master,
         reading,
@@ -334,8 +338,13 @@ def _searched(
 
 def _plan_end_of_jog(feeder: FeederRow, feed: FeedMotion, master: Master) -> None:
     known_s, speed = feeder.found_known_s, feeder.jog_speed_mm_s
-    believed = feed_position(feed, feeder.found_captured_s) - speed * feeder.nominal_delay_s
-    far = believed + feeder.stage_position_mm - feed_command(feed, known_s)
+    end = jog_end(
+        feed_position(feed, feeder.found_captured_s),
+        speed,
+        delay_s=feeder.nominal_delay_s,
+        stage_mm=feeder.stage_position_mm,
+    )
+    far = end - feed_command(feed, known_s)
     stop = known_s + max(far, 0.0) / speed
     feeder.phase, feeder.step_s = JOGGING, next_motion_tick(master, known_s) if far < 0.0 else stop
     feeder.found_speed_mm_s = speed
@@ -377,9 +386,13 @@ def _come_to_rest(feeder: FeederRow, feed: FeedMotion) -> None:
 def _staged(feeder: FeederRow, feed: FeedMotion, rows: Rows, *, t: float) -> None:
     feeder.staged_at_mm = feeder.rest_mm - feeder.found_nose_mm
     if feeder.stage_correction:
-        travelled = feeder.rest_mm - feed_position(feed, feeder.found_captured_s)
-        estimate = travelled + feeder.found_speed_mm_s * feeder.nominal_delay_s
-        feeder.correction_mm = (estimate - feeder.stage_position_mm) / feeder.speed_ratio
+        feeder.correction_mm = stage_correction(
+            feeder.rest_mm - feed_position(feed, feeder.found_captured_s),
+            feeder.found_speed_mm_s,
+            delay_s=feeder.nominal_delay_s,
+            stage_mm=feeder.stage_position_mm,
+            ratio=feeder.speed_ratio,
+        )
     feeder.at_rest, feeder.phase = True, IDLE
     if feeder.carrier >= 0:
         rows[feeder.carrier].ready_time_s = t

@@ -20,7 +20,7 @@ from feedsim.compiled import carriers, feeder, search
 from feedsim.compiled.driver import Driver
 from feedsim.compiled.state import EyeState, FeederRow, Mark, Row, row_type
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw
-from feedsim.motion import belt, controller_speed, crossing, feed, feed_piece, master, ticks
+from feedsim.motion import belt, controller_speed, crossing, feed, feed_piece, master, staged, ticks
 from feedsim.motion.belt import BeltMotion
 from feedsim.motion.feed import FeedMotion, add_piece, keep_pieces
 from feedsim.motion.feed_piece import FeedPiece, shape_rate
@@ -28,7 +28,7 @@ from feedsim.motion.master import Master
 from feedsim.simulation import input_level
 
 MODULES = (
-    *(ticks, belt, controller_speed, crossing, master, feed_piece, feed),
+    *(ticks, belt, controller_speed, crossing, master, staged, feed_piece, feed),
     *(input_level, search, carriers, feeder),
 )
 """Modules whose functions are compiled."""

@@ -76,6 +76,16 @@ def travel_past(master: Master, mark: float, distance: float, *, lead: float, t:
     return units * master.unit_mm
 
 
+def units_beyond(master: Master, travel_mm: float) -> float:
+    """Return the least travel (units, whole counts on an encoder) that is surely beyond a travel.
+
+    Both of counted travel; one that equals it is not beyond it.
+    """
+    if master.counting:
+        return math.floor((travel_mm + SAME_TRAVEL_MM) / master.unit_mm) + 1.0
+    return travel_mm + 2.0 * SAME_TRAVEL_MM
+
+
 def first_tick_past(
     master: Master, mark: float, distance: float, *, lead: float, not_before: float
 ) -> float:

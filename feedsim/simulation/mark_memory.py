@@ -9,6 +9,7 @@ from typing import NamedTuple
 from simpy import Event, Interrupt
 
 from feedsim.machine import Controller, Feeder
+from feedsim.motion.master import units_beyond
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
@@ -123,17 +124,10 @@ class MarkMemory(Part):
         if self._waits_for_feeder:
             if self._clutch.settled(not_before):
                 return master.motion_tick(not_before)  # once past, a point stays past
-            reading += self._out_of_reach()
+            reading += units_beyond(master, self._room_mm)  # until the carrier is out of reach
         return master.first_action(
             reading, self._distance(), lead=self.settings.engage_lead_s, not_before=not_before
         )
-
-    def _out_of_reach(self) -> float:
-        """Travel past the engage point at which the carrier can no longer be hit (units)."""
-        master = self._conveyor.master
-        if not master.counting:
-            return self._room_mm + 2.0 * SAME_TRAVEL_MM
-        return math.floor((self._room_mm + SAME_TRAVEL_MM) / master.unit_mm) + 1.0
 
     def _act(self, t: float) -> None:
         mark, _, late = self._marks[0]

@@ -6,6 +6,7 @@ import math
 
 from feedsim.motion.capture import eye_delay
 from feedsim.motion.feed import Ramp
+from feedsim.motion.staged import jog_end, stage_correction
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
@@ -211,9 +212,13 @@ class StagingClutch(Part):
     def _correction(self, found: Found, *, speed: float) -> float:
         """Return the controller's estimate of the stage error, in belt travel (mm)."""
         settings = self.settings
-        travelled = self._rest_mm - self._state.feed.position(found.captured_s)
-        estimate = travelled + speed * self._nominal_delay_s
-        return (estimate - settings.stage_position_mm) / settings.speed_ratio
+        return stage_correction(
+            self._rest_mm - self._state.feed.position(found.captured_s),
+            speed,
+            delay_s=self._nominal_delay_s,
+            stage_mm=settings.stage_position_mm,
+            ratio=settings.speed_ratio,
+        )
 
     def end_search(self) -> Steps:
         """No insert within the search limit: open, and leave the feeder empty."""
@@ -263,8 +268,13 @@ class StagingClutch(Part):
             self.at_rest = True
         else:
             self._staged = found
-            believed = feed.position(found.captured_s) - speed * self._nominal_delay_s
-            far = believed + self.settings.stage_position_mm - feed.command(found.known_s)
+            end = jog_end(
+                feed.position(found.captured_s),
+                speed,
+                delay_s=self._nominal_delay_s,
+                stage_mm=self.settings.stage_position_mm,
+            )
+            far = end - feed.command(found.known_s)
             stop = found.known_s + max(far, 0.0) / speed
             if far < 0.0:
                 stop = self._conveyor.master.motion_tick(found.known_s)

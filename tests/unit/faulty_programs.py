@@ -151,7 +151,7 @@ def swaps_marks(
 
         patch.setattr(MarkMemory, "offer", swapping)
         patch.setattr(MarkMemory, "_past", lambda *_, **__: 0.0)
-        patch.setattr(MarkMemory, "_out_of_reach", lambda _: 1e9)
+        patch.setattr(mark_memory, "units_beyond", lambda *_: 1e9)
         return run_of(machine, carriers=carriers, seed=seed), struck
 
 

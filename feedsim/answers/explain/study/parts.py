@@ -72,6 +72,7 @@ from feedsim.answers.explain.study.record import ErrorPart
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging
 from feedsim.motion.capture import eye_delay
+from feedsim.motion.staged import jog_end
 from feedsim.settings.nominal import clipped_slip_mean
 
 
@@ -258,8 +259,12 @@ def _jogged(feeder: FeederSource, staging: Staging, sighting: Sighting) -> list[
     controller, jog = feeder.run.machine.controller, machine.jog_speed_mm_s
     ran_mm = feed.position(sighting.captured_s) - feed.position(sighting.passes_s)
     at_speed_mm = jog * (sighting.captured_s - sighting.passes_s)
-    asked_mm = machine.settings.stage_position_mm - jog * eye_delay(machine.eye, controller)
-    asked_mm += feed.position(sighting.captured_s)
+    asked_mm = jog_end(
+        feed.position(sighting.captured_s),
+        jog,
+        delay_s=eye_delay(machine.eye, controller),
+        stage_mm=machine.settings.stage_position_mm,
+    )
     speed = jog * per_feed
     breakdown = Breakdown(feeder, "disengage", speed=speed, at=lambda t: t * speed)
     _stage_eye(breakdown, staging, sighting)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.machine import Eye
 from feedsim.motion.capture import eye_delay
+from feedsim.motion.staged import stage_correction
 from feedsim.records.trace import TraceEvent
 
 
@@ -195,6 +196,10 @@ def _correction(feeder: FeederSource, sighting: Sighting, *, rest_mm: float, jog
     speed = machine.jog_speed_mm_s
     if not jogged:
         speed = settings.speed_ratio * run.master.speed.at(sighting.known_s)
-    travelled = rest_mm - feeder.feed.position(sighting.captured_s)
-    estimate = travelled + speed * eye_delay(machine.eye, run.machine.controller)
-    return (estimate - settings.stage_position_mm) / settings.speed_ratio
+    return stage_correction(
+        rest_mm - feeder.feed.position(sighting.captured_s),
+        speed,
+        delay_s=eye_delay(machine.eye, run.machine.controller),
+        stage_mm=settings.stage_position_mm,
+        ratio=settings.speed_ratio,
+    )

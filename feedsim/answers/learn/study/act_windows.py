@@ -22,6 +22,7 @@ from feedsim.motion.capture import eye_delay
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.motion.feed_piece import piece_position
 from feedsim.motion.master import Master
+from feedsim.motion.staged import stage_correction
 
 _SURE_S = 2e-6
 """Allowance for rounding of written times and of floats."""
@@ -226,14 +227,17 @@ class LoggedFeed:
         """
         settings, eye = self._feeder.settings, self._feeder.eye
         speed = settings.speed_ratio * points.speed_mm_s(edge.known_high_s)
-        delay = eye_delay(eye, points.controller)
-        middle = 0.5 * (edge.low_s + edge.high_s)
-        travelled = self.rest_mm[number] - self.position(middle)
-        estimate = travelled + speed * delay
+        corrected = stage_correction(
+            self.rest_mm[number] - self.position(0.5 * (edge.low_s + edge.high_s)),
+            speed,
+            delay_s=eye_delay(eye, points.controller),
+            stage_mm=settings.stage_position_mm,
+            ratio=settings.speed_ratio,
+        )
         cycle = self._cycles[number]
         open_s = edge.high_s - edge.low_s + cycle.open_high_s - cycle.open_low_s
         open_mm = 0.5 * speed * open_s / settings.speed_ratio
-        return (estimate - settings.stage_position_mm) / settings.speed_ratio, open_mm
+        return corrected, open_mm
 
     def length_mm(self, time: OnTime) -> float:
         """Return the length of what held an eye's output on; NaN if it is still on."""
