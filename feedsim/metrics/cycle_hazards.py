@@ -15,11 +15,7 @@ from feedsim.criteria import Criteria
 from feedsim.machine import Feeder
 from feedsim.metrics.rows import Rows, combined, number_of
 from feedsim.records.columns import FeederRecords
-from feedsim.records.on_carrier import inside_mm
-
-SAME_RATIO = 1e-9
-"""Two ratios (or accelerations, relative to their limit) closer than this count as one."""
-_REST_MM_S = 1e-9
+from feedsim.records.on_carrier import AT_REST_MM_S, SAME_RATIO, inside_mm
 
 HAZARDS = {
     "nose_strike": "mm",
@@ -115,7 +111,7 @@ def mismatch(feeder: FeederRecords, rows: Rows) -> Floats:
 
 def _mismatch(nose: Floats, belt: Floats) -> Floats:
     u = np.full(len(nose), math.nan)
-    np.divide(nose, belt, out=u, where=~np.isnan(nose) & (belt > _REST_MM_S))
+    np.divide(nose, belt, out=u, where=~np.isnan(nose) & (belt > AT_REST_MM_S))
     u -= 1.0
     return u
 

@@ -19,6 +19,30 @@ _SHORT_S = 1e-5  # a step is a ramp as short as this
 _NO_RAMP = 1e-300
 
 
+@overload
+def ramp_demand(
+    counted_mm_s: float, length: float, *, ratio: float, travel_ramp: bool
+) -> float: ...
+@overload
+def ramp_demand(
+    counted_mm_s: Floats, length: float, *, ratio: float, travel_ramp: bool
+) -> Floats: ...
+def ramp_demand(
+    counted_mm_s: float | Floats, length: float, *, ratio: float, travel_ramp: bool
+) -> float | Floats:
+    """Return the acceleration (mm/s²) that a ramp demands of the drive, shape of speeds.
+
+    g·v_c/T, or g·v_c²/A for a ramp in travel (feedsim/MODEL.md, section 6); a step at a speed above
+    0 demands infinity. ``length``: T (s) or A (mm).
+    """
+    wanted = ratio * (counted_mm_s * counted_mm_s if travel_ramp else counted_mm_s)
+    if length > 0.0:
+        return wanted / length
+    if isinstance(wanted, np.ndarray):
+        return np.where(wanted > 0.0, np.inf, wanted)
+    return math.inf if wanted > 0.0 else wanted
+
+
 def ramp_bends(ramp_in_s: float, ramp_out_s: float, speed_mm_s: float) -> tuple[Floats, Floats]:
     """Return where a cycle's command bends and by how much (mm/s²), shape (4,) each.
 

@@ -1,4 +1,4 @@
-"""Whether an insert lies on its carrier (model, section 10)."""
+"""Where an insert lies on its carrier (model, sections 9 and 10)."""
 
 from __future__ import annotations
 
@@ -7,6 +7,25 @@ from typing import overload
 import numpy as np
 
 from feedsim.arrays import Floats
+
+SAME_RATIO = 1e-9
+"""Two ratios (or accelerations, relative to their limit) closer than this count as one."""
+AT_REST_MM_S = 1e-9
+"""A belt this slow is at rest."""
+
+
+@overload
+def on_carrier(travelled_mm: float, *, eye_to_placement_mm: float, slip_mm: float) -> float: ...
+@overload
+def on_carrier(travelled_mm: Floats, *, eye_to_placement_mm: float, slip_mm: Floats) -> Floats: ...
+def on_carrier(
+    travelled_mm: float | Floats, *, eye_to_placement_mm: float, slip_mm: float | Floats
+) -> float | Floats:
+    """Return the offset (mm) from the carrier's leading edge to that of an insert that lands.
+
+    ``travelled_mm``: of the belt since that edge passed its eye. ``slip_mm``: of the carrier.
+    """
+    return travelled_mm - eye_to_placement_mm - slip_mm
 
 
 @overload

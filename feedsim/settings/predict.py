@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from feedsim.machine import Eye
+from feedsim.motion.ramps import ramp_demand
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import (
     corrected_acts,
@@ -285,14 +286,13 @@ def nose_at_opening(at: FeederAtSpeed, staged_mm: float) -> float:
 
 
 def largest_demand(at: FeederAtSpeed) -> float:
-    """Return the larger acceleration that the two ramps demand of the drive (mm/s²).
-
-    g·v_c/T, or g·v_c²/A for a ramp in travel (feedsim/MODEL.md, section 6).
-    """
+    """Return the larger acceleration that the two ramps demand of the drive (mm/s²)."""
     counted, clutch = at.counted_mm_s, at.feeder.clutch
-    wanted = at.settings.speed_ratio * (counted * counted if clutch.travel_ramp else counted)
-    lengths = (clutch.ramp_in, clutch.ramp_out)
-    return max(wanted / length if length > 0.0 else math.inf for length in lengths)
+    ratio, travel_ramp = at.settings.speed_ratio, clutch.travel_ramp
+    return max(
+        ramp_demand(counted, length, ratio=ratio, travel_ramp=travel_ramp)
+        for length in (clutch.ramp_in, clutch.ramp_out)
+    )
 
 
 def late_share(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:

@@ -13,6 +13,8 @@ import numpy as np
 from feedsim.arrays import Floats
 from feedsim.machine import Divert, Encoder, Feeder
 from feedsim.motion.belt import BeltMotion
+from feedsim.motion.ramps import ramp_demand
+from feedsim.records.on_carrier import on_carrier
 
 
 class Landing(NamedTuple):
@@ -28,9 +30,10 @@ def landing(
 ) -> Landing:
     """Return where inserts landed (s, NaN: none) on their carriers, shape (n,) (model, section 9).
 
-    Offset = belt travel since the leading edge passed the eye − D − carrier slip.
+    On their carriers by :func:`feedsim.records.on_carrier.on_carrier`.
     """
-    offset = belt.positions(times) - leading_edge_mm - feeder.eye_to_placement_mm - slip_mm
+    travelled = belt.positions(times) - leading_edge_mm
+    offset = on_carrier(travelled, eye_to_placement_mm=feeder.eye_to_placement_mm, slip_mm=slip_mm)
     return Landing(offset, offset - feeder.settings.target_offset_mm, belt.speeds(times))
 
 
@@ -53,18 +56,15 @@ def demanded_acceleration(
 ) -> Floats:
     """Return the larger acceleration that a cycle's two ramps demand of the drive (mm/s²).
 
-    g·v_c/T on a time ramp, g·v_c²/A on a travel ramp, v_c the counted belt speed as the ramp
-    starts, ``command_delay`` after its tick (s, NaN for none); a step on a moving belt demands
-    infinity. A cycle that has not opened has its ramp-in's demand (model, section 6).
+    That of the counted belt speed as the ramp starts, ``command_delay`` after its tick (s, NaN for
+    none). A cycle that has not opened has its ramp-in's demand (model, section 6).
     """
     clutch = feeder.clutch
 
     def demand(ticks: Floats, length: float) -> Floats:
         begins = ticks + feeder.servo.command_delay_s
         speed = belt.speeds(begins) / (1.0 + encoder.scale_error)
-        wanted = feeder.settings.speed_ratio * (speed * speed if clutch.travel_ramp else speed)
-        if length == 0.0:
-            return np.where(wanted > 0.0, np.inf, wanted)
-        return wanted / length
+        ratio = feeder.settings.speed_ratio
+        return ramp_demand(speed, length, ratio=ratio, travel_ramp=clutch.travel_ramp)
 
     return np.fmax(demand(engage_s, clutch.ramp_in), demand(opening_s, clutch.ramp_out))

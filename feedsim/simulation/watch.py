@@ -8,13 +8,13 @@ from typing import Protocol
 from feedsim.draws.line_draws import Draws
 from feedsim.machine import Hazard, Machine, StopRules
 from feedsim.motion.feed import FeedMotion
+from feedsim.motion.ramps import ramp_demand
 from feedsim.motion.ticks import SAME_TRAVEL_MM
-from feedsim.records.on_carrier import inside_mm
+from feedsim.records.on_carrier import AT_REST_MM_S, SAME_RATIO, inside_mm, on_carrier
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule
 from feedsim.simulation.conveyor import Conveyor
 
-_SAME_RATIO = 1e-9
 _NOTHING_FED = {Outcome.NOT_STAGED, Outcome.NO_INSERT}
 _UNKNOWN_TO_PROGRAM = {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.LINE_STOP}
 """Causes unknown to the program, which neither lengthen a row of misses nor break it."""
@@ -135,19 +135,20 @@ class Watch:
     def _look_at_drive(self, t: float, length: float, carrier: int) -> None:
         begins = t + self._feeder.servo.command_delay_s
         speed = self._conveyor.master.belt.speed(begins) / (1.0 + self._conveyor.scale_error)
-        wanted = self.ratio * (speed * speed if self._feeder.clutch.travel_ramp else speed)
-        largest = self._feeder.servo.max_acceleration_mm_s2 * (1.0 + _SAME_RATIO)
-        if wanted > largest * length:
+        travel_ramp = self._feeder.clutch.travel_ramp
+        wanted = ramp_demand(speed, length, ratio=self.ratio, travel_ramp=travel_ramp)
+        if wanted > self._feeder.servo.max_acceleration_mm_s2 * (1.0 + SAME_RATIO):
             self.trip(Rule.DRIVE_OVERLOAD, carrier=carrier)
 
     def _mismatched(self, t: float) -> bool:
         belt = self._conveyor.master.belt.speed(t)
-        limit = self._supervision.speed_mismatch + _SAME_RATIO
-        return belt <= _SAME_RATIO or abs(self._feed.speed(t) / belt - 1.0) > limit
+        limit = self._supervision.speed_mismatch + SAME_RATIO
+        return belt <= AT_REST_MM_S or abs(self._feed.speed(t) / belt - 1.0) > limit
 
     def _off_carrier(self, t: float, carrier: int) -> bool:
         leading, slip = self.place_of(carrier)
         travelled = self._conveyor.master.belt.position(t) - leading
-        offset = travelled - self._feeder.eye_to_placement_mm - slip
+        reach = self._feeder.eye_to_placement_mm
+        offset = on_carrier(travelled, eye_to_placement_mm=reach, slip_mm=slip)
         inside = inside_mm(offset, room_mm=self._room_mm)
         return inside + self._supervision.overhang_mm < -SAME_TRAVEL_MM

@@ -14,6 +14,7 @@ import pytest
 
 from feedsim.machine import Machine
 from feedsim.motion.master import Master
+from feedsim.simulation import mark_memory
 from feedsim.simulation.mark_memory import Mark, MarkMemory
 from feedsim.simulation.staging_clutch import StagingClutch
 from tests.logged import LoggedRun, logged_run

@@ -32,6 +32,7 @@ from feedsim.drivetrain.limits import (
 )
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Drive, Feeder, Machine, Motor
+from feedsim.motion.ramps import ramp_demand
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 
@@ -178,6 +179,8 @@ def _shortest_ramp(
 ) -> RampInTime | RampInTravel:
     """Return the shortest ramp that the insert follows: g·v/a as a time, g·v²/a as a travel."""
     travel = feeder.clutch.travel_ramp
-    wanted = feeder.settings.speed_ratio * counted_mm_s * (counted_mm_s if travel else 1.0)
-    shortest = wanted / friction if friction else None
+    # a ramp of length 1 demands its length times the acceleration
+    ratio = feeder.settings.speed_ratio
+    demand = ramp_demand(counted_mm_s, 1.0, ratio=ratio, travel_ramp=travel)
+    shortest = demand / friction if friction else None
     return RampInTravel(shortest) if travel else RampInTime(shortest)
