@@ -53,7 +53,7 @@ def lands_in_next(at: FeederAtSpeed) -> float:
     if there.average - _FAR * there.sd > _way(at) + costs:
         return 0.0
     cycle, noise = cycle_of(at), staged.shifted(-staged.average)
-    if _all_land(at, cycle, there):
+    if _land_by_far(at, cycle, there) or _all_land(at, cycle, there):
         return 0.0
     line = line_of(at, cycle)
     if not len(line.marks_mm):
@@ -66,6 +66,30 @@ def lands_in_next(at: FeederAtSpeed) -> float:
             short += _too_short(line, rows, least, needs) / _COUNTED
         rows = step(line, rows, least, drawn, off_mm=noise.sd).rows
     return max(0.0, (1.0 - line.gone) * (1.0 - ins.double) * short)
+
+
+def _land_by_far(at: FeederAtSpeed, cycle: Cycle, there: Distribution) -> bool:
+    """Return whether inserts land by far, whatever the spreads: if so, :func:`_all_land` says so.
+
+    An edge that comes after a way s comes soonest without a lag. Where the clutch opens behind its
+    edge, the whole travel of the cycle less s grows with s, by the ramps of :class:`Cycle`. So the
+    shortest gap decides, behind the insert that is staged furthest on. What is left of a lag is
+    never below 0, and each cycle adds at most λ to it.
+    """
+    staged, ins = staged_nose(at), at.inserts
+    spread = _FAR * there.normal_sd
+    gap = ins.gap_mm - spread
+    furthest = staged.bounds()[1] + _FAR * staged.normal_sd
+    way = ins.length_mm + max(ins.min_gap_mm, gap) - furthest
+    if way <= 0.0 or cycle.opens_s < 0.0 or cycle.lag_mm < 0.0:
+        return False
+    ran_s = way / cycle.feed_mm_s
+    half_s = 0.5 * cycle.in_s
+    edge_s = ran_s + half_s if ran_s > half_s else 2.0 * math.sqrt(half_s * ran_s)
+    beyond = float(cycle.opened(np.array(edge_s)).end_mm) - way
+    reaches = beyond + ins.length_mm + gap - _IN_A_ROW * cycle.lag_mm
+    short = slips(at).average + there.average - there.bounds()[0]
+    return reaches - at.feeder.insert_eye_to_placement_mm > short
 
 
 def _all_land(at: FeederAtSpeed, cycle: Cycle, there: Distribution) -> bool:

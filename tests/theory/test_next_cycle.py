@@ -16,13 +16,16 @@ import pytest
 from feedsim.arrays import Floats
 from feedsim.arrivals import Arrival, Paced, RandomGaps, Recorded
 from feedsim.machine import Carriers, Clutch, Controller, Encoder, Eye, Inserts, Servo
+from feedsim.probability.distribution import Distribution
 from feedsim.running.run import machine_of, run_scenario
 from feedsim.scenario import override
+from feedsim.settings import next_cycle
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.next_cycle import lands_in_next
+from feedsim.settings.one_cycle import Cycle
 from tests.hunts import automatic
 from tests.machines import feeder, machine, settings
-from tests.random_scenarios import scenario_of_all_keys
+from tests.random_scenarios import random_scenario, scenario_of_all_keys
 from tests.theory.known_terms import landing_late_at_rest
 
 pytestmark = pytest.mark.usefixtures("quick_engine")
@@ -156,3 +159,30 @@ def test_the_share_is_that_of_the_engine(seed: int) -> None:
     error = math.hypot(math.sqrt(share * (1.0 - share) / len(late)), OWN * share)
     assert abs(late.mean() - share) < 4.0 * error
     assert abs(late.mean() - landing_late_at_rest(at)) > 4.0 * error  # the twin
+
+
+def test_the_short_way_out_is_taken_only_where_the_long_one_finds_none(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    lines = [automatic(random_scenario(seed, wide=seed % 2 == 0)) for seed in range(24)]
+    speeds = np.geomspace(200.0, 6000.0, 12)
+    there = [override(one, [f"line.speed={v} mm/s"]) for one in lines for v in speeds]
+    machines = [machine_of(one) for one in there]
+
+    def shares() -> list[float]:
+        return [lands_in_next(FeederAtSpeed(each, each.feeders[0])) for each in machines]
+
+    long, taken = next_cycle._land_by_far, []
+
+    def counted(at: FeederAtSpeed, cycle: Cycle, law: Distribution) -> bool:
+        taken.append(found := long(at, cycle, law))
+        return found
+
+    monkeypatch.setattr(next_cycle, "_land_by_far", counted)
+    found = shares()
+    monkeypatch.setattr(next_cycle, "_land_by_far", lambda *_: False)
+    assert found == shares()
+    assert 0.2 * len(taken) < sum(taken) < len(taken)
+    # the twin: it is always taken
+    monkeypatch.setattr(next_cycle, "_land_by_far", lambda *_: True)
+    assert found != shares()
