@@ -22,7 +22,7 @@ from feedsim.settings.nominal import clipped_slip_mean
 from feedsim.settings.nominal_cycle import mean_speed, nominal_cycle
 from feedsim.settings.predict import cycle_time
 from feedsim.settings.right import right_settings
-from feedsim.settings.spreads import gaps, slips, stage_spread
+from feedsim.settings.spreads import gaps, next_nose, slips, staged_nose
 
 _RARE, _NEARLY_ALL, _MOST_AGAIN = 1e-7, 0.999, 60
 
@@ -42,7 +42,7 @@ def merged_inserts(at: FeederAtSpeed) -> float:
     travel of an insert's length.
     """
     ins, eye = at.inserts, at.eye
-    covered = stage_spread(at).share_below(ins.length_mm)
+    covered = staged_nose(at).share_below(ins.length_mm)
     merging = _merging(at, slips(at).times(-1.0), passed=0) if covered else 0.0
     if covered == 1.0:
         return merging
@@ -243,9 +243,8 @@ def _early(at: FeederAtSpeed) -> float:
 
 def early_staged(at: FeederAtSpeed, further_mm: float) -> float:
     """Return the share of inserts that pass before the search if the feed rests further on."""
-    edge = Distribution(further_mm - at.inserts.length_mm, at.eye.edge_sd_mm)
-    next_nose = stage_spread(at).plus(gaps(at).times(-1.0)).plus(edge)
-    return 1.0 - next_nose.share_below(0.0)
+    edge = next_nose(at).plus(Distribution(further_mm, at.eye.edge_sd_mm))
+    return 1.0 - edge.share_below(0.0)
 
 
 def searched_longer(at: FeederAtSpeed) -> FeederAtSpeed:

@@ -57,6 +57,12 @@ def staged_nose(at: FeederAtSpeed) -> Distribution:
     return stage_spread(at).plus(late_opening(at).times(at.settings.speed_ratio))
 
 
+@term
+def next_nose(at: FeederAtSpeed) -> Distribution:
+    """Return where the nose behind a staged insert rests (mm from its eye; above 0: past it)."""
+    return staged_nose(at).plus(gaps(at).times(-1.0)).shifted(-at.inserts.length_mm)
+
+
 def tail_at_opening(at: FeederAtSpeed) -> Distribution:
     """Return the placed insert's tail (mm from the insert eye) when the clutch opens."""
     return _placed_at_opening(at, 0.0)

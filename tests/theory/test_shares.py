@@ -96,6 +96,14 @@ CASES = {
         (*SCANNED, "line.encoder.counts_per_rev=200", "acceptance.placement_tolerance=2.5 mm",
          "carrier.pitch_sd=10 mm", "carrier.min_gap=0 mm", F + "insert.gap_sd=10 mm"),
     ),
+    # settings/spreads.py: a late opening pushes the next nose on too, past its eye unseen
+    "strays behind late openings": Case(
+        "jam_risk", 60.0, 0.0033,
+        ("controller.scan=140 ms", "carrier.pitch=900 mm", "carrier.pitch_sd=120 mm",
+         F + "insert.gap=40 mm", F + "insert.gap_sd=3 mm", F + "insert_eye_to_placement=160 mm",
+         F + "nose_limit=159 mm", F + "grip_end=30 mm", F + "settings.stage_position=80 mm",
+         F + "settings.stage_correction=true"),
+    ),
     # settings/mechanisms_missed.py: a mark that finds no place
     "a memory of one mark": Case("missed", 60.0, 0.0004, ("controller.mark_memory=1",)),
     "a memory of two marks": Case(
