@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 Figure = Literal["missed", "jam_risk", "within_tolerance"]
+Failing = Literal["within_tolerance", "missed", "jam_risk", "placed"]
+"""What fails a line: a figure that is not met, or a feeder that placed nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import get_args
 
-from feedsim.criteria import Criteria
+from feedsim.criteria import Criteria, Failing, Figure
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval, trials_to_tell
 from feedsim.metrics.means import FEWEST
@@ -46,13 +47,15 @@ class Verdict:
     ``accepted``: every point estimate of every feeder meets its figure. ``decided``: every 95 %
     interval lies wholly on one side of its figure. ``refused``: at least one lies wholly on the
     wrong side, or nothing was placed: more carriers would not change the verdict. ``reasons``: a
-    sentence for each figure that is not met. ``to_decide``: the figures that are not decided.
+    sentence for each figure that is not met; ``failing``: what they are about, each once.
+    ``to_decide``: the figures that are not decided.
     """
 
     accepted: bool
     decided: bool
     refused: bool
     reasons: tuple[str, ...]
+    failing: tuple[Failing, ...]
     to_decide: tuple[ToDecide, ...]
 
 
@@ -105,7 +108,7 @@ class _Test(AgainstLimit):
     """A comparison with its feeder and the sentence for a limit not met."""
 
     feeder: str
-    figure: str
+    figure: Figure
     complaint: str
 
 
@@ -133,7 +136,10 @@ def judge(
         return t.decided() and not one_phase(t)
 
     tests = [t for f in feeders for t in _tests(f, criteria)]
-    refused = any(f.placed == 0 for f in feeders) or any(t.failed() and decided(t) for t in tests)
+    failing: set[Failing] = {t.figure for t in tests if t.failed()}
+    if any(f.placed == 0 for f in feeders):
+        failing.add("placed")
+    refused = "placed" in failing or any(t.failed() and decided(t) for t in tests)
     reasons: list[str] = []
     for feeder in feeders:
         if feeder.placed == 0:
@@ -148,6 +154,7 @@ def judge(
         decided=bool(known) and all(decided(t) for t in known),
         refused=refused,
         reasons=tuple(reasons),
+        failing=tuple(what for what in get_args(Failing) if what in failing),
         to_decide=tuple(
             ToDecide(t.feeder, t.figure, met=not t.failed(), carriers=None, one_phase=True)
             if one_phase(t)

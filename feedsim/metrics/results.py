@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from feedsim import __version__
-from feedsim.criteria import Criteria
+from feedsim.criteria import Criteria, Failing
 from feedsim.machine import Machine
 from feedsim.metrics.acceptance import ToDecide, judge
 from feedsim.metrics.feeder_results import FeederResults, feeder_results
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.one_phase import keeps_phase
-from feedsim.metrics.plain import IF_ANY
+from feedsim.metrics.plain import IF_ANY, LEFT_OUT
 from feedsim.metrics.product_rows import product_rows
 from feedsim.metrics.products import Products, products
 from feedsim.metrics.response import Response, responses
@@ -47,8 +47,8 @@ class Results:
     ``carriers``: carriers after the warm-ups of all runs.
     ``duration_s``: between the last carrier of the warm-up (without one: the start of the belt) and
     the last carrier, at the carrier eye.
-    ``accepted``, ``decided``, ``refused``, ``not_accepted_because``, ``to_decide``: see
-    :class:`feedsim.metrics.acceptance.Verdict`.
+    ``accepted``, ``decided``, ``refused``, ``not_accepted_because``, ``failing``, ``to_decide``:
+    see :class:`feedsim.metrics.acceptance.Verdict`.
     ``adjustments``: what was changed while the line ran.
     """
 
@@ -65,6 +65,7 @@ class Results:
     decided: bool
     refused: bool
     not_accepted_because: tuple[str, ...]
+    failing: tuple[Failing, ...] = field(metadata=LEFT_OUT)
     to_decide: tuple[ToDecide, ...]
     feeders: tuple[FeederResults, ...]
     stops: Stops | LineStops
@@ -135,6 +136,7 @@ def summarise(
         decided=verdict.decided,
         refused=verdict.refused,
         not_accepted_because=verdict.reasons,
+        failing=verdict.failing,
         to_decide=verdict.to_decide,
         feeders=feeders,
         stops=stops,

@@ -13,8 +13,10 @@ from types import MappingProxyType
 import pytest
 
 from feedsim.answers.sweep import unfinished
+from feedsim.answers.sweep.study import run_point
 from feedsim.running import cluster_connection, provenance
-from tests.cli.swept import POINTS, WORDS, Runs, files_of, made_cheap
+from feedsim.scenario import load_scenario, scenario_to_dict
+from tests.cli.swept import CARD, POINTS, WORDS, Runs, files_of, made_cheap
 
 Run = Callable[..., object]
 Damage = Callable[[Path], object]
@@ -306,3 +308,13 @@ def test_without_a_checksum_a_changed_digit_would_be_used(
             "a changed digit", tmp_path, runs, whole, feedsim
         )
     )
+
+
+def test_a_refused_point_comes_back_with_all_that_it_holds(tmp_path: Path) -> None:
+    missing = load_scenario(CARD, overrides=["run.carriers=20", "carrier_eye.missed=50 %"])
+    point = run_point(scenario_to_dict(missing), (), 1)
+    kept = unfinished.Unfinished(tmp_path / "points", "this sweep", [()], made_by={})
+    kept.begin()
+    kept.keep(0, point)
+    assert point.results.failing == ("missed",)
+    assert kept.resume() == ({0: point}, [])

@@ -6,10 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.sweep.study import Point, SweepPlan, Swept
+from feedsim.criteria import Failing
 from feedsim.metrics.acceptance import ToDecide
 from feedsim.metrics.feeder_results import Doubles, FeedCycle, FeederResults
 from feedsim.metrics.hazards import Hazards, HazardShare
@@ -103,11 +105,14 @@ def point(
     *feeders: FeederResults,
     accepted: bool = True,
     decided: bool = True,
-    because: tuple[str, ...] = (),
+    because: Mapping[Failing, str] = MappingProxyType({}),
     to_decide: Sequence[ToDecide] = (),
     varied: Mapping[str, str] | None = None,
 ) -> Point:
-    """Return a point; where it is not decided and not accepted it is not refused for sure."""
+    """Return a point; where it is not decided and not accepted it is not refused for sure.
+
+    ``because``: what fails it, in the verdict's order, and the sentence for it.
+    """
     every, none = Share(*share(1000, 1000)), Share(*share(0, 1000))
     hourly = 10.0 * speed_mm_s
     results = Results(
@@ -125,7 +130,8 @@ def point(
         accepted=accepted,
         decided=decided,
         refused=decided and not accepted,
-        not_accepted_because=because,
+        not_accepted_because=tuple(because.values()),
+        failing=tuple(because),
         to_decide=tuple(to_decide),
         feeders=feeders or (feeder(),),
         stops=Stops(),

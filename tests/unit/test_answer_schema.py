@@ -14,10 +14,10 @@ from jsonschema import Draft202012Validator
 import feedsim
 from feedsim.answers import data
 from feedsim.answers.compare import answer as compared
-from feedsim.answers.data import names, read_as
+from feedsim.answers.data import data_of, names, read_as
 from feedsim.answers.setup.study import sheet as set_up
 from feedsim.answers.sweep import answer as swept
-from feedsim.metrics.plain import as_object, plain
+from feedsim.metrics.plain import as_object
 from feedsim.metrics.results import Results
 from feedsim.settings.cells import FASTEST_MM_S
 from feedsim.settings.limits import Closed, Refused
@@ -136,7 +136,7 @@ def test_a_key_that_is_missing_is_refused() -> None:
 @pytest.mark.parametrize("file", ["stops.toml", "two_feeders.toml", "hand_fed.toml"])
 def test_results_read_back_are_the_same_to_the_last_bit(file: str) -> None:
     results = feedsim.run(line_of(file)).results
-    data = json.loads(json.dumps(plain(results)))
+    data = json.loads(json.dumps(data_of(Results, results)))
     again = read_as(Results, data)
     assert again == results
     assert json.dumps(as_object(again)) == json.dumps(as_object(results))

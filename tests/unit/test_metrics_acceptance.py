@@ -127,6 +127,30 @@ def test_what_more_carriers_may_turn_is_told_apart_where_the_run_is_refused():
     assert [reason.partition(":")[0] for reason in alone.not_accepted_because] == ["card feeder"]
 
 
+def of_feeders(**rows):
+    return summarise(
+        run(*(feeder(r) for r in rows.values())),
+        machine(*(one_feeder() for _ in rows)),
+        criteria=CRITERIA,
+        names=tuple(rows),
+        title="",
+        seed=1,
+        version="",
+    )
+
+
+def test_each_figure_that_fails_is_said_once():
+    found = of_feeders(first=[OUTSIDE, HAZARD], second=[OUTSIDE, MISS], third=[MISS, MISS])
+    assert len(found.not_accepted_because) == 6
+    assert found.failing == ("within_tolerance", "missed", "jam_risk", "placed")
+
+
+def test_a_feeder_may_be_named_as_another_figure():
+    found = of_feeders(**{"jam hazard": [MISS] + [GOOD] * 9})
+    assert "jam hazard" in found.not_accepted_because[0]
+    assert found.failing == ("missed",)
+
+
 @pytest.mark.parametrize("bad", [0, 1])
 def test_one_bad_feeder_is_enough(bad):
     rows = [[GOOD] * 100, [GOOD] * 100]

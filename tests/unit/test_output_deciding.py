@@ -82,12 +82,14 @@ def said(*points):
 
 def test_a_sweep_with_one_miss_among_few_is_not_refused() -> None:
     left = [row("missed", 3838, met=False)]
-    text = said(point(500.0, accepted=False, decided=False, because=("x",), to_decide=left))
+    text = said(
+        point(500.0, accepted=False, decided=False, because={"missed": "x"}, to_decide=left)
+    )
     assert "Not accepted even" not in text
     assert "Not decided even at the lowest speed of the sweep: more carriers are needed." in text
     assert "about 3900 would (--carriers 3900), if shares stay as they are (missed)" in text
     # the twin: refused for sure it says so
-    text = said(point(500.0, accepted=False, because=("x",)))
+    text = said(point(500.0, accepted=False, because={"missed": "x"}))
     assert "Not accepted even at the lowest speed of the sweep." in text
     assert "more carriers" not in text
 
@@ -104,7 +106,7 @@ def test_of_several_points_not_accepted_the_one_that_needs_most_is_told() -> Non
             speed,
             accepted=False,
             decided=False,
-            because=("x",),
+            because={"missed": "x"},
             to_decide=[row("missed", carriers, met=False), row("jam_risk", 9000, met=False)],
         )
         for speed, carriers in ((500.0, 3838), (600.0, 212))

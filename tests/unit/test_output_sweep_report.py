@@ -19,6 +19,7 @@ from feedsim.answers.sweep import words
 from feedsim.answers.sweep.links import Picture
 from feedsim.answers.sweep.report import sweep_report
 from feedsim.answers.sweep.study import SweepPlan, Swept, run_point
+from feedsim.criteria import Failing
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.running.axes import Axis, parse_axis, parse_speeds
 from feedsim.scenario import scenario_to_dict
@@ -32,7 +33,9 @@ LIMITS = [
     limit("tail held", "jam_risk", 2100.0),
 ]
 SETTINGS = MachineSettings(20.0, 60.0, 360.0, 12.0, 60.0, 12.0, 7200, 1200, 1.0)
-JAM = ("card feeder: 2 % of the feed cycles had a jam hazard (20), at most 0.1 % may.",)
+JAM: dict[Failing, str] = {
+    "jam_risk": "card feeder: 2 % of the feed cycles had a jam hazard (20), at most 0.1 % may."
+}
 
 
 def ran(*axes: Axis, changes: tuple[str, ...] = ()) -> str:
@@ -84,14 +87,14 @@ SCAN = parse_axis("controller.scan=1,2 ms")
 def gap_points() -> list[Any]:
     verdicts = ((False, True), (False, True), (True, False))
     return [
-        point(1000.0, accepted=a, decided=d, because=() if a else JAM, varied={GAP.key: value})
+        point(1000.0, accepted=a, decided=d, because={} if a else JAM, varied={GAP.key: value})
         for value, (a, d) in zip(GAP.values, verdicts, strict=True)
     ]
 
 
 def gap_by_speed() -> list[Any]:
     return [
-        point(v, accepted=a, because=() if a else JAM, varied={GAP.key: value})
+        point(v, accepted=a, because={} if a else JAM, varied={GAP.key: value})
         for value, verdicts in zip(GAP.values, ((False, False), (True, False), (True, True)),
                                    strict=True)
         for v, a in zip((1000.0, 3000.0), verdicts, strict=True)
@@ -142,7 +145,7 @@ def test_text_of_the_scenario_is_escaped() -> None:
 )
 def test_one_sided_answers(accepted: bool, answer: str, why: str) -> None:
     speed = parse_speeds("60 m/min")
-    because = () if accepted else JAM
+    because = {} if accepted else JAM
     text = told([point(1000.0, accepted=accepted, because=because)], speed)
     assert answer in text
     assert why in text
@@ -271,7 +274,7 @@ def test_a_map_lists_the_highest_speed_of_each_value() -> None:
 
 def test_two_keys_say_at_how_many_points_it_is_accepted() -> None:
     points = [
-        point(1000.0, accepted=a == "1 ms", because=() if a == "1 ms" else JAM,
+        point(1000.0, accepted=a == "1 ms", because={} if a == "1 ms" else JAM,
               varied={SCAN.key: a, GAP.key: b})
         for a in SCAN.values
         for b in GAP.values

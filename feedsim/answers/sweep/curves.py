@@ -11,7 +11,7 @@ import numpy as np
 from feedsim.answers.sweep.scale import Scale, every, scale_of
 from feedsim.answers.sweep.study import Swept
 from feedsim.arrays import Bools, Floats
-from feedsim.criteria import Criteria
+from feedsim.criteria import Criteria, Failing
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import HazardShare
 from feedsim.metrics.intervals import Interval
@@ -19,11 +19,11 @@ from feedsim.metrics.results import Results
 from feedsim.quantities import System, display_unit
 from feedsim.running.run import criteria_of
 
-_COMPLAINTS = {
-    "placement tolerance": "tolerance",
-    "of the carriers were missed": "missed",
-    "jam hazard": "jam risk",
-    "no insert was placed": "nothing placed",
+_BRIEFLY: dict[Failing, str] = {
+    "within_tolerance": "tolerance",
+    "missed": "missed",
+    "jam_risk": "jam risk",
+    "placed": "nothing placed",
 }
 
 
@@ -99,12 +99,8 @@ def is_undecided(results: Results) -> bool:
 
 
 def what_fails(results: Results) -> tuple[str, ...]:
-    """Return briefly why a line is not accepted; empty if it is.
-
-    Taken from the sentences of the verdict, which hold whatever was varied.
-    """
-    reasons = " ".join(results.not_accepted_because)
-    return tuple(name for mark, name in _COMPLAINTS.items() if mark in reasons)
+    """Return briefly why a line is not accepted; empty if it is."""
+    return tuple(_BRIEFLY[what] for what in results.failing)
 
 
 def sweep_view(swept: Swept, number: int, *, units: System) -> SweepView:

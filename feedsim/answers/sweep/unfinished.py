@@ -9,16 +9,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from feedsim.answers.data import read_as
+from feedsim.answers.data import data_of, read_as
 from feedsim.answers.sweep.study import Changes, Point
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.hidden_folder import forget_folder, make_folder
 from feedsim.files.new_files import explained, remove
 from feedsim.files.reading import regular_file
 from feedsim.interrupts import held
-from feedsim.metrics.error_counts import ErrorCounts
-from feedsim.metrics.plain import Plain, plain
-from feedsim.metrics.results import Results
+from feedsim.metrics.plain import Plain
 from feedsim.running.provenance import differing
 
 _LARGEST = 1 << 26
@@ -89,9 +87,7 @@ class Unfinished:
     def keep(self, place: int, point: Point) -> None:
         """Keep one point, whole or not at all; FeedsimError if it cannot be written."""
         path = self._folder / f"point-{place}"
-        body = json.dumps(
-            {"is": self._what(place), "results": plain(point)}, allow_nan=False
-        ).encode()
+        body = json.dumps({"is": self._what(place), "point": data_of(Point, point)}).encode()
         with held(), explained(path, "write this file"):
             part = path.with_suffix(".part")
             part.write_bytes(f"{_digest(body)}\n".encode() + body)
@@ -146,7 +142,7 @@ class Unfinished:
             if first != _digest(body).encode():
                 return _DAMAGED
             said = json.loads(body)
-            return self._unfit(said["is"], int(name[1])) or _point(said["results"])
+            return self._unfit(said["is"], int(name[1])) or read_as(Point, said["point"])
         except OSError:
             return "no file that can be read"
         except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
@@ -161,13 +157,6 @@ class Unfinished:
         if what["made_by"] != self._made_by:
             return f"made by {differing(what['made_by'], self._made_by) or 'other libraries'}"
         return "" if what == self._what(place) else _DAMAGED
-
-
-def _point(said: Mapping[str, Any]) -> Point:
-    others = dict(said)
-    varied = read_as(dict[str, str], others.pop("varied", {}))
-    counts = read_as(tuple[ErrorCounts, ...], others.pop("placement_errors", []))
-    return Point(read_as(Results, others), varied, counts)
 
 
 def _digest(body: bytes) -> str:

@@ -9,8 +9,9 @@ from itertools import groupby
 
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.run.deciding import enough
-from feedsim.answers.sweep.curves import is_undecided, what_fails
+from feedsim.answers.sweep.curves import is_undecided
 from feedsim.answers.sweep.study import Point, Swept
+from feedsim.criteria import Failing
 from feedsim.quantities import System, whole
 from feedsim.render.wording import agrees, counted, speed
 from feedsim.settings.limits import TOGETHER
@@ -22,11 +23,11 @@ FIGURES = {
 }
 """Names of the acceptance figures."""
 
-_FAILING = {
-    "tolerance": "too many inserts out of tolerance",
+_FAILING: dict[Failing, str] = {
+    "within_tolerance": "too many inserts out of tolerance",
     "missed": "too many carriers missed",
-    "jam risk": "too many jam hazards",
-    "nothing placed": "nothing placed",
+    "jam_risk": "too many jam hazards",
+    "placed": "nothing placed",
 }
 
 _MOST_LINES = 12
@@ -75,8 +76,8 @@ def refusals(points: Sequence[Point]) -> str:
     refused = [point.results for point in points if not point.results.accepted]
     if not refused:
         return ""
-    count = Counter(name for results in refused for name in what_fails(results))
-    parts = [f"{words} at {count[name]}" for name, words in _FAILING.items() if count[name]]
+    count = Counter(what for results in refused for what in results.failing)
+    parts = [f"{words} at {count[what]}" for what, words in _FAILING.items() if count[what]]
     several = sum(count.values()) > len(refused)
     return (
         f"Not accepted at {len(refused)} of {counted(len(points), 'point')}: {', '.join(parts)}"
@@ -89,11 +90,11 @@ def failing_values(swept: Swept) -> list[str]:
     if len(swept.axes) > 1 or swept.by_speed:
         return []
     key, lines = swept.axes[0].key, []
-    for names, group in groupby(swept.points, key=lambda point: what_fails(point.results)):
+    for failing, group in groupby(swept.points, key=lambda point: point.results.failing):
         values = [point.varied[key] for point in group]
         ends = f"{values[0]} to {values[-1]}" if len(values) > 1 else values[0]
-        if names:
-            lines.append(f"{ends}: {', '.join(_FAILING[name] for name in names)}")
+        if failing:
+            lines.append(f"{ends}: {', '.join(_FAILING[what] for what in failing)}")
     return lines if len(lines) <= _MOST_LINES else []
 
 
