@@ -2,34 +2,24 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
 from feedsim.metrics.percent import percent
+from feedsim.settings import spreads
 from feedsim.settings.marks import share_merged
 from feedsim.settings.mechanisms_unseen import merged_inserts
-from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd
-from feedsim.settings.predict import expected_offsets, nose_at_opening
 from feedsim.settings.sources import placement_sd
-from feedsim.settings.spreads import stage_spread
 
 _EXAMPLE_WAY_MM = 120.0  # of the starter scenario, for which the defaults hold
 _SAME_MM, _RARE = 1e-6, 1e-3
 
 
-def _staged_at(s: CheckedFeeder) -> float:
-    """Return where the settings in force stage an insert on average (mm)."""
-    off = expected_offsets(s.here).stage_mm
-    return s.feeder.settings.stage_position_mm + off
-
-
 def stage(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a staged nose at or near the nose limit."""
-    f = s.feeder
-    stage = _staged_at(s)
-    spread = stage_spread(s.here).sd
-    left = f.nose_limit_mm - stage
+    staged = spreads.staged_nose(s.here)
+    spread = staged.sd
+    left = s.feeder.nose_limit_mm - staged.average
     if left < 0.0:
         yield (
             f"The staged nose is {s.say(-left)} beyond the nose limit on average: most inserts, "
@@ -64,11 +54,9 @@ def limits(s: CheckedFeeder) -> Iterator[str]:
 
 def tail(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a placed tail at or near the grip end when the clutch opens."""
-    f = s.feeder
-    next_nose = nose_at_opening(s.here, _staged_at(s))
-    tail = next_nose + f.inserts.gap_mm - clipped_slip_mean(f.inserts)
-    margin = tail - f.grip_end_mm
-    spread = _tail_sd(s)
+    there = spreads.tail_at_opening(s.here)
+    tail, spread = there.average, there.sd
+    margin = tail - s.feeder.grip_end_mm
     if margin < 0.0:
         yield (
             f"Tail held: when the clutch opens, the tail of the placed insert stands at "
@@ -83,20 +71,10 @@ def tail(s: CheckedFeeder) -> Iterator[str]:
         )
 
 
-def _tail_sd(s: CheckedFeeder) -> float:
-    """Spread of the placed insert's position when the clutch opens (mm)."""
-    ins = s.feeder.inserts
-    staged = stage_spread(s.here).sd
-    return math.hypot(staged, ins.gap_sd_mm, clipped_slip_sd(ins))
-
-
 def landing(s: CheckedFeeder) -> Iterator[str]:
     """Warn of inserts that land when the feed is already slowing down."""
-    f = s.feeder
-    next_nose = nose_at_opening(s.here, _staged_at(s))
-    pitch = f.inserts.length_mm + f.inserts.gap_mm
-    past = next_nose + pitch - clipped_slip_mean(f.inserts) - f.insert_eye_to_placement_mm
-    spread = _tail_sd(s)
+    nose = spreads.placed_nose_at_opening(s.here)
+    past, spread = nose.average - s.feeder.insert_eye_to_placement_mm, nose.sd
     if past < SIGMAS * spread:
         where = f"only {s.say(past)} past" if past >= 0.0 else f"{s.say(-past)} short of"
         yield (
@@ -109,9 +87,8 @@ def landing(s: CheckedFeeder) -> Iterator[str]:
 
 def next_nose(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a next insert that rests at or past its eye before the search begins."""
-    ins = s.feeder.inserts
-    behind = ins.length_mm + ins.gap_mm - _staged_at(s)
-    spread = math.hypot(stage_spread(s.here).sd, ins.gap_sd_mm)
+    nose = spreads.next_nose(s.here)
+    behind, spread = -nose.average, nose.sd
     if behind < SIGMAS * spread or behind <= 0.0:
         yield (
             f"With an insert staged the next one's nose rests {s.say(abs(behind))} "
@@ -126,15 +103,14 @@ def gaps(s: CheckedFeeder) -> Iterator[str]:
 
     An insert whose tail is past its eye at rest leaves it a whole cycle to switch off.
     """
-    ins, c = s.feeder.inserts, s.machine.carriers
+    at, ins, c = s.here, s.feeder.inserts, s.machine.carriers
     rows = []
-    rests_on = _staged_at(s) - SIGMAS * stage_spread(s.here).sd
-    if rests_on < ins.length_mm:
-        slip = clipped_slip_mean(ins)
-        spread = math.hypot(ins.gap_sd_mm, clipped_slip_sd(ins))
-        feed = s.here.feed_mm_s
-        least = ins.min_gap_mm - slip
-        rows.append(("insert", s.feeder.eye, ins.gap_mm - slip, spread, least, feed))
+    staged = spreads.staged_nose(at)
+    if staged.average - SIGMAS * staged.sd < ins.length_mm:
+        slip = spreads.slips(at)
+        left = spreads.gaps(at).plus(slip.times(-1.0))
+        least = ins.min_gap_mm - slip.average
+        rows.append(("insert", at.eye, left.average, left.sd, least, at.feed_mm_s))
     eye, law = s.machine.carrier_eye, c.arrival
     if law.gap is not None:
         gap = c.pitch_mm - c.length_mm
