@@ -21,7 +21,7 @@ _BEGIN = (
 
 
 def compiled_aside(place: Path) -> bool:
-    """Leave the compiled functions in a folder for numba to find; return whether that worked.
+    """Leave the compiled functions in a folder; return whether that worked.
 
     The compiling process ends with this one, whatever ends it.
     """
@@ -29,8 +29,6 @@ def compiled_aside(place: Path) -> bool:
     none = DEVNULL
     with suppress(OSError), Popen(command, stdin=PIPE, stdout=none, stderr=none) as process:  # noqa: S603 - ours
         try:
-            import numba  # noqa: F401 - meanwhile
-
             return process.wait() == 0
         finally:
             process.kill()
@@ -45,9 +43,12 @@ def compile_into(place: str) -> None:
     from numba import config
 
     config.CACHE_DIR = place  # type: ignore[attr-defined]
-    from feedsim.compiled.kernels import driver
+    from feedsim.compiled.kernels import compiled_functions
+    from feedsim.compiled.linked import code_of, keep
 
-    driver(keep=True)
+    made = compiled_functions(keep=True)
+    with suppress(Exception):  # of a numba that is made otherwise: it loads its own then
+        keep(Path(place), [code_of(function) for function in made])
 
 
 def _end_with_input() -> None:

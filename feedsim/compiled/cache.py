@@ -75,13 +75,15 @@ def _kept(place: Path) -> Driver:
 
 
 def _loaded(place: Path) -> Driver:
+    from feedsim.compiled.linked import linked
+
     with nothing_collected():  # a quarter of the time otherwise
-        return _found_in(place)
+        return linked(place) or _found_in(place)
 
 
 def _compiled(place: Path) -> Driver:
     compiled_aside(place)
-    return _found_in(place)  # or, if that has failed, compiled by this process
+    return _loaded(place)  # or, if that has failed, compiled by this process
 
 
 def _found_in(place: Path | None) -> Driver:

@@ -7,23 +7,21 @@ keyword-only arguments made positional.
 from __future__ import annotations
 
 import bisect
-import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from types import CodeType, FunctionType, ModuleType
 from typing import Any
 
 import numba
-import numpy as np
 from numba.extending import overload
 
 from feedsim.compiled import carriers, feeder, search
 from feedsim.compiled.driver import Driver
-from feedsim.compiled.state import EyeState, FeederRow, Mark, Row, row_type
+from feedsim.compiled.flat import blank_row, blank_rows, driver_of
+from feedsim.compiled.state import EyeState, FeederRow, Mark, Row
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw
 from feedsim.motion import belt, controller_speed, crossing, feed, feed_piece, master, staged, ticks
-from feedsim.motion.belt import BeltMotion
-from feedsim.motion.feed import FeedMotion, add_piece, keep_pieces
-from feedsim.motion.feed_piece import FeedPiece, shape_rate
+from feedsim.motion.feed import FeedMotion, add_piece, feed_obey, keep_pieces
+from feedsim.motion.feed_piece import shape_rate
 from feedsim.motion.master import Master
 from feedsim.simulation import input_level
 
@@ -47,74 +45,6 @@ except (ImportError, TypeError):  # a numba that is made otherwise: it takes twi
     _AS_PART: dict[str, Any] = {}
 else:
     _AS_PART = {"pipeline_class": PartCompiler}
-
-_STILL = (0.0, 0.0, False, 0.0)
-_MOST_BELT_PIECES = 64
-_MOST_PIECES = 64
-_COLUMN = ("f8", (_MOST_BELT_PIECES,))
-_BELT = np.dtype(
-    [
-        *((name, *_COLUMN) for name in ("start_times", "start_travels", "start_speeds")),
-        *((name, *_COLUMN) for name in ("accelerations", "end_times")),
-        *(("count", "i8"), ("single", "?")),
-    ],
-    align=True,
-)
-_SPEED = np.dtype(
-    [
-        *(("belt", _BELT), ("factor", "f8"), ("filter_s", "f8"), ("departures", *_COLUMN)),
-        *(("constant", "?"), ("constant_mm_s", "f8")),
-    ],
-    align=True,
-)
-_MASTER = np.dtype(
-    [
-        *(("belt", _BELT), ("speed", _SPEED), ("counting", "?"), ("unit_mm", "f8")),
-        *(("belt_per_unit", "f8"), ("units_per_belt", "f8"), ("phase", "f8")),
-        *(("same_units", "f8"), ("ticks_phase_s", "f8"), ("scan_s", "f8"), ("cycle_s", "f8")),
-    ],
-    align=True,
-)
-_FEED = np.dtype(
-    [
-        *(("belt", _BELT), ("factor", "f8"), ("belt_per_counted", "f8")),
-        *(("gain", "f8"), ("feedforward", "f8"), ("count", "i8"), ("lacking", "i8")),
-        ("pieces", row_type(FeedPiece), (_MOST_PIECES,)),
-    ],
-    align=True,
-)
-"""``count``: number of pieces; ``lacking``: pieces that there was no room for."""
-
-_ROWS: dict[type, np.dtype[Any]] = {Master: _MASTER, FeedMotion: _FEED}
-_BEYOND = ("start_times", "start_travels", "end_times")
-
-
-def _flat(of: object) -> Any:
-    """Return the form of a model object that the compiled functions take."""
-    row = _blank(type(of))
-    _fill(row, of)
-    return row
-
-
-def _fill(row: Any, of: Any) -> None:
-    """Copy an object's attributes into a row of the same fields, lists into longer ones."""
-    for name in row.dtype.names:
-        if name == "lacking":
-            continue
-        if name == "count" and hasattr(of, "pieces"):
-            row[name] = len(of.pieces)
-        elif row.dtype[name].names:
-            _fill(row[name], getattr(of, name))
-        elif name == "pieces":
-            for place, piece in zip(row[name], of.pieces, strict=False):
-                _fill(place, piece)
-        elif row.dtype[name].shape:
-            values = getattr(of, name)
-            row[name][: len(values)] = values
-            if name in _BEYOND:  # so that a search among them ends before
-                row[name][len(values) :] = math.inf
-        else:
-            row[name] = getattr(of, name)
 
 
 # -- what the functions find in the place of Python's own ----------------------------------------
@@ -206,8 +136,13 @@ def _offer_all() -> None:
             _offer(function, _positional(function))
 
 
-def driver(*, keep: bool) -> Driver:
-    """Return the compiled functions.
+def _rest(feed: Any, t: float) -> int:
+    feed_obey(feed, t, (0.0, 0.0, False, 0.0))
+    return 0
+
+
+def compiled_functions(*, keep: bool) -> Sequence[Any]:
+    """Return the functions that :func:`~feedsim.compiled.flat.driver_of` takes, as numba has them.
 
     Parameters
     ----------
@@ -215,8 +150,8 @@ def driver(*, keep: bool) -> Driver:
         Read machine code from numba's cache, and save what is compiled there.
     """
     _offer_all()
-    eye, feeder_row, of_master, of_feed = map(_blank, (EyeState, FeederRow, Master, FeedMotion))
-    carrier_cards, cards, marks, rows = map(_blanks, (CarrierDraw, InsertDraw, Mark, Row))
+    eye, feeder_row, of_master, of_feed = map(blank_row, (EyeState, FeederRow, Master, FeedMotion))
+    carrier_cards, cards, marks, rows = map(blank_rows, (CarrierDraw, InsertDraw, Mark, Row))
 
     def compiled(function: Callable[..., Any], *arguments: Any) -> Any:
         made = numba.njit(cache=keep, nogil=True, **_OPTIONS)(_positional(function))
@@ -227,20 +162,13 @@ def driver(*, keep: bool) -> Driver:
             made.compile(types)
         return made
 
-    see = compiled(carriers.see_carriers, eye, of_master, carrier_cards, marks)
-    run = compiled(feeder.run_feeder, feeder_row, of_feed, of_master, marks, cards, rows)
-    obey = compiled(feed.feed_obey, of_feed, 0.0, _STILL)
-
-    def follow(row: Any, belt: BeltMotion, t: float) -> None:
-        _fill(row["belt"], belt)
-        obey(row, t, _STILL)
-
-    return Driver(see, run, _flat, follow)
+    return (
+        compiled(carriers.see_carriers, eye, of_master, carrier_cards, marks),
+        compiled(feeder.run_feeder, feeder_row, of_feed, of_master, marks, cards, rows),
+        compiled(_rest, of_feed, 0.0),
+    )
 
 
-def _blank(kind: type) -> Any:
-    return np.zeros(1, _ROWS.get(kind) or row_type(kind))[0]
-
-
-def _blanks(kind: type) -> Any:
-    return np.zeros(0, row_type(kind)).view(np.recarray)
+def driver(*, keep: bool) -> Driver:
+    """Return the compiled functions, called through numba; see :func:`compiled_functions`."""
+    return driver_of(*compiled_functions(keep=keep))

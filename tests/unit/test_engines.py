@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 import shutil
 import subprocess
 import sys
@@ -13,14 +14,14 @@ from typing import Any
 import pytest
 
 import feedsim
-from feedsim.compiled import aside, cache, engine
+from feedsim.compiled import aside, cache, engine, linked
 from feedsim.compiled.choice import MOST_POINTS, why_not
 from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
 from feedsim.machine import Line, Supervision
 from feedsim.running import engines, executor
 from feedsim.simulation import line
-from tests.flat import UNCOMPILED
+from tests.flat import UNCOMPILED, differences
 from tests.machines import machine
 
 STARTER = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
@@ -353,6 +354,83 @@ def test_what_numba_cannot_read_is_compiled_without_a_cache(
     monkeypatch.setattr(kernels, "driver", driver)
     assert anew() is UNCOMPILED
     assert compiler.kept == [True, False]
+
+
+def kept_here() -> Path:
+    """Return the folder of the compiled functions, which are there then."""
+    cache.compiled_driver()
+    place = cache._place()
+    assert place is not None
+    return place
+
+
+on_linux = pytest.mark.skipif(sys.platform != "linux", reason="numba loads what it has compiled")
+
+
+@on_linux
+def test_what_is_kept_runs_without_numba() -> None:
+    kept_here()
+    code = (
+        "import sys\n"
+        "from feedsim.compiled.cache import compiled_driver\n"
+        "from feedsim.scenario import load_scenario\n"
+        "from feedsim.running.run import run_scenario\n"
+        f"run_scenario(load_scenario({str(STARTER)!r}, overrides=['run.carriers=500']))\n"
+        "assert 'feedsim.compiled.linked' in sys.modules\n"
+        "assert 'numba' not in sys.modules\n"
+    )
+    asked = {**os.environ, engines.ENGINE: "compiled"}
+    done = subprocess.run([sys.executable, "-c", code], check=True, env=asked, capture_output=True)
+    assert done.stderr == b""
+
+
+@on_linux
+def test_linked_and_through_numba_a_line_gives_the_same_records() -> None:
+    place = kept_here()
+    without, through = linked.linked(place), cache._found_in(place)
+    assert without is not None
+    for made in (machine(), machine(start_empty=True)):
+        one, other = (
+            engine.run_line(made, RunDraws(made, 1), carriers=300, driver=driver)
+            for driver in (without, through)
+        )
+        assert differences(one, other) == []
+
+
+@on_linux
+@pytest.mark.parametrize("fault", ["none kept", "no such function", "calls what is not there"])
+def test_what_cannot_be_linked_is_left_to_numba(fault: str, tmp_path: Path) -> None:
+    place = kept_here()
+    kept = pickle.loads((place / linked._FILE).read_bytes())  # noqa: S301 - ours
+    codes = [linked.Code(*code) for code in kept]
+    match fault:
+        case "no such function":
+            linked.keep(tmp_path, [code._replace(name="unheard_of") for code in codes])
+        case "calls what is not there":
+            linked.keep(tmp_path, [code._replace(unused=()) for code in codes])
+    assert linked.linked(tmp_path) is None
+    linked.keep(tmp_path, codes)
+    assert linked.linked(tmp_path) is not None
+
+
+@on_linux
+def test_an_error_in_a_linked_function_is_not_taken_for_a_result(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    numba = pytest.importorskip("numba")
+    monkeypatch.setattr(numba.config, "CACHE_DIR", str(tmp_path))
+
+    def doubled(x: float) -> int:
+        if x < 0.0:
+            raise ValueError
+        return int(2.0 * x)
+
+    made = numba.njit(cache=True, _nrt=False)(doubled)
+    made.compile((numba.float64,))
+    function = linked._Function(linked.code_of(made))
+    assert function(21.0) == 42
+    with pytest.raises(RuntimeError, match="failed with status"):
+        function(-1.0)
 
 
 def test_the_key_changes_with_any_source_that_is_compiled(monkeypatch: pytest.MonkeyPatch) -> None:
