@@ -42,6 +42,35 @@ def gap_lasts(eye: Eye, controller: Controller) -> Distribution:
     return needs.plus(Distribution(-eye.response_s, half_widths=jitter))
 
 
+def too_short(eye: Eye, controller: Controller, *, length_mm: float, speed_mm_s: float) -> float:
+    """Return the share of cards at a speed for which the output is on for too short a time.
+
+    It is on from the seen edge plus response to the tail plus off-response:
+    P(length + v·(off-response − response) < v·needed) (feedsim/MODEL.md, section 13, fact 14).
+    """
+    if not filters(eye):
+        return 0.0
+    lasts = Distribution(
+        length_mm + speed_mm_s * (eye.off_response_s - eye.response_s),
+        eye.edge_sd_mm,
+        (speed_mm_s * eye.response_jitter_s,),
+    )
+    return lasts.plus(level_lasts(eye, controller).times(-speed_mm_s)).share_below(0.0)
+
+
+def gap_too_short(
+    eye: Eye, controller: Controller, gap: Distribution, *, speed_mm_s: float
+) -> float:
+    """Return the share of gaps (mm) at a speed that end before the eye may see them.
+
+    P(gap + edge < v·(off-response + :func:`gap_lasts`)) (feedsim/MODEL.md, section 13, fact 13).
+    """
+    seen = gap.plus(Distribution(normal_sd=eye.edge_sd_mm))
+    if filters(eye):
+        seen = seen.plus(gap_lasts(eye, controller).times(-speed_mm_s))
+    return seen.share_below(speed_mm_s * eye.off_response_s)
+
+
 def _longer_than(eye: Eye, controller: Controller, least_s: float) -> Distribution:
     """Return the distribution of max(least, U), U the wait for a scan of a polled eye (s)."""
     scan = controller.scan_s if eye.polled else 0.0

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.kept import mark_to_act
-from feedsim.settings.levels import averaged, filters, gap_lasts
+from feedsim.settings.levels import averaged, filters, gap_lasts, gap_too_short
 from feedsim.settings.seen import Gap
 
 _FAR = 9.0  # standard deviations beyond which a share is negligible
@@ -26,14 +25,12 @@ def share_merged(at: FeederAtSpeed) -> float:
 
     if not filters(eye):
         return here * shorter(at.speed_mm_s * eye.off_response_s)
-    needs = gap_lasts(eye, at.controller)
     if arrival.gap is None:
         return here * averaged(
-            lambda more: shorter(at.speed_mm_s * (eye.off_response_s + more)), needs
+            lambda more: shorter(at.speed_mm_s * (eye.off_response_s + more)),
+            gap_lasts(eye, at.controller),
         )
-    seen = arrival.gap.plus(Distribution(normal_sd=eye.edge_sd_mm))
-    seen = seen.plus(needs.times(-at.speed_mm_s))
-    return here * seen.share_below(at.speed_mm_s * eye.off_response_s)
+    return here * gap_too_short(eye, at.controller, arrival.gap, speed_mm_s=at.speed_mm_s)
 
 
 def needed_gap(at: FeederAtSpeed) -> Gap:

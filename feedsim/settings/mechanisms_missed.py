@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from feedsim.criteria import Criteria
-from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import share_without_place
 from feedsim.settings.kept import mark_to_act
-from feedsim.settings.levels import filters, level_lasts
+from feedsim.settings.levels import too_short
 from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import SearchedOn, searched_on, searches
@@ -127,18 +126,10 @@ def carrier_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def carrier_short(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of carriers that pass their eye too fast for filter or scan.
-
-    The output is on from the seen edge plus response to the tail plus off-response:
-    P(length + v·(off-response − response) < v·needed) (fact 14).
-    """
-    eye = at.carrier_eye
-    if not filters(eye):
-        return 0.0
-    jitter = Distribution(half_widths=(at.speed_mm_s * eye.response_jitter_s,))
-    lasts = Distribution(
-        at.carriers.length_mm + at.speed_mm_s * (eye.off_response_s - eye.response_s),
-        eye.edge_sd_mm,
-    ).plus(jitter)
-    needs = level_lasts(eye, at.controller).times(-at.speed_mm_s)
-    return lasts.plus(needs).share_below(0.0)
+    """Share of carriers that pass their eye too fast for filter or scan."""
+    return too_short(
+        at.carrier_eye,
+        at.controller,
+        length_mm=at.carriers.length_mm,
+        speed_mm_s=at.speed_mm_s,
+    )

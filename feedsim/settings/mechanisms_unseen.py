@@ -17,7 +17,7 @@ from feedsim.criteria import Criteria
 from feedsim.machine import Inserts
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
-from feedsim.settings.levels import filters, gap_lasts, level_lasts
+from feedsim.settings.levels import filters, gap_lasts, gap_too_short, too_short
 from feedsim.settings.nominal import clipped_slip_mean
 from feedsim.settings.nominal_cycle import mean_speed, nominal_cycle
 from feedsim.settings.predict import cycle_time
@@ -62,12 +62,9 @@ def _merging(at: FeederAtSpeed, shift: Distribution, *, passed: int) -> float:
     eye = at.eye
     if eye.off_response_s == 0.0 and eye.edge_sd_mm == 0.0 and not filters(eye):
         return 0.0
-    needs = gap_lasts(eye, at.controller) if filters(eye) else Distribution()
-    feed = _speed_over_gap(at, eye.off_response_s + needs.average, passed=passed)
-    seen = gaps(at).plus(shift).plus(Distribution(normal_sd=eye.edge_sd_mm))
-    if filters(eye):
-        seen = seen.plus(needs.times(-feed))
-    return seen.share_below(feed * eye.off_response_s)
+    more_s = gap_lasts(eye, at.controller).average if filters(eye) else 0.0
+    feed = _speed_over_gap(at, eye.off_response_s + more_s, passed=passed)
+    return gap_too_short(eye, at.controller, gaps(at).plus(shift), speed_mm_s=feed)
 
 
 def _speed_over_gap(at: FeederAtSpeed, lasts_s: float, *, passed: int) -> float:
@@ -94,16 +91,8 @@ def insert_short(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 @term
 def _short(at: FeederAtSpeed) -> float:
-    ins, eye = at.inserts, at.eye
-    if not filters(eye):
-        return 0.0
-    feed = at.feed_mm_s
-    lasts = Distribution(
-        ins.length_mm + feed * (eye.off_response_s - eye.response_s),
-        eye.edge_sd_mm,
-        (feed * eye.response_jitter_s,),
-    )
-    return lasts.plus(level_lasts(eye, at.controller).times(-feed)).share_below(0.0)
+    length = at.inserts.length_mm
+    return too_short(at.eye, at.controller, length_mm=length, speed_mm_s=at.feed_mm_s)
 
 
 class SearchedOn(NamedTuple):
