@@ -150,6 +150,19 @@ class Clutch:
     ramp_out: float = 0.0
     settle_s: float = 0.0
 
+    def ramps_s(self, counted_mm_s: float) -> tuple[float, float]:
+        """Return how long ramp-in and ramp-out last (s) at a steady counted belt speed."""
+        seconds = 1.0 / counted_mm_s if self.travel_ramp else 1.0
+        return seconds * self.ramp_in, seconds * self.ramp_out
+
+    def engaged_s(self, feed_mm: float, *, ratio: float, counted_mm_s: float) -> float:
+        """Return the time (s) from ramp-in to ramp-out that feeds a travel from rest to rest.
+
+        w·(t − T_in/2 + T_out/2) at a steady feed speed w = g·v_c, where the ramp-in ends first.
+        """
+        ramp_in, ramp_out = self.ramps_s(counted_mm_s)
+        return feed_mm / (ratio * counted_mm_s) + 0.5 * (ramp_in - ramp_out)
+
 
 @dataclass(frozen=True, slots=True)
 class Servo:

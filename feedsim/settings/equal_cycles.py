@@ -96,9 +96,8 @@ def last_opened(parts: Parts, later_s: float | None) -> Cycles | None:
         Ramp(clutch.ramp_in, clutch.travel_ramp),
         Ramp(clutch.ramp_out, clutch.travel_ramp),
     )
-    seconds = 1.0 / speed if clutch.travel_ramp else 1.0
-    in_s, out_s = seconds * clutch.ramp_in, seconds * clutch.ramp_out
-    opening = pitch / (parts.ratio * speed) + 0.5 * (in_s - out_s)
+    in_s, out_s = clutch.ramps_s(speed)
+    opening = clutch.engaged_s(pitch, ratio=parts.ratio, counted_mm_s=speed)
     if opening < in_s:
         return None
     delay = parts.servo.command_delay_s

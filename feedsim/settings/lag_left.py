@@ -91,7 +91,7 @@ def _size(at: FeederAtSpeed) -> float:
     lag = w * (1.0 - servo.velocity_feedforward) / gain
     if lag < _NOTHING_MM:
         return 0.0
-    ramp = clutch.ramp_in / at.counted_mm_s if clutch.travel_ramp else clutch.ramp_in
+    ramp, _ = clutch.ramps_s(at.counted_mm_s)
     stage = at.settings.stage_position_mm
     edge, landing = (
         (way - stage + lag) / w - 0.5 * ramp

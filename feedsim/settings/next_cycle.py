@@ -47,7 +47,7 @@ def lands_in_next(at: FeederAtSpeed) -> float:
     staged, slipped = staged_nose(at), slips(at).times(-1.0)
     ins, clutch = at.inserts, at.feeder.clutch
     there = staged.plus(gaps(at), slipped)
-    ramps_s = (clutch.ramp_in + clutch.ramp_out) / (at.counted_mm_s if clutch.travel_ramp else 1.0)
+    ramps_s = sum(clutch.ramps_s(at.counted_mm_s))
     # each ramp costs half its travel at most, and each of two and a start λ of lag
     costs = at.feed_mm_s * (0.5 * ramps_s + 3.0 * following_time(at.feeder.servo))
     if there.average - _FAR * there.sd > _way(at) + costs:

@@ -139,11 +139,10 @@ class _Until(NamedTuple):
 @line_term
 def _until(at: FeederAtSpeed) -> _Until:
     clutch, ins, servo, speed = at.feeder.clutch, at.inserts, at.feeder.servo, at.line_mm_s
-    per_s = 1.0 / (at.settings.speed_ratio * speed)
-    seconds = 1.0 / speed if clutch.travel_ramp else 1.0
-    ramp_in, ramp_out = seconds * clutch.ramp_in, seconds * clutch.ramp_out
+    ratio, (ramp_in, ramp_out) = at.settings.speed_ratio, clutch.ramps_s(speed)
+    per_s = 1.0 / (ratio * speed)
     pitch = ins.length_mm + ins.gap_mm
-    opening = pitch * per_s + 0.5 * (ramp_in - ramp_out)
+    opening = clutch.engaged_s(pitch, ratio=ratio, counted_mm_s=speed)
     busy = opening + ramp_out + servo.command_delay_s + clutch.settle_s
     rest = max(at.carriers.pitch_mm / speed, busy) - opening - ramp_out
     return _Until(pitch, per_s, opening, rest, 0.5 * ramp_in, following_time(servo))

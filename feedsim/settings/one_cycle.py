@@ -58,14 +58,14 @@ class Cycle(NamedTuple):
         opens_s: float, busy_s: float,
     ) -> Cycle:  # fmt: skip
         """Return the cycle of a clutch and a servo; a step is a ramp of 1e-9 s."""
-        seconds = 1.0 / counted_mm_s if clutch.travel_ramp else 1.0
+        ramp_in, ramp_out = clutch.ramps_s(counted_mm_s)
         rigid = servo.loop_gain_per_s == math.inf
         return cls(
             feed_mm_s=ratio * counted_mm_s,
             gain_per_s=min(servo.loop_gain_per_s, _STIFF_PER_S),
             feedforward=1.0 if rigid else servo.velocity_feedforward,
-            in_s=max(_STEP_S, seconds * clutch.ramp_in),
-            out_s=max(_STEP_S, seconds * clutch.ramp_out),
+            in_s=max(_STEP_S, ramp_in),
+            out_s=max(_STEP_S, ramp_out),
             delay_s=servo.command_delay_s,
             sees_s=sees_s,
             opens_s=opens_s,

@@ -243,17 +243,14 @@ def _how_known(at: FeederAtSpeed, eye: Eye) -> str:
 def cycle_time(at: FeederAtSpeed) -> float:
     """Return the mean time of one feed cycle (s), closing to ready, without waiting for a tick.
 
-    Insert pitch/g of counted travel at controller speed v/(1+ε), half of each ramp, the
-    settling, and the command delay by which the ramp-out ends after its tick (feedsim/MODEL.md,
-    section 13, fact 6).
+    That of an insert pitch from rest to rest, the settling, and the command delay by which the
+    ramp-out ends after its tick (feedsim/MODEL.md, section 13, fact 6).
     """
-    ins, clutch = at.inserts, at.feeder.clutch
-    pitch = (ins.length_mm + ins.gap_mm) * at.scale
-    ramps = 0.5 * (clutch.ramp_in + clutch.ramp_out)
-    if clutch.travel_ramp:
-        ramps *= at.scale / at.speed_mm_s
-    travel = pitch / at.settings.speed_ratio
-    return travel / at.speed_mm_s + ramps + clutch.settle_s + at.feeder.servo.command_delay_s
+    ins, clutch, counted = at.inserts, at.feeder.clutch, at.counted_mm_s
+    pitch, ratio = ins.length_mm + ins.gap_mm, at.settings.speed_ratio
+    engaged = clutch.engaged_s(pitch, ratio=ratio, counted_mm_s=counted)
+    _, ramp_out = clutch.ramps_s(counted)
+    return engaged + ramp_out + clutch.settle_s + at.feeder.servo.command_delay_s
 
 
 def until_next_tick(at: FeederAtSpeed) -> float:
@@ -263,8 +260,8 @@ def until_next_tick(at: FeederAtSpeed) -> float:
     up to whole motion cycles (derived in feedsim/MODEL.md, sections 5 and 6).
     """
     clutch, cycle = at.feeder.clutch, at.controller.motion_cycle_s
-    closing = clutch.ramp_out / at.speed_mm_s if clutch.travel_ramp else clutch.ramp_out
-    closing += clutch.settle_s + at.feeder.servo.command_delay_s
+    _, ramp_out = clutch.ramps_s(at.counted_mm_s)
+    closing = ramp_out + clutch.settle_s + at.feeder.servo.command_delay_s
     return cycle * math.ceil(closing / cycle - 1e-9) - closing if cycle else 0.0
 
 
@@ -279,10 +276,9 @@ def nose_at_opening(at: FeederAtSpeed, staged_mm: float) -> float:
     if left is not None:
         return staged_mm - left
     counted, servo, clutch = at.counted_mm_s, at.feeder.servo, at.feeder.clutch
-    still = counted * (following_time(servo) + servo.command_delay_s)
-    half_ramp = 0.5 * clutch.ramp_out
-    still += half_ramp if clutch.travel_ramp else counted * half_ramp
-    return staged_mm - at.settings.speed_ratio * still
+    _, ramp_out = clutch.ramps_s(counted)
+    still_s = following_time(servo) + servo.command_delay_s + 0.5 * ramp_out
+    return staged_mm - at.feed_mm_s * still_s
 
 
 def largest_demand(at: FeederAtSpeed) -> float:

@@ -16,8 +16,12 @@ import pytest
 from scipy.integrate import trapezoid
 
 from feedsim.arrivals import Paced, RandomGaps
+from feedsim.machine import Clutch, Controller, Encoder
 from feedsim.settings import waits as waits_module
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.predict import until_next_tick
 from feedsim.settings.waits import Queue, _stationary, waits_of
+from tests.machines import feeder, machine, run
 
 ENDLESS = 6000.0  # mm: so long a wait is as good as none at the loads below
 
@@ -208,3 +212,24 @@ def test_the_law_that_stays_is_that_of_a_walk_by_single_steps() -> None:
     # twin: one place from which another share goes up
     moved[3, 3:5] += (-0.001, 0.001)
     assert _stationary(moved) != pytest.approx(wanted, rel=1e-3, abs=0.0)
+
+
+@pytest.mark.usefixtures("quick_engine")
+@pytest.mark.parametrize("scale_error", [0.0, 0.1])
+def test_a_ready_feeder_waits_for_its_tick_as_long_behind_a_travel_ramp(scale_error: float) -> None:
+    """The ramp-out is counted travel: 20 mm counted are 22 mm of belt with a scale error of 10 %.
+
+    Ready 5 ms after it, on ticks of 4 ms: by hand 20 + 5 = 25 ms, 3 ms before the next tick, and
+    22 + 5 = 27 ms, 1 ms before it; and so in simulation.
+    """
+    line = machine(
+        feeder(clutch=Clutch(True, 10.0, 20.0, 0.005)),
+        encoder=Encoder(scale_error=scale_error),
+        controller=Controller(motion_cycle_s=0.004),
+    )
+    assert line.line.speed_mm_s == pytest.approx(1000.0)
+    rows = run(line, carriers=20).feeders[0]
+    busy = float(np.nanmedian(rows.ready_time_s - rows.opening_time_s))
+    expected = 0.001 if scale_error else 0.003
+    assert 0.028 - busy == pytest.approx(expected, abs=1e-9)
+    assert until_next_tick(FeederAtSpeed(line, line.feeders[0])) == pytest.approx(expected)

@@ -126,7 +126,7 @@ def run_up(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a run-up too short for the ramp, or for the lag to settle."""
     f, v = s.feeder, s.here.counted_mm_s
     way = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
-    ramp = f.clutch.ramp_in / v if f.clutch.travel_ramp else f.clutch.ramp_in
+    ramp, _ = f.clutch.ramps_s(v)
     if run_up_time(s.here, way) < ramp:
         yield (
             f"The run-up is too short: {s.at_speed} an insert lands before the ramp-in has ended, "

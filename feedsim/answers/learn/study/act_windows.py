@@ -274,10 +274,8 @@ class LogStretch:
     def hides_cycles(self) -> bool:
         """Whether a clutch may open and close again between two samples of the log."""
         clutch = self.feeder.clutch
-        ramp = clutch.ramp_out
-        if clutch.travel_ramp:
-            ramp /= max(self.machine.line.speed_mm_s, 1.0)
-        return ramp + clutch.settle_s < 1.5 * self.period_s
+        _, ramp_out = clutch.ramps_s(max(self.machine.line.speed_mm_s, 1.0))
+        return ramp_out + clutch.settle_s < 1.5 * self.period_s
 
     @property
     def insert_pitch_s(self) -> float:

@@ -291,7 +291,7 @@ def engaged_s(feeder: Feeder, speed: float) -> tuple[float, float]:
     log without any does not show that spread.
     """
     ins, clutch = feeder.inserts, feeder.clutch
-    longer = 0.5 * (clutch.ramp_in - clutch.ramp_out) / (speed if clutch.travel_ramp else 1.0)
+    ratio, pitch = feeder.settings.speed_ratio, ins.length_mm + ins.gap_mm
     seen = max(1e-9, (1.0 - ins.misfeed) * (1.0 - feeder.eye.missed))
-    pitch_s = (ins.length_mm + ins.gap_mm) / (feeder.settings.speed_ratio * speed)
-    return pitch_s / seen + longer, pitch_s * math.sqrt(1.0 - seen) / seen
+    mean = clutch.engaged_s(pitch / seen, ratio=ratio, counted_mm_s=speed)
+    return mean, pitch / (ratio * speed) * math.sqrt(1.0 - seen) / seen
