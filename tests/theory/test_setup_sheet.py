@@ -10,14 +10,15 @@ import numpy as np
 import pytest
 
 from feedsim.answers.setup.study import sheet as set_up
-from feedsim.answers.setup.study.sheet import as_typed, set_up_sheet
+from feedsim.answers.setup.study.sheet import as_typed, good_for, set_up_sheet
 from feedsim.machine import Machine, Settings
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario, at_line_speed, override, scenario_from_text
 from feedsim.settings.cells import FASTEST_MM_S
 from feedsim.settings.derivation import derivation
+from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import Closed
-from tests.machines import mean_of, run
+from tests.machines import mean_of, run, variance_of
 from tests.theory.known_terms import expected_means
 
 pytestmark = pytest.mark.usefixtures("quick_engine")
@@ -164,6 +165,22 @@ def test_the_sheet_states_the_known_terms(kind: tuple[str, ...]) -> None:
         assert point.known_terms_mm == pytest.approx(known, abs=1e-9)
         assert point.placement_mean_mm == pytest.approx(error, abs=1e-6)
         assert point.stage_mean_mm == pytest.approx(stage, abs=1e-6)
+
+
+def test_late_openings_are_in_the_spread_that_the_sheet_states() -> None:
+    # 80 mm of stage less some 12 ms of lead: edges known after that in a scan of 100 mm open late
+    late = ("controller.scan=100 ms", "controller.motion_cycle=0.1 ms", "carrier.pitch=900 mm",
+            "carrier.pitch_sd=120 mm", F + "settings.stage_position=80 mm")  # fmt: skip
+    line = at(scenario(*late), 60.0)
+    point = good_for(FeederAtSpeed(line, line.feeders[0]), to_run=True)
+    rows = run(line, carriers=20_000).feeders[0]
+    for seen, mean, sd in (
+        (rows.stage_position_mm, point.stage_mean_mm, point.stage_sd_mm),
+        (rows.placement_error_mm, point.placement_mean_mm, point.placement_sd_mm),
+    ):
+        assert abs(mean_of(seen).z(mean)) < 4.0
+        assert abs(variance_of(seen).z(sd * sd)) < 4.0
+        assert sd > 5.0  # without them some tenths of a millimetre
 
 
 def test_a_lead_that_is_half_a_cycle_short_is_found() -> None:

@@ -44,7 +44,7 @@ from feedsim.settings.predict import (
 )
 from feedsim.settings.right import Solution
 from feedsim.settings.sources import placement_spread
-from feedsim.settings.spreads import stage_spread, tail_at_opening
+from feedsim.settings.spreads import staged_nose, tail_at_opening
 
 _BELOW = 1.0 - 1e-3  # the steps stay below the first refused speed by this factor
 _DIFFERENCES_MM = (-2.0, -1.5, -1.0, -0.5, -0.2, 0.2, 0.5, 1.0, 1.5, 2.0)
@@ -198,9 +198,9 @@ def good_for(at: FeederAtSpeed, *, to_run: bool) -> GoodFor:
         placement_mean_mm=placement_mean(at),
         known_terms_mm=known_bias(at),
         scale_shift_mm=shift,
-        placement_sd_mm=placement_spread(at, late=False).sd,
+        placement_sd_mm=placement_spread(at).sd,
         stage_mean_mm=stage_mm,
-        stage_sd_mm=stage_spread(at).sd,
+        stage_sd_mm=staged_nose(at).sd,
         nose_margin_mm=feeder.nose_limit_mm - stage_mm,
         tail_margin_mm=tail.average - feeder.grip_end_mm,
         tail_sd_mm=tail.sd,

@@ -26,7 +26,7 @@ from feedsim.settings.nominal import rectangular_sd
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.shares_by_speed import together
 from feedsim.settings.sources import placement_sd
-from feedsim.settings.spreads import stage_spread
+from feedsim.settings.spreads import staged_nose
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ def _spots(at: FeederAtSpeed) -> tuple[Position, Position]:
     )
     stage = Position(
         at.settings.stage_position_mm + offsets.stage_mm,
-        math.sqrt(stage_spread(at).sd ** 2 + g * g * late_variance),
+        staged_nose(at).sd,
         g * step * eyes[1],
     )
     return error, stage
