@@ -32,18 +32,27 @@ class ClosedForm(NamedTuple):
 _NEGLIGIBLE_MM = 1e-13
 
 
+def steady_lag(speed_mm_s: float, gain: float, feedforward: float) -> float:
+    """Return how far a feed at a steady speed is behind its command (mm): (1 − k)·w/K.
+
+    The following error of a type-1 position loop with velocity feedforward (any control textbook);
+    0 with K infinite.
+    """
+    return (1.0 - feedforward) * speed_mm_s / gain
+
+
 def shape_rate(shape: Shape, rate: Rate, *, gain: float, feedforward: float) -> None:
     """Work out a shape from p' (see :class:`Shape`)."""
     w0, w1, w2, w3 = rate
     shape.gain = gain
     shape.steady = w1 == w2 == w3 == 0.0
-    share = 1.0 - feedforward if gain < math.inf else 0.0  # a rigid axis has no lag
     if shape.steady:
-        shape.p1, shape.f1, shape.e0 = w0, w0, share * w0 / gain
+        shape.p1, shape.f1, shape.e0 = w0, w0, steady_lag(w0, gain, feedforward)
         shape.p2 = shape.p3 = shape.p4 = shape.f2 = shape.f3 = shape.f4 = 0.0
         shape.e1 = shape.e2 = shape.e3 = 0.0
         return
     shape.p1, shape.p2, shape.p3, shape.p4 = w0, w1 / 2.0, w2 / 3.0, w3 / 4.0
+    share = 1.0 - feedforward if gain < math.inf else 0.0  # a rigid axis has no lag
     shape.e3 = share * w3 / gain
     shape.e2 = (share * w2 - 3.0 * shape.e3) / gain
     shape.e1 = (share * w1 - 2.0 * shape.e2) / gain

@@ -13,7 +13,7 @@ from typing import overload
 import numpy as np
 
 from feedsim.arrays import Bools, Floats
-from feedsim.motion.feed_piece import Shape
+from feedsim.motion.feed_piece import Shape, steady_lag
 
 _SHORT_S = 1e-5  # a step is a ramp as short as this
 _NO_RAMP = 1e-300
@@ -118,7 +118,7 @@ def ramp_motion(
         K (1/s), finite, and k.
     """
     t, ramp, ramps = _since(since_s, ramp_s)
-    full = (1.0 - feedforward) / gain
+    full = steady_lag(1.0, gain, feedforward)
     lag = np.where(
         ramps,
         bend_lag(t, gain=gain, feedforward=feedforward) / ramp,

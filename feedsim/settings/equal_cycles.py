@@ -22,6 +22,7 @@ from typing import NamedTuple
 from feedsim.machine import Clutch, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
+from feedsim.motion.feed_piece import steady_lag
 from feedsim.motion.ramps import lag_missing
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 
@@ -139,11 +140,12 @@ def _lag_at_start(
 
     ``ramps_s``: T_in and T_out. ``ends_s``: t_in and t_out.
     """
-    gain, share = parts.servo.loop_gain_per_s, 1.0 - parts.servo.velocity_feedforward
-    if gain == math.inf or share == 0.0:
+    gain, w = parts.servo.loop_gain_per_s, parts.ratio * parts.speed_mm_s
+    lag = steady_lag(w, gain, parts.servo.velocity_feedforward)
+    if lag == 0.0:
         return 0.0
     risen, fallen = (
         lag_missing(end, ramp, gain) for ramp, end in zip(ramps_s, ends_s, strict=True)
     )
-    left = share * parts.ratio * parts.speed_mm_s / gain * (fallen - risen)
+    left = lag * (fallen - risen)
     return left / -math.expm1(-gain * period_s)

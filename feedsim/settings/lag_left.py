@@ -23,6 +23,7 @@ import numpy as np
 
 from feedsim.arrays import Bools, Floats
 from feedsim.motion.capture import eye_delay
+from feedsim.motion.feed_piece import steady_lag
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.cycle_rows import (
     FORGETS,
@@ -88,7 +89,7 @@ def _size(at: FeederAtSpeed) -> float:
     """
     servo, clutch, ins = at.feeder.servo, at.feeder.clutch, at.inserts
     gain, w = servo.loop_gain_per_s, at.feed_mm_s
-    lag = w * (1.0 - servo.velocity_feedforward) / gain
+    lag = steady_lag(w, gain, servo.velocity_feedforward)
     if lag < _NOTHING_MM:
         return 0.0
     ramp, _ = clutch.ramps_s(at.counted_mm_s)

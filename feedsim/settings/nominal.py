@@ -6,16 +6,16 @@ import math
 from functools import lru_cache
 
 from feedsim.machine import Inserts, Servo
+from feedsim.motion.feed_piece import steady_lag
 from feedsim.probability.distribution_parts import Clipped
 
 
 def following_time(servo: Servo) -> float:
     """Return τ = (1−k)/K, the lag of the feed behind its command at steady speed (s).
 
-    The steady following error of a type-1 position loop with velocity feedforward is
-    (1−k)·v/K, any control textbook; with K infinite it is 0.
+    That of 1 mm/s, by :func:`feedsim.motion.feed_piece.steady_lag`.
     """
-    return (1.0 - servo.velocity_feedforward) / servo.loop_gain_per_s
+    return steady_lag(1.0, servo.loop_gain_per_s, servo.velocity_feedforward)
 
 
 def clipped_slip_mean(inserts: Inserts) -> float:

@@ -15,6 +15,7 @@ import numpy as np
 
 from feedsim.arrays import Floats
 from feedsim.machine import Clutch, Servo
+from feedsim.motion.feed_piece import steady_lag
 from feedsim.motion.ramps import lag_missing, ramp_command, ramp_motion
 
 _STEP_S, _STIFF_PER_S = 1e-9, 1e7
@@ -74,8 +75,8 @@ class Cycle(NamedTuple):
 
     @property
     def lag_mm(self) -> float:
-        """The lag at steady speed, w·(1 − k)/K."""
-        return self.feed_mm_s * (1.0 - self.feedforward) / self.gain_per_s
+        """The lag at steady speed."""
+        return steady_lag(self.feed_mm_s, self.gain_per_s, self.feedforward)
 
     def travel(self, t: Floats, left: Floats) -> Floats:
         """Return the feed travel (mm) at t with the clutch closed; ``left``: lag at the start."""
