@@ -260,8 +260,26 @@ class Resolution:
     lead_s: float = 0.0
 
 
+class DistancesAndLeads:
+    """Distances (mm of counted travel) and leads (s) of both acts, and the travels they ask for."""
+
+    __slots__ = ()
+    engage_distance_mm: float
+    engage_lead_s: float
+    disengage_distance_mm: float
+    disengage_lead_s: float
+
+    def engage_travel_mm(self, counted_mm_s: float) -> float:
+        """Return E = distance − lead·v_c, from mark to closing (feedsim/MODEL.md, section 5)."""
+        return self.engage_distance_mm - self.engage_lead_s * counted_mm_s
+
+    def opening_travel_mm(self, counted_mm_s: float) -> float:
+        """Return U = distance − lead·v_c, from edge to opening (feedsim/MODEL.md, section 8)."""
+        return self.disengage_distance_mm - self.disengage_lead_s * counted_mm_s
+
+
 @dataclass(frozen=True, slots=True)
-class Settings:
+class Settings(DistancesAndLeads):
     """The settings typed into the machine, with ``"auto"`` already solved.
 
     ``speed_ratio`` is g with the trim included. Distances are belt travel in counted

@@ -197,8 +197,7 @@ def _right_lines(low: FeederAtSpeed, high: FeederAtSpeed) -> tuple[_Line, _Line]
     travels = []
     for at in (low, high):
         right, v = right_settings(at), at.counted_mm_s
-        engage = right.engage_distance_mm - right.engage_lead_s * v
-        travels.append((engage, right.disengage_distance_mm - right.disengage_lead_s * v))
+        travels.append((right.engage_travel_mm(v), right.opening_travel_mm(v)))
     lines = []
     for first, last in zip(*travels, strict=True):
         c = (last - first) / (high.speed_mm_s - low.speed_mm_s)

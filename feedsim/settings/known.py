@@ -99,11 +99,11 @@ class AtLineSpeed:
 
     def engaging(self, s: Solution) -> float:
         """Return E at line speed."""
-        return s.engage_distance_mm - s.engage_lead_s * self.counted
+        return s.engage_travel_mm(self.counted)
 
     def opening(self, s: Solution) -> float:
         """Return U at line speed."""
-        return s.disengage_distance_mm - s.disengage_lead_s * self.counted
+        return s.opening_travel_mm(self.counted)
 
     def mean(self, engage: float, opening: float) -> float:
         """Return the mean error of given travels (mm), without late marks.

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from feedsim.machine import DistancesAndLeads
 from feedsim.settings.acts import is_locked, rounded
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import WORTH_MM
@@ -54,6 +55,6 @@ def _of_side(low: FeederAtSpeed, high: FeederAtSpeed, name: str, sign: float) ->
             yield low.speed_mm_s + part * (high.speed_mm_s - low.speed_mm_s)
 
 
-def _travel(at: FeederAtSpeed, settings: object, name: str) -> float:
-    distance, lead = (getattr(settings, f"{name}_{x}") for x in ("distance_mm", "lead_s"))
-    return float(distance - lead * at.counted_mm_s)
+def _travel(at: FeederAtSpeed, settings: DistancesAndLeads, name: str) -> float:
+    asked = settings.engage_travel_mm if name == "engage" else settings.opening_travel_mm
+    return asked(at.counted_mm_s)

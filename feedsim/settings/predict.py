@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from feedsim.machine import Eye
+from feedsim.machine import DistancesAndLeads, Eye
 from feedsim.motion.ramps import ramp_demand
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import (
@@ -50,7 +50,8 @@ class Shift:
     mean_mm: float
 
 
-class _Off(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class _Off(DistancesAndLeads):
     """The feeder's settings less the right ones: mm of counted travel, s."""
 
     engage_distance_mm: float
@@ -88,15 +89,13 @@ def corrected_point(at: FeederAtSpeed) -> Distribution:
 
 def corrected_bias(at: FeederAtSpeed, engage: float, opening: float) -> float:
     """Return the mean of :func:`corrected_point` (mm) for given E and U."""
-    right = right_settings(at)
-    opened = right.disengage_distance_mm - right.disengage_lead_s * at.counted_mm_s
+    opened = right_settings(at).opening_travel_mm(at.counted_mm_s)
     return corrected_mean(at, engage + opening - opened, opening)
 
 
 def opened_off(at: FeederAtSpeed) -> float:
     """Return ΔU, the error of U = distance − lead·v_c (mm, counted; feedsim/MODEL.md, 8)."""
-    off = _off(at)
-    return off.disengage_distance_mm - off.disengage_lead_s * at.counted_mm_s
+    return _off(at).opening_travel_mm(at.counted_mm_s)
 
 
 @term
@@ -188,9 +187,7 @@ def settings_off(at: FeederAtSpeed) -> Expected:
     With ΔE and ΔU the deviations, the error is (1+ε)·(ΔE − ΔU), or (1+ε)·ΔE with stage correction,
     and the stage is off by g·ΔU (derived in feedsim/MODEL.md, section 13).
     """
-    off, opened = _off(at), opened_off(at)
-    error = off.engage_distance_mm
-    error -= off.engage_lead_s * at.counted_mm_s
+    error, opened = _off(at).engage_travel_mm(at.counted_mm_s), opened_off(at)
     if not at.settings.stage_correction:
         error -= opened
     return Expected(at.settings.speed_ratio * opened, at.scale * error)

@@ -23,7 +23,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from feedsim.machine import Eye, Feeder, Machine
+from feedsim.machine import DistancesAndLeads, Eye, Feeder, Machine
 from feedsim.motion.capture import eye_delay
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, line_term
 from feedsim.settings.nominal import clipped_slip_mean, following_time
@@ -67,7 +67,7 @@ class DisengageDistance(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Solution:
+class Solution(DistancesAndLeads):
     """Leads (s) and distances (mm of counted travel) that make the mean error 0.
 
     ``unsettled``: at line speed an edge comes, or an insert lands, before the ramp-in has ended

@@ -176,7 +176,7 @@ def _opening(feeder: FeederSource, carrier: int, sighting: Sighting) -> Opening 
     units = run.master.point_travel(settings.disengage_distance_mm, lead, t=opens_s)
     rounded_mm = units * run.master.unit_mm * run.scale
     point_mm = sighting.reading_mm + rounded_mm
-    counted = settings.disengage_distance_mm - lead * run.master.speed.at(opens_s)
+    counted = settings.opening_travel_mm(run.master.speed.at(opens_s))
     return Opening(
         point_mm=point_mm,
         travel_mm=counted * run.scale,

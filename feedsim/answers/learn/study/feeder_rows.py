@@ -35,8 +35,8 @@ def asked_mm(feeder: Feeder, side: str, speed_mm_s: float) -> float:
     """Return the travel (mm) that a side's distance and lead ask for at a speed."""
     s = feeder.settings
     if side == "engage":
-        return s.engage_distance_mm - s.engage_lead_s * speed_mm_s
-    return s.disengage_distance_mm - s.disengage_lead_s * speed_mm_s
+        return s.engage_travel_mm(speed_mm_s)
+    return s.opening_travel_mm(speed_mm_s)
 
 
 def feeder_rows(logs: Sequence[InLog], machine: Machine, number: int) -> Iterator[Learned]:

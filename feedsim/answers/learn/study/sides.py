@@ -62,11 +62,15 @@ def sides_of(
     if belt is None or logged.clutch is None:
         return [None, None]
     s, v = feeder.settings, belt.speed.value
-    closing = s.engage_distance_mm - s.engage_lead_s * v
-    opening = s.disengage_distance_mm - s.disengage_lead_s * v
     asked = (
-        (log.carrier_eye, machine.carrier_eye, acts[0], closing, not s.stage_correction),
-        (logged.eye, feeder.eye, acts[1], opening, True),
+        (
+            log.carrier_eye,
+            machine.carrier_eye,
+            acts[0],
+            s.engage_travel_mm(v),
+            not s.stage_correction,
+        ),
+        (logged.eye, feeder.eye, acts[1], s.opening_travel_mm(v), True),
     )
     return [
         _side(belt, machine, level, eye, times, about, even, ticks=ticks)
