@@ -74,6 +74,7 @@ from feedsim.answers.explain.study.stage import Opening, Sighting, Staging
 from feedsim.motion.capture import eye_delay
 from feedsim.motion.staged import jog_end
 from feedsim.settings.nominal import clipped_slip_mean
+from feedsim.settings.predict import scale_shift
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,10 +150,7 @@ def parts_of(
     _closing_parts(breakdown, closing)
     _landing_parts(breakdown, closing, approach)
     _slips(breakdown, carrier, staging)
-    settings, machine = feeder.machine.settings, run.machine
-    way_mm = feeder.machine.eye_to_placement_mm + settings.target_offset_mm
-    way_mm += machine.carriers.slip_mm
-    breakdown.travel("scale_error", machine.encoder.scale_error * way_mm)
+    breakdown.travel("scale_error", scale_shift(feeder.at_line_speed))
     breakdown.settings(acts_s=closing.first_s)
     return (*breakdown.parts, *_stage_parts(feeder, staging, correction_mm=closing.correction_mm))
 

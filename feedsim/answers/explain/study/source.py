@@ -141,8 +141,7 @@ class FeederSource:
     def __init__(self, run: StorySource, number: int, name: str, inserts: InsertSequence) -> None:
         self.run, self.number, self.name, self.inserts = run, number, name, inserts
         self.machine, self.rows = run.machine.feeders[number], run.records.feeders[number]
-        # belt travel per feed travel with the clutch closed, (1 + ε)/g
-        self.per_feed = run.scale / self.machine.settings.speed_ratio
+        self.per_feed = self.at_line_speed.belt_per_feed
 
     @cached_property
     def feed(self) -> FeedTravel:
