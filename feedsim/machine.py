@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from feedsim.arrivals import Arrival
@@ -258,6 +258,10 @@ class Resolution:
 
     distance_mm: float = 0.0
     lead_s: float = 0.0
+
+
+SideName = Literal["engage", "disengage"]
+"""Where the clutch closes for a carrier, and where it opens again."""
 
 
 class DistancesAndLeads:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,9 @@ import pytest
 
 import feedsim
 from feedsim.answers.learn.answer import Learnt, learn
-from feedsim.answers.learn.study.figures import Learned
+from feedsim.answers.learn.study.figures import Finding, Learned, Subject
+from feedsim.answers.learn.study.placed import Placements
+from feedsim.answers.learn.text import beside_text
 from feedsim.running.run import machine_of
 from tests.logged import logged
 
@@ -92,3 +95,15 @@ def test_without_stages_delays_do_not_part(
     rows = rows_of(found)
     assert {rows[key].verdict for key in TRUTH} == {"untold"}
     assert "adds nothing" in found.text()
+
+
+def test_beside_a_fit_stands_only_what_the_placements_show(logs: list[Path]) -> None:
+    """The eye of another feeder has a row of the same words, which they do not show."""
+    found = learn(feedsim.load(CARD), logs[0])
+    told = Subject("feeder.0.eye.response", "insert eye's own delay", "time").told(
+        Finding(0.0012, 0.0011, 0.0013, 40), 0.0005
+    )
+    other = replace(told, key="feeder.1.eye.response", value=None, verdict="untold")
+    there = Placements("trial.csv", 40, 40, 2, ("insert eye's own delay",))
+    both = replace(found, learned=(replace(told, placed=True), other), placements=there)
+    assert beside_text(both, units="metric").count("insert eye's own delay  ") == 1

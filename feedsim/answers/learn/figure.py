@@ -15,6 +15,7 @@ from feedsim.answers.learn.panels import (
     draw_gaps,
     draw_pitches,
 )
+from feedsim.answers.learn.study.figures import ACTS
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.quantities import System
 from feedsim.render.canvas import one_each, page
@@ -51,13 +52,12 @@ def _figure(found: Learning, number: int, units: System) -> Figure:
     )
     seen = max(found.seen, key=lambda log: log.feeders[number].command is not None)
     part = seen.feeders[number]
-    rows = {row.key: row for row in found.learned if row.key}
-    draw_cycle(figure.add_subplot(grid[0, 0]), found, seen, part, number, rows, units, lag=False)
-    draw_cycle(figure.add_subplot(grid[0, 1]), found, seen, part, number, rows, units, lag=True)
-    draw_pitches(figure.add_subplot(grid[1, 0]), found, rows, units)
-    draw_gaps(figure.add_subplot(grid[1, 1]), found, part, number, rows, units)
-    for place, what in enumerate(("closing", "opening")):
-        draw_acts(figure.add_subplot(grid[2, place]), found, number, units, what=what)
+    draw_cycle(figure.add_subplot(grid[0, 0]), found, seen, part, number, units, lag=False)
+    draw_cycle(figure.add_subplot(grid[0, 1]), found, seen, part, number, units, lag=True)
+    draw_pitches(figure.add_subplot(grid[1, 0]), found, units)
+    draw_gaps(figure.add_subplot(grid[1, 1]), found, part, number, units)
+    for place, side in enumerate(ACTS):
+        draw_acts(figure.add_subplot(grid[2, place]), found, number, units, side=side)
     entries = [
         (Line2D([], [], **DOT), "log"),
         (Patch(**BARS), "log, counted"),

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from feedsim.answers.learn.study.feeder_rows import asked_mm
-from feedsim.answers.learn.study.figures import Learned
-from feedsim.answers.learn.study.learned import Learning
+from feedsim.answers.learn.study.figures import ACTS
+from feedsim.answers.learn.study.learned import FeederKey, Learning
 from feedsim.answers.learn.study.one_log import FeederInLog, InLog
 from feedsim.arrays import Floats
 from feedsim.arrivals import Arrival, Paced, RandomGaps
+from feedsim.machine import SideName
 from feedsim.motion.ramps import bend_lag, ramp_bends
 from feedsim.probability.distribution import clipped_at
 from feedsim.quantities import System, display, display_unit
@@ -55,7 +56,6 @@ def draw_cycle(
     seen: InLog,
     part: FeederInLog,
     number: int,
-    rows: dict[str, Learned],
     units: System,
     *,
     lag: bool,
@@ -85,7 +85,7 @@ def draw_cycle(
         axes.plot(1e3 * moved, values * unit.factor, **DOT)
     v = seen.belt.speed.value
     for new, style in ((False, OLD), (True, NEW)):
-        constants = _values(found, number, rows, v, new=new)
+        constants = _values(found, number, v, new=new)
         speed = (
             part.ramps.speed.value
             if new
@@ -119,15 +119,15 @@ def _course(
 
 
 def _values(
-    found: Learning, number: int, rows: dict[str, Learned], speed: float, *, new: bool
+    found: Learning, number: int, speed: float, *, new: bool
 ) -> tuple[float, float, float, float, float]:
     """Return command delay, ramps (s), loop gain and feedforward, old or learned."""
-    feeder, path = found.machine.feeders[number], f"feeder.{number}"
+    feeder = found.machine.feeders[number]
     per = 1.0 / speed if feeder.clutch.travel_ramp else 1.0
 
-    def of(key: str, old: float, factor: float = 1.0) -> float:
-        row = rows.get(f"{path}.{key}")
-        return factor * (row.value if new and row is not None and row.value is not None else old)
+    def of(key: FeederKey, old: float, factor: float = 1.0) -> float:
+        value = found.of_feeder(number, key)
+        return factor * (value if new and value is not None else old)
 
     return (
         of("servo.command_delay", feeder.servo.command_delay_s),
@@ -138,7 +138,7 @@ def _values(
     )
 
 
-def draw_pitches(axes: Axes, found: Learning, rows: dict[str, Learned], units: System) -> None:
+def draw_pitches(axes: Axes, found: Learning, units: System) -> None:
     """Draw the pitches of the carriers, and their laws."""
     titled(axes, "pitch of the carriers")
     arrival = found.machine.carriers.arrival
@@ -151,20 +151,11 @@ def draw_pitches(axes: Axes, found: Learning, rows: dict[str, Learned], units: S
     curves: list[tuple[dict[str, Any], Arrival]] = []
     if arrival.name != "recorded":
         curves.append((OLD, arrival))
-    pitch, sd = (rows.get(f"carrier.{key}") for key in ("pitch", "pitch_sd"))
-    if law in {"paced", "random"} and pitch is not None and pitch.value is not None:
-        gap = rows.get("carrier.min_gap")
-        curves.append(
-            (
-                NEW,
-                (RandomGaps if law == "random" else Paced)(
-                    arrival.length_mm,
-                    pitch.value,
-                    sd.value if sd is not None and sd.value is not None else 0.0,
-                    gap.value if gap is not None and gap.value is not None else 0.0,
-                ),
-            )
-        )
+    pitch = found.of_line("carrier.pitch")
+    if law in {"paced", "random"} and pitch is not None:
+        sd, gap = found.of_line("carrier.pitch_sd"), found.of_line("carrier.min_gap")
+        new = RandomGaps if law == "random" else Paced
+        curves.append((NEW, new(arrival.length_mm, pitch, sd or 0.0, gap or 0.0)))
     whole = len(x)
     if law == "paced":  # pitches with a carrier missing lie beyond
         x = x[x < 1.5 * np.median(x)]
@@ -184,7 +175,6 @@ def draw_gaps(
     found: Learning,
     part: FeederInLog,
     number: int,
-    rows: dict[str, Learned],
     units: System,
 ) -> None:
     """Draw the gaps of a feeder's inserts, and their laws."""
@@ -199,11 +189,10 @@ def draw_gaps(
     low, high = (end / unit.factor for end in axes.get_xlim())
     reach = 3.0 * ins.gap_sd_mm
     at = np.linspace(min(low, ins.gap_mm - reach), max(high, ins.gap_mm + reach), 500)
-    path = f"feeder.{number}.insert"
-    gap, sd = rows.get(f"{path}.gap"), rows.get(f"{path}.gap_sd")
+    gap, sd = found.of_feeder(number, "insert.gap"), found.of_feeder(number, "insert.gap_sd")
     curves = [(OLD, ins.gap_mm, ins.gap_sd_mm)]
-    if gap is not None and sd is not None and gap.value is not None and sd.value is not None:
-        curves.append((NEW, gap.value, sd.value))
+    if gap is not None and sd is not None:
+        curves.append((NEW, gap, sd))
     for style, mean, spread in curves:
         law = clipped_at(ins.min_gap_mm, mean=mean, sd=spread)
         _law(axes, at, x, law.share_below, mean, spread, unit.factor, style)
@@ -238,34 +227,34 @@ def _law(
     axes.plot(at * factor, len(x) * np.array(shares), **style)
 
 
-def draw_acts(axes: Axes, found: Learning, number: int, units: System, *, what: str) -> None:
+def draw_acts(axes: Axes, found: Learning, number: int, units: System, *, side: SideName) -> None:
     """Draw the closings, or the openings, of a feeder against their points, log beside log.
 
-    Each log has the same width. ``what``: "closing" or "opening".
+    Each log has the same width.
     """
-    titled(axes, f"each {what}, behind its point")
+    titled(axes, f"each {ACTS[side]}, behind its point")
     shown = []
     for seen in found.seen:
         part = seen.feeders[number]
-        side = part.closings if what == "closing" else part.openings
-        if side is not None and side.asked is not None and seen.belt is not None:
-            shown.append((seen, side, side.asked.value, seen.belt.speed.value))
+        acts = part.closings if side == "engage" else part.openings
+        if acts is not None and acts.asked is not None and seen.belt is not None:
+            shown.append((seen, acts, acts.asked.value, seen.belt.speed.value))
     if not shown:
         nothing(axes, "not in the log")
         return
     unit = display_unit("length", units)
     feeder, cycle_s = found.machine.feeders[number], found.machine.controller.motion_cycle_s
-    for place, (_, side, is_asked, v) in enumerate(shown):
-        asked = asked_mm(feeder, "engage" if what == "closing" else "disengage", v)
-        begin, end = float(side.time_s[0]), float(side.time_s[-1])
-        x, left, right = side.time_s, begin, end
+    for place, (_, acts, is_asked, v) in enumerate(shown):
+        asked = asked_mm(feeder, side, v)
+        begin, end = float(acts.time_s[0]), float(acts.time_s[-1])
+        x, left, right = acts.time_s, begin, end
         if len(shown) > 1:
             left, right = place + _BETWEEN, place + 1.0 - _BETWEEN
-            x = left + (right - left) * (side.time_s - begin) / max(end - begin, 1e-9)
+            x = left + (right - left) * (acts.time_s - begin) / max(end - begin, 1e-9)
         axes.fill_between([left, right], 0.0, cycle_s * v * unit.factor, **BAND)
         axes.plot([left, right], [0.0, 0.0], **OLD)
         axes.plot([left, right], np.full(2, (is_asked - asked) * unit.factor), **NEW)
-        axes.plot(x, (side.travel_mm - asked) * unit.factor, rasterized=True, **DOT)
+        axes.plot(x, (acts.travel_mm - asked) * unit.factor, rasterized=True, **DOT)
         if place:
             axes.axvline(place, color=GREY, linewidth=0.6)
     axes.set_ylabel(f"travel ({unit.label})")

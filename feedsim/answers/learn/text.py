@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 
 from feedsim.answers.learn.acts_words import program_words, totals_words
-from feedsim.answers.learn.study.figures import Learned
+from feedsim.answers.learn.study.figures import ACTS, Learned
 from feedsim.answers.learn.study.laws import GoodnessOfFit
 from feedsim.answers.learn.study.learned import ArrivalFound, Learning
 from feedsim.answers.learn.study.program import ProgramRead
@@ -21,7 +21,6 @@ _NAMED = re.compile(r" in log( \d+)?( from .+)?$")
 _VERDICTS = {"agrees": "agrees", "differs": "DIFFERS"}
 _PLACES = 6
 _SHOWN_REMARKS = 6
-_TRAVEL = "travel from edge to "
 _BY_TICKS = {"late_by_ticks", "sporadic"}
 _UNKNOWN_TICKS = (
     "The log does not show the motion cycle, so this takes the scenario's. Where the machine's is "
@@ -123,8 +122,7 @@ def _log(found: Learning, place: int) -> str:
 
 def beside_text(found: Learning, *, units: System) -> str:
     """Return what logs and measured placements show together, to print below a trial's fit."""
-    added = () if found.placements is None else found.placements.added
-    rows = [row for row in found.learned if row.what in added]
+    rows = [row for row in found.learned if row.placed]
     files = ", ".join(log.file for log in found.logs)
     lines = [
         *wrapped(f"With {files}: what no settings show"),
@@ -146,27 +144,22 @@ def _program(found: Learning, units: System) -> Iterator[str]:
         yield from items(_shifted(found, read, place, units))
     yield from items(totals_words(found.program, names))
     yield from items(_settings_that_fit(found, units))
-    ticks = any(row.key == "controller.motion_cycle" and row.value is None for row in found.learned)
-    if ticks and any(fault.pattern in _BY_TICKS for read in found.program for fault in read.faults):
+    ticks = found.of_line("controller.motion_cycle")
+    if ticks is None and any(
+        fault.pattern in _BY_TICKS for read in found.program for fault in read.faults
+    ):
         yield from items([_UNKNOWN_TICKS])
-
-
-def _travels(found: Learning) -> Iterator[tuple[Learned, str]]:
-    """Yield the travels that differ, with the act that each ends in."""
-    for row in found.learned:
-        if row.verdict == "differs" and row.what.startswith(_TRAVEL):
-            yield row, row.what.removeprefix(_TRAVEL).split()[0]
 
 
 def _shifted(found: Learning, read: ProgramRead, place: int, units: System) -> Iterator[str]:
     """Say which acts are off only on average."""
     several = len(found.scenario.feeder) > 1
-    for row, act in _travels(found):
-        of_log = re.search(r" in log (\d+)", row.what)
-        if of_log is not None and int(of_log[1]) != place:
+    for travel, row in found.travels:
+        if row.verdict != "differs" or travel.log != place:
             continue
         if row.value is None or row.scenario is None:
             continue
+        act = ACTS[travel.side]
         if any(
             fault.feeder == row.feeder and fault.acts in {f"{act}s", "all"} for fault in read.faults
         ):
@@ -182,16 +175,14 @@ def _shifted(found: Learning, read: ProgramRead, place: int, units: System) -> I
 
 def _settings_that_fit(found: Learning, units: System) -> Iterator[str]:
     """Say which distance and lead fit the acts of all logs, if a travel differs."""
-    rows = {row.key: row for row in found.learned}
-    for feeder, act in dict.fromkeys((row.feeder, act) for row, act in _travels(found)):
-        side = {"closing": "engage", "opening": "disengage"}[act]
-        path = f"feeder.{feeder}.settings.{side}"
-        distance, lead = rows[f"{path}_distance"], rows[f"{path}_lead"]
+    differing = [(row.feeder, t.side) for t, row in found.travels if row.verdict == "differs"]
+    for feeder, side in dict.fromkeys(differing):
+        distance, lead, _ = found.side(feeder, side)
         if distance.value is None or lead.value is None:
             continue
         yield (
-            f"All logs together: {act}s are those of {side} distance {value_text(distance, units)} "
-            f"and lead {value_text(lead, units)}; the scenario has "
+            f"All logs together: {ACTS[side]}s are those of {side} distance "
+            f"{value_text(distance, units)} and lead {value_text(lead, units)}; the scenario has "
             f"{_scenario_text(distance, units)} and {_scenario_text(lead, units)}."
         )
 

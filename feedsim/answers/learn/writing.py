@@ -7,11 +7,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from feedsim.answers.learn.study.feeder_rows import travels_asked
 from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.answers.learn.text import range_text, value_text
 from feedsim.errors import Fault, FeedsimError
+from feedsim.machine import SideName
 from feedsim.quantities import System, display, trimmed
 from feedsim.scenario import scenario_from_dict
 from feedsim.scenario.reading import parse_toml
@@ -27,7 +27,7 @@ _UNITS: dict[str, tuple[str, float]] = {
     "rate": ("1/s", 1.0),
 }
 _IN_INCHES = {"length": ("in", 25.4), "speed": ("ft/min", 304.8 / 60.0)}
-_SIDES = ("engage", "disengage")
+_SIDES: tuple[SideName, ...] = ("engage", "disengage")
 
 
 class Written(NamedTuple):
@@ -47,13 +47,12 @@ def written_values(
     the machine, and "auto" would change with the learned values.
     """
     values: dict[str, Written] = {}
-    rows = {row.key: row for row in found.learned if row.key}
     for row in found.differing:
         if row.key and ".settings." not in row.key:
             values[row.key] = Written(_amount(row, data, units), _note(found, row, units))
     for number in range(len(found.machine.feeders)):
         for side in _SIDES:
-            values |= _side(found, rows, number, side, data, units)
+            values |= _side(found, number, side, data, units)
     law = found.arrival.found.law if found.arrival is not None else None
     if found.arrival is not None and found.arrival.agrees is False and law in {"paced", "random"}:
         values["carrier.arrival"] = Written(str(law), "learned from the pitches")
@@ -90,50 +89,36 @@ def _quantity(
 
 def _note(found: Learning, row: Learned, units: System) -> str:
     files = ", ".join(log.file for log in found.logs[:3])
-    if found.placements is not None and row.what in found.placements.added:
+    if found.placements is not None and row.placed:
         files = found.placements.file
     return f"learned from {files}: {value_text(row, units)} (95 %: {range_text(row, units)})"
 
 
 def _side(
     found: Learning,
-    rows: Mapping[str, Learned],
     number: int,
-    side: str,
+    side: SideName,
     data: Mapping[str, Any] | None,
     units: System,
 ) -> dict[str, Written]:
     """Return distance and lead of a side, if the travels of any log differ."""
-    path = f"feeder.{number}.settings.{side}"
-    distance, lead = rows[f"{path}_distance"], rows[f"{path}_lead"]
-    act = {"engage": "closing", "disengage": "opening"}[side]
-    travels = [
-        row
-        for row in found.learned
-        if row.feeder == number and row.what.startswith(f"travel from edge to {act}")
-    ]
-    if not any(row.verdict == "differs" for row in (*travels, distance, lead)):
+    distance, lead, travels = found.side(number, side)
+    differing = [(travel, row) for travel, row in travels if row.verdict == "differs"]
+    if not differing and "differs" not in (distance.verdict, lead.verdict):
         return {}
     if distance.value is not None and lead.value is not None:
         return {
             row.key: Written(_amount(row, data, units), _note(found, row, units))
             for row in (distance, lead)
         }
-    asked = travels_asked(found.seen, number, side)
-    travel, speed = next(
-        (row, speed)
-        for row, (speed, _, _) in zip(travels, asked, strict=True)
-        if row.verdict == "differs"
-    )
+    travel, row = differing[0]
     old = found.machine.feeders[number].settings
-    value, half = _middle(travel)
-    value += getattr(old, f"{side}_lead_s") * speed
-    at = display(speed, "speed", units=units, digits=4)
-    note = f"{_note(found, travel, units)} at {at} alone, the lead as it was"
+    value, half = _middle(row)
+    value += getattr(old, f"{side}_lead_s") * travel.speed_mm_s
+    at = display(travel.speed_mm_s, "speed", units=units, digits=4)
+    note = f"{_note(found, row, units)} at {at} alone, the lead as it was"
     return {
-        f"{path}_distance": Written(
-            _quantity(f"{path}_distance", "length", value, half, data, units), note
-        )
+        distance.key: Written(_quantity(distance.key, "length", value, half, data, units), note)
     }
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Finding, Learned, Subject
+from feedsim.answers.learn.study.figures import ACTS, Finding, Learned, Subject, Travel
 from feedsim.answers.learn.study.one_log import FeederInLog, InLog
 from feedsim.answers.learn.study.rows import (
     NO_ENCODER,
@@ -22,7 +22,7 @@ from feedsim.answers.learn.study.rows import (
     share_of_all,
 )
 from feedsim.answers.learn.study.sides import distance_and_lead
-from feedsim.machine import Feeder, Machine
+from feedsim.machine import Feeder, Machine, SideName
 from feedsim.metrics.intervals import NORMAL_95
 
 _NO_TRAVEL = "no command or actual feed in the log"
@@ -31,7 +31,7 @@ _LIKE = 0.01
 _UNLIKE = 0.001
 
 
-def asked_mm(feeder: Feeder, side: str, speed_mm_s: float) -> float:
+def asked_mm(feeder: Feeder, side: SideName, speed_mm_s: float) -> float:
     """Return the travel (mm) that a side's distance and lead ask for at a speed."""
     s = feeder.settings
     if side == "engage":
@@ -89,7 +89,7 @@ def _insert_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Ite
 
 
 def travels_asked(
-    logs: Sequence[InLog], number: int, side: str
+    logs: Sequence[InLog], number: int, side: SideName
 ) -> list[tuple[float, Finding, InLog]]:
     """Return belt speed (mm/s), travel from edge to act and log, of each log that shows it."""
     found = []
@@ -102,17 +102,14 @@ def travels_asked(
 
 
 def _side_rows(
-    logs: Sequence[InLog],
-    machine: Machine,
-    number: int,
-    name: str,
+    logs: Sequence[InLog], machine: Machine, number: int, name: SideName
 ) -> Iterator[Learned]:
     feeder = machine.feeders[number]
     s, path = feeder.settings, f"feeder.{number}.settings.{name}"
     distance_mm, lead_s = getattr(s, f"{name}_distance_mm"), getattr(s, f"{name}_lead_s")
     distance = Subject(f"{path}_distance", f"{name} distance", "length")
     lead = Subject(f"{path}_lead", f"{name} lead", "time")
-    act = {"engage": "closing", "disengage": "opening"}[name]
+    act = ACTS[name]
     told = travels_asked(logs, number, name)
     why = ""
     if not told:
@@ -128,7 +125,8 @@ def _side_rows(
     for speed, asked, log in told:
         row = Subject("", named(f"travel from edge to {act}", log, logs), "length")
         note = "what distance and lead ask for together at that speed"
-        yield row.told(asked, asked_mm(feeder, name, speed), note)
+        found = row.told(asked, asked_mm(feeder, name, speed), note)
+        yield replace(found, travel=Travel(name, speed, log.number))
     speeds = np.array([speed for speed, _, _ in told])
     eye = machine.carrier_eye if name == "engage" else feeder.eye
     seen = scan_in_all(logs) if eye.scanned else None

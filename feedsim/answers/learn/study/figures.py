@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
+from feedsim.machine import SideName
 from feedsim.metrics.intervals import NORMAL_95
+from feedsim.metrics.plain import LEFT_OUT
 from feedsim.probability.normal import density
 
 Verdict = Literal["agrees", "differs", "untold"]
 _SURE = 3.2905267314919255 / NORMAL_95  # 99.9 % beside 95 %
+ACTS: dict[SideName, str] = {"engage": "closing", "disengage": "opening"}
+"""The act that the settings of a side ask for."""
 CLOCKS_APART = 1e-4  # of two quartz clocks, ±50 ppm each (common practice, no source)
 
 
@@ -42,6 +46,14 @@ class Finding(NamedTuple):
         return not low - slack <= value <= high + slack
 
 
+class Travel(NamedTuple):
+    """Which travel from edge to act a row is about: in log number ``log``, from 1 on."""
+
+    side: SideName
+    speed_mm_s: float
+    log: int
+
+
 @dataclass(frozen=True, slots=True)
 class Learned:
     """One quantity of a machine, from its logs.
@@ -61,6 +73,8 @@ class Learned:
     ``why``: why they do not, or what the value rests on.
     ``n``: number of values.
     ``part``: what it belongs to: ``line``, ``carriers``, ``feeder.0`` and so on.
+    ``travel``: which travel from edge to act it is, if it is one.
+    ``placed``: whether measured placements show it.
     """
 
     key: str
@@ -74,6 +88,8 @@ class Learned:
     why: str
     n: int
     part: str = ""
+    travel: Travel | None = field(default=None, metadata=LEFT_OUT)
+    placed: bool = field(default=False, metadata=LEFT_OUT)
 
     @property
     def figure(self) -> Finding | None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from feedsim.answers.learn.study.belt import steady_parts
 from feedsim.answers.learn.study.feeder_rows import feeder_rows
-from feedsim.answers.learn.study.figures import Learned
+from feedsim.answers.learn.study.figures import Learned, Travel
 from feedsim.answers.learn.study.laws import ArrivalLaw
 from feedsim.answers.learn.study.one_log import InLog, acts_of, in_log, scans_in
 from feedsim.answers.learn.study.placed import Placements, placed_rows
@@ -25,10 +26,29 @@ from feedsim.answers.learn.study.scans import scan_of_all
 from feedsim.answers.trial.study.data import TrialData
 from feedsim.logs import Log
 from feedsim.logs.plausible import plausible
-from feedsim.machine import Machine
+from feedsim.machine import Machine, SideName
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.running.run import machine_of
 from feedsim.scenario import AS_WRITTEN, Scenario
+
+LineKey = Literal["controller.motion_cycle", "carrier.pitch", "carrier.pitch_sd", "carrier.min_gap"]
+FeederKey = Literal[
+    "clutch.ramp_in",
+    "clutch.ramp_out",
+    "insert.gap",
+    "insert.gap_sd",
+    "servo.command_delay",
+    "servo.loop_gain",
+    "servo.velocity_feedforward",
+]
+
+
+class LearnedSide(NamedTuple):
+    """What logs say of one side: its settings, and the travel from edge to act in each log."""
+
+    distance: Learned
+    lead: Learned
+    travels: tuple[tuple[Travel, Learned], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +111,29 @@ class Learning:
         """The rows in which scenario and logs differ."""
         return tuple(row for row in self.learned if row.verdict == "differs")
 
+    @property
+    def travels(self) -> tuple[tuple[Travel, Learned], ...]:
+        """The rows about a travel from edge to act."""
+        return tuple((row.travel, row) for row in self.learned if row.travel is not None)
+
+    def side(self, feeder: int, side: SideName) -> LearnedSide:
+        """Return what the logs say of a side of a feeder."""
+        path = f"feeder.{feeder}.settings.{side}"
+        rows = {row.key: row for row in self.learned}
+        travels = ((t, row) for t, row in self.travels if t.side == side and row.feeder == feeder)
+        return LearnedSide(rows[f"{path}_distance"], rows[f"{path}_lead"], tuple(travels))
+
+    def of_line(self, key: LineKey) -> float | None:
+        """Return the learned value of a key; None if the logs do not show it."""
+        return self._value(key)
+
+    def of_feeder(self, feeder: int, key: FeederKey) -> float | None:
+        """Return the learned value of a feeder's key; None if the logs do not show it."""
+        return self._value(f"feeder.{feeder}.{key}")
+
+    def _value(self, key: str) -> float | None:
+        return next((row.value for row in self.learned if row.key == key), None)
+
 
 def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Learning:
     """Learn everything that logs show; FeedsimError if one cannot be what its head says."""
@@ -99,7 +142,7 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
     count_mm = machine.encoder.count_mm
     acts = [acts_of(log) for log in logs]
     parts = [
-        (part, log, its, f"log {count}" if len(logs) > 1 else "log")
+        (part, log, its, count)
         for count, (log, its) in enumerate(zip(logs, acts, strict=True), 1)
         for part in steady_parts(log, count_mm=count_mm)
     ]
@@ -107,10 +150,10 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
         [one for part, log, its, _ in parts for one in scans_in(part, machine, whole=log, acts=its)]
     )
     seen = []
-    for part, log, its, name in parts:
-        begins = "" if part is log else f" from {log.clock.text(part.begins_s[0])}"
-        called = f"{name}{begins}"
-        seen.append(in_log(part, machine, whole=log, acts=its, name=called, scan=scan))
+    for part, log, its, count in parts:
+        name = f"log {count}" if len(logs) > 1 else "log"
+        name += "" if part is log else f" from {log.clock.text(part.begins_s[0])}"
+        seen.append(in_log(part, machine, whole=log, acts=its, number=count, name=name, scan=scan))
     rows = [
         *_of("line", line_rows(seen, machine)),
         *_of("line", controller_rows(seen, machine)),
@@ -152,7 +195,8 @@ def with_placements(found: Learning, machine: Machine, data: TrialData, *, name:
     """
     added = {row.key: row for row in placed_rows(machine, data, name=name)}
     rows = tuple(
-        replace(added[row.key], part=row.part) if row.key in added else row for row in found.learned
+        replace(added[row.key], part=row.part, placed=True) if row.key in added else row
+        for row in found.learned
     )
     placements = Placements(
         file=name,

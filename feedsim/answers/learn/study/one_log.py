@@ -48,11 +48,13 @@ class FeederInLog:
 class InLog:
     """What one log shows, or a part of one.
 
+    ``number``: of the log, from 1 on.
     ``name``: its name in the rows, such as "log 2" or "log 2 from 35.000 s". ``measured``: whether
     the belt's travel comes from an encoder, not from the length of carriers. ``edge_noise_mm``:
     standard deviation of the edge that the carrier eye sees.
     """
 
+    number: int
     name: str
     step_s: float
     belt: Belt | None
@@ -65,7 +67,14 @@ class InLog:
 
 
 def in_log(
-    log: Log, machine: Machine, *, whole: Log, acts: Acts, name: str, scan: ScanSeen | None
+    log: Log,
+    machine: Machine,
+    *,
+    whole: Log,
+    acts: Acts,
+    number: int,
+    name: str,
+    scan: ScanSeen | None,
 ) -> InLog:
     """Work out what a log shows of a machine.
 
@@ -92,10 +101,10 @@ def in_log(
     step = _step(log)
     ticks = Ticks(lattice, step, scan)
     feeders = tuple(
-        _feeder(log, belt, machine, number, acts=own[number], ticks=ticks)
-        for number in range(len(log.feeders))
+        _feeder(log, belt, machine, place, acts=own[place], ticks=ticks)
+        for place in range(len(log.feeders))
     )
-    return InLog(name, step, belt, measured, lattice, carriers, law, noise, feeders)
+    return InLog(number, name, step, belt, measured, lattice, carriers, law, noise, feeders)
 
 
 def _step(log: Log) -> float:
