@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from feedsim.motion.belt import time_to_travel
 from feedsim.motion.crossing import curve_at, increasing_root
 
 Rate = tuple[float, float, float, float]
@@ -197,16 +198,9 @@ def _steady_root(piece: FeedPiece, target: float) -> float:
 
 
 def _guess(piece: FeedPiece, target: float) -> float:
-    """Start Newton where the motion without its decaying part would be."""
-    f1, f2 = piece.shape.f1, piece.shape.f2
-    far = target - piece.f0_mm
-    if f2 == 0.0:
-        return far / f1 if f1 > 0.0 else -1.0
-    square = f1 * f1 + 4.0 * f2 * far
-    if square < 0.0:
-        return -1.0
-    divisor = f1 + math.sqrt(square)
-    return 2.0 * far / divisor if divisor > 0.0 else -1.0
+    """Start Newton where the motion without its decaying part would be, if it comes there at all."""
+    shape = piece.shape
+    return time_to_travel(target - piece.f0_mm, shape.f1, acceleration=2.0 * shape.f2)
 
 
 def _coming_to_rest(piece: FeedPiece, target: float) -> float:

@@ -153,10 +153,9 @@ def _may_reach(master: Master, mark: float, distance: float, *, lead: float, t: 
         begin = max(t, start)
         d = begin - start
         y0, slope, departure = speed_curve(master.speed, i)
-        travel = belt.start_travels[i] + (speed + 0.5 * a * d) * d
         s = first_rise(
             (
-                travel * ratio + lead * (y0 + slope * d) - level,
+                belt_position(belt, begin) * ratio + lead * (y0 + slope * d) - level,
                 (speed + a * d) * ratio + lead * slope,
                 0.5 * a * ratio,
             ),
