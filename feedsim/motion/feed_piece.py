@@ -198,7 +198,7 @@ def _steady_root(piece: FeedPiece, target: float) -> float:
 
 
 def _guess(piece: FeedPiece, target: float) -> float:
-    """Start Newton where the motion without its decaying part would be, if it comes there at all."""
+    """Start Newton where the motion without its decaying part would be, if it gets there."""
     shape = piece.shape
     return time_to_travel(target - piece.f0_mm, shape.f1, acceleration=2.0 * shape.f2)
 
