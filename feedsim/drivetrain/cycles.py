@@ -81,12 +81,17 @@ class Cycles:
             (self.samples[0][part], self.samples[1][part], self.samples[2][part]),
         )
 
-    def rms_torques(self, rotor_kg_m2: float) -> Floats:
-        """Return each cycle's RMS torque (N·m) with a rotor's inertia (kg·m²)."""
+    def squared_torques(self, rotor_kg_m2: float) -> Floats:
+        """Return ∫T² dt of each stretch (N²·m²·s), T = slope·a + offset, with a rotor (kg·m²)."""
         i = self.integrals
         slope = i.slope_n_m_s2_m + rotor_kg_m2 * shaft_per_metre(self.drive)
         offset, dv = i.offset_n_m, i.v1 - i.v0
-        squares = slope**2 * i.a2 + 2.0 * slope * offset * dv + offset**2 * i.time
+        squares: Floats = slope**2 * i.a2 + 2.0 * slope * offset * dv + offset**2 * i.time
+        return squares
+
+    def rms_torques(self, rotor_kg_m2: float) -> Floats:
+        """Return each cycle's RMS torque (N·m) with a rotor's inertia (kg·m²)."""
+        squares = self.squared_torques(rotor_kg_m2)
         before = np.concatenate(([0.0], np.cumsum(squares)))[list(self.first)]
         rms: Floats = np.sqrt(np.maximum(0.0, np.diff(before)) / np.diff(self.begin_s))
         return rms

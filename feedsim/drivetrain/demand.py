@@ -59,8 +59,8 @@ def demand(cycles: Cycles, *, rotor_kg_m2: float) -> Demand:
     """
     k, i, seconds = shaft_per_metre(cycles.drive), cycles.integrals, cycles.duration_s
     slope, offset = i.slope_n_m_s2_m + rotor_kg_m2 * k, i.offset_n_m
-    dv, dv3 = i.v1 - i.v0, (i.v1**3 - i.v0**3) / 3.0
-    torque2 = slope**2 * i.a2 + 2.0 * slope * offset * dv + offset**2 * i.time
+    dv3 = (i.v1**3 - i.v0**3) / 3.0
+    torque2 = cycles.squared_torques(rotor_kg_m2)
     power2 = k * k * (slope**2 * i.a2v2 + 2.0 * slope * offset * dv3 + offset**2 * i.v2)
     work = k * (slope * 0.5 * (i.v1**2 - i.v0**2) + offset * i.travel)
     largest = np.maximum(np.abs(slope * i.lowest + offset), np.abs(slope * i.highest + offset))
