@@ -27,7 +27,7 @@ from dataclasses import fields, replace
 
 from feedsim.settings.acts import is_locked, locked_step, moved_at_tick, opens_at_tick
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.late_acts import late_opening_mean
+from feedsim.settings.late_acts import late_opening_behind
 from feedsim.settings.predict import corrected_bias, engage_bias, landing_shift, opening_bias
 from feedsim.settings.right import Solution, right_settings
 
@@ -116,7 +116,7 @@ class AtLineSpeed:
         """Return :meth:`mean` as a function of E, for one U."""
         at, right, scale = self.at, self._right[0], self.scale
         opened = opening - self._right[1]
-        late, bias = late_opening_mean(at, opening), opening_bias(at, opening)
+        late, bias = late_opening_behind(at, opening), opening_bias(at, opening)
         landing = landing_shift(at, self.settings.speed_ratio * (opened + late + bias))
 
         def mean(engage: float) -> float:
@@ -131,7 +131,7 @@ class AtLineSpeed:
     def stage_off(self, opening: float) -> float:
         """Return how far from the stage position inserts are staged (mm of counted travel)."""
         off = opening - self._right[1]
-        late = late_opening_mean(self.at, opening)
+        late = late_opening_behind(self.at, opening)
         return abs(off + late + opening_bias(self.at, opening))
 
     def is_coarse(self, *, scanned: bool) -> bool:

@@ -29,12 +29,14 @@ _FRACTIONS = tuple((k + 0.5) / _PHASES for k in range(_PHASES))
 
 
 @term
-def late_opening_mean(at: FeederAtSpeed, travel: float | None = None) -> float:
-    """Return the mean lateness (mm, counted travel) of openings known too late.
+def late_opening_mean(at: FeederAtSpeed) -> float:
+    """Return the mean lateness (mm, counted travel) of openings known too late."""
+    return late_opening_behind(at, at.opening_travel_mm)
 
-    ``travel``: U, counted and not rounded; by default that of the settings.
-    """
-    return _late_mean(at, at.eye, at.opening_travel_mm if travel is None else travel)
+
+def late_opening_behind(at: FeederAtSpeed, travel: float) -> float:
+    """Return the same for another U (``travel``, counted and not rounded)."""
+    return _late_mean(at, at.eye, travel)
 
 
 @term

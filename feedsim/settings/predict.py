@@ -140,13 +140,23 @@ def expected_offsets(at: FeederAtSpeed) -> Expected:
     return Expected(staged, error_mm + landing_shift(at, staged))
 
 
-def staged_off(at: FeederAtSpeed, *, late: bool = True) -> float:
+@term
+def staged_off(at: FeederAtSpeed) -> float:
     """Return how far past the stage position inserts rest on average (mm).
 
-    g·(ΔU + mean opening act) (derived in feedsim/MODEL.md, section 13, facts 1 and 7). ``late``:
-    include the effect of late openings.
+    g·(ΔU + mean opening act) (derived in feedsim/MODEL.md, section 13, facts 1 and 7).
     """
-    acts = (late_opening_mean(at) if late else 0.0) + opening_bias(at, at.opening_travel_mm)
+    return _staged_off(at, late_mm=late_opening_mean(at))
+
+
+@term
+def staged_off_in_time(at: FeederAtSpeed) -> float:
+    """Return the same without late openings."""
+    return _staged_off(at, late_mm=0.0)
+
+
+def _staged_off(at: FeederAtSpeed, *, late_mm: float) -> float:
+    acts = late_mm + opening_bias(at, at.opening_travel_mm)
     return settings_off(at).stage_mm + at.settings.speed_ratio * acts
 
 

@@ -40,6 +40,7 @@ from feedsim.settings.predict import (
     scale_shift,
     settings_off,
     staged_off,
+    staged_off_in_time,
 )
 from feedsim.settings.spreads import slips
 
@@ -145,16 +146,22 @@ def placement_spread(at: FeederAtSpeed, *, late: bool = True, lag: bool = True) 
         return placement_spread(at, late=late, lag=False)
     if not late:
         alone = _alone(at)
-        return alone if left is None else alone.plus(left.shifted(-_landing(at, late=False)))
+        return alone if left is None else alone.plus(left.shifted(-_landing_in_time(at)))
     behind = Distribution() if at.settings.stage_correction else late_opening(at)
     rarely = tuple((share, -at.scale * length) for share, length in behind.rarely)
-    mean = _landing(at) - _landing(at, late=False) if left is None else 0.0
+    mean = _landing(at) - _landing_in_time(at) if left is None else 0.0
     late_ones = Distribution(mean - at.scale * behind.mean, rarely=rarely)
     return placement_spread(at, late=False, lag=lag).plus(late_ones)
 
 
-def _landing(at: FeederAtSpeed, *, late: bool = True) -> float:
-    return landing_shift(at, staged_off(at, late=late))
+@term
+def _landing(at: FeederAtSpeed) -> float:
+    return landing_shift(at, staged_off(at))
+
+
+@term
+def _landing_in_time(at: FeederAtSpeed) -> float:
+    return landing_shift(at, staged_off_in_time(at))
 
 
 @term
@@ -176,7 +183,7 @@ def lag_shifts(at: FeederAtSpeed) -> list[Shift]:
 def _alone(at: FeederAtSpeed) -> Distribution:
     """Return the placement error (mm) in cycles that are all alike, without late openings."""
     mean = settings_off(at).error_mm + scale_shift(at)
-    mean += _landing(at, late=False)
+    mean += _landing_in_time(at)
     if not at.controller.late_mark_engages:
         mean += at.scale * late_engage_mean(at)
     mean -= clipped_slip_mean(at.inserts) * at.belt_per_feed
