@@ -9,11 +9,8 @@ from typing import Any
 import numpy as np
 
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.rows import begins_among, placed_rows
-from feedsim.metrics.spread import resolution_mm, spread
-from feedsim.metrics.spread_intervals import sd_interval
-from feedsim.records.columns import RunRecords
-from feedsim.running.run import run_scenario
+from feedsim.metrics.rows import placed_rows
+from feedsim.running.run import ScenarioRun, run_scenario
 from feedsim.scenario import Scenario, at_line_speed, scenario_from_dict
 
 _DISTURBING = ("fault", "adjust")
@@ -54,34 +51,18 @@ def is_steady(scenario: Scenario) -> bool:
 def run_spread(scenario: Mapping[str, Any], speed_mm_s: float) -> list[SimulatedError]:
     """Run a scenario (as plain data) at a steady speed in a worker; return each feeder's errors."""
     ran = run_scenario(steady(scenario_from_dict(dict(scenario)), speed_mm_s))
-    return [
-        simulated_of(
-            ran.records,
-            number,
-            mean_ci95=results.placement_error.mean_ci95_mm,
-            stops=ran.results.stops.count,
-        )
-        for number, results in enumerate(ran.results.feeders)
-    ]
+    return [_simulated(ran, number) for number in range(len(ran.results.feeders))]
 
 
-def simulated_of(
-    records: RunRecords, number: int, *, mean_ci95: Interval | None, stops: int
-) -> SimulatedError:
-    """Return the placement errors in one feeder's records."""
-    feeder = records.feeders[number]
-    rows = placed_rows(feeder, records.warm_up)
-    errors = feeder.placement_error_mm[rows]
-    finest = resolution_mm(records)
-    s = spread(errors, resolution=finest)
+def _simulated(ran: ScenarioRun, number: int) -> SimulatedError:
+    rows, error = ran.records.feeders[number], ran.results.feeders[number].placement_error
+    late = rows.late_engage[placed_rows(rows, ran.records.warm_up)]
     return SimulatedError(
-        placed=s.n,
-        sd_mm=s.sd,
-        sd_ci95_mm=sd_interval(
-            errors, resolution=finest, begins=begins_among(rows, records.begins)
-        ),
-        mean_mm=s.mean,
-        mean_ci95_mm=mean_ci95,
-        late_engages=int(np.count_nonzero(feeder.late_engage[rows])),
-        stops=stops,
+        placed=error.n,
+        sd_mm=error.sd_mm,
+        sd_ci95_mm=error.sd_ci95_mm,
+        mean_mm=error.mean_mm,
+        mean_ci95_mm=error.mean_ci95_mm,
+        late_engages=int(np.count_nonzero(late)),
+        stops=ran.results.stops.count,
     )
