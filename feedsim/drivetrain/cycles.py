@@ -82,7 +82,10 @@ class Cycles:
         )
 
     def squared_torques(self, rotor_kg_m2: float) -> Floats:
-        """Return ∫T² dt of each stretch (N²·m²·s), T = slope·a + offset, with a rotor (kg·m²)."""
+        """Return ∫T² dt of each stretch (N²·m²·s) with a rotor's inertia (kg·m²).
+
+        T = slope·a + offset on a stretch (feedsim/MODEL.md, section 15).
+        """
         i = self.integrals
         slope = i.slope_n_m_s2_m + rotor_kg_m2 * shaft_per_metre(self.drive)
         offset, dv = i.offset_n_m, i.v1 - i.v0
