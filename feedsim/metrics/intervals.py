@@ -148,15 +148,23 @@ def clopper_pearson(count: float, n: float, *, confidence: float = 0.95) -> Inte
     return Interval(low, high)
 
 
+def most_if_none(n: int, *, error: float) -> float:
+    """Return the one-sided upper limit of a share if no hit was seen in n trials, n above 0.
+
+    Seeing none then has a probability of ``error``: (1 − p)^n = error, so p = 1 − error^(1/n).
+    Source: Hanley & Lippman-Hand 1983, Journal of the American Medical Association 249:1743-1745
+    (from memory).
+    """
+    return -math.expm1(math.log(error) / n)
+
+
 def upper95(n: int) -> float | None:
     """Return the one-sided 95 % upper limit of a share if no hit was seen in n trials.
 
-    Seeing none then has a probability of 5 %: (1 − p)^n = 0.05, so p = 1 − 0.05^(1/n), close to
-    3/n. None where n = 0, ValueError below. Source: Hanley & Lippman-Hand 1983, Journal of the
-    American Medical Association 249:1743-1745 (from memory).
+    :func:`most_if_none` with an error of 5 %, close to 3/n. None where n = 0, ValueError below.
     """
     _check(0, n, confidence=0.95)
-    return None if n == 0 else -math.expm1(math.log(0.05) / n)
+    return None if n == 0 else most_if_none(n, error=0.05)
 
 
 def _check(count: float, n: float, *, confidence: float) -> None:

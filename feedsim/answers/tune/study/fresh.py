@@ -17,7 +17,7 @@ from feedsim.answers.tune.study.rungs import Believed, Drawn, highest, rung_of, 
 from feedsim.answers.tune.study.simulated import RunCounts, variances
 from feedsim.answers.tune.study.space import Setup
 from feedsim.criteria import Criteria
-from feedsim.metrics.intervals import Interval, clopper_pearson
+from feedsim.metrics.intervals import Interval, clopper_pearson, most_if_none
 from feedsim.metrics.means import widened
 from feedsim.metrics.tally import Sureness, shares_of
 
@@ -220,7 +220,7 @@ def _mean(
         half = student * stdev(each) / math.sqrt(len(each))
     ends = max(0.0, mean - half), mean + half
     if aim == "jam_risk" and not mean:  # none seen does not mean none: pool all carriers
-        ends = 0.0, 1.0 - _END ** (1.0 / (len(each) * bench.space.tune.carriers))
+        ends = 0.0, most_if_none(len(each) * bench.space.tune.carriers, error=_END)
     if aim == "spread":
         return math.sqrt(mean), Interval(math.sqrt(ends[0]), math.sqrt(ends[1]))
     return mean, Interval(*ends)

@@ -13,7 +13,7 @@ from feedsim.answers.tune.study.simulated import FeederRan, RunCounts
 from feedsim.answers.tune.study.space import Setup
 from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
-from feedsim.metrics.intervals import Interval
+from feedsim.metrics.intervals import Interval, most_if_none
 
 Counting = Callable[[Sequence[tuple[Setup, float]]], Sequence[Sequence[RunCounts]]]
 """Setups, each at a line speed (mm/s) → their runs, run r with the same random numbers for all."""
@@ -102,7 +102,7 @@ def figure_of(runs: Sequence[RunCounts], aim: Literal["jam_risk", "spread"]) -> 
     less = [one(each.sum(axis=0) - row) for row in each]
     value, apart = whole[worst] or 0.0, 0.0
     if aim == "jam_risk" and value in (0.0, 1.0):  # equal runs say nothing about chance
-        apart = 1.0 - 0.05 ** (1.0 / float(each[:, 1].sum()))
+        apart = most_if_none(int(each[:, 1].sum()), error=0.05)
     return Worth(value, np.array([value if v is None else v for v in less]), apart)
 
 
