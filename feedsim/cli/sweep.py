@@ -29,10 +29,11 @@ from feedsim.cli.options import (
 
 if TYPE_CHECKING:
     from feedsim.answers.sweep.answer import Sweep
-    from feedsim.answers.sweep.study import Point, SweepPlan
+    from feedsim.answers.sweep.study import SweepPlan
     from feedsim.answers.sweep.unfinished import Unfinished
     from feedsim.files.folder import OutputFolder
     from feedsim.running.executor import Where
+    from feedsim.running.point import Point
 
 
 def sweep(

@@ -10,7 +10,7 @@ from feedsim.answers.limit.study.closed import in_closed_form
 from feedsim.answers.limit.text import binding_words
 from feedsim.answers.line import Line
 from feedsim.answers.sweep.answer import planned, swept
-from feedsim.answers.sweep.study import Point, SweepPlan
+from feedsim.answers.sweep.study import SweepPlan
 from feedsim.desk import told
 from feedsim.desk.lanes import Job, TooLong
 from feedsim.errors import Fault, FeedsimError
@@ -20,6 +20,7 @@ from feedsim.quantities import System
 from feedsim.render.canvas import pictures
 from feedsim.running.axes import VALUE_FORMS, parse_axis
 from feedsim.running.executor import Local
+from feedsim.running.point import Point
 
 _MOST_OF_A_SWEEP = 5_000_000
 _HERE = Local(1)

@@ -58,9 +58,15 @@ class WorkerPool(Generic[Result, *Args]):
     """
 
     def __init__(
-        self, work: Callable[[*Args], Result], *, where: Where, on_lost: Callable[[str], None]
+        self,
+        work: Callable[[*Args], Result],
+        *,
+        elsewhere: Callable[[*Args], Callable[[], Result]] | None,
+        where: Where,
+        on_lost: Callable[[str], None],
     ) -> None:
         self._work = work
+        self._elsewhere = elsewhere
         self._where = where
         self._on_lost = on_lost
         self._failures = 0
@@ -111,7 +117,7 @@ class WorkerPool(Generic[Result, *Args]):
         if self._pool is None:
             self._manager = self._workers()
             self._pool = self._manager.__enter__()
-        made = Round(self._pool, self._work, calls)
+        made = Round(self._pool, self._work, calls, elsewhere=self._elsewhere)
         if isinstance(self._where, Local) and not self._failures:
             return made.shared(self._where.jobs - 1)
         return made.elsewhere()
@@ -128,7 +134,11 @@ class WorkerPool(Generic[Result, *Args]):
 
 @contextmanager
 def worker_pool(
-    work: Callable[[*Args], Result], *, where: Where, on_lost: Callable[[str], None]
+    work: Callable[[*Args], Result],
+    *,
+    elsewhere: Callable[[*Args], Callable[[], Result]] | None = None,
+    where: Where,
+    on_lost: Callable[[str], None],
 ) -> Iterator[WorkerPool[Result, *Args]]:
     """Yield workers for the duration of the ``with``.
 
@@ -136,10 +146,13 @@ def worker_pool(
     ----------
     work : callable
         Importable by name, since other processes call it. Its exceptions are raised here.
+    elsewhere : callable, optional
+        Takes the arguments of `work`, and returns a call of the same result that another process
+        makes instead, with less to load.
     on_lost : callable
         Told in words when a worker is lost; its calls are then made again.
     """
-    made = WorkerPool(work, where=where, on_lost=on_lost)
+    made = WorkerPool(work, elsewhere=elsewhere, where=where, on_lost=on_lost)
     try:
         yield made
     except BaseException as error:
@@ -152,6 +165,7 @@ def completed(
     work: Callable[[*Args], Result],
     calls: Sequence[tuple[*Args]],
     *,
+    elsewhere: Callable[[*Args], Callable[[], Result]] | None = None,
     where: Where,
     on_lost: Callable[[str], None],
 ) -> Iterator[tuple[int, Result]]:
@@ -161,10 +175,10 @@ def completed(
 
     Parameters
     ----------
-    work, where, on_lost
+    work, elsewhere, where, on_lost
         As in :func:`worker_pool`.
     calls : sequence of tuple
         Its arguments, one tuple each.
     """
-    with worker_pool(work, where=where, on_lost=on_lost) as workers:
+    with worker_pool(work, elsewhere=elsewhere, where=where, on_lost=on_lost) as workers:
         yield from workers.completed(calls)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from feedsim.criteria import AllowedOverlap, Criteria, Recipe
@@ -11,15 +10,12 @@ from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
 from feedsim.metrics.plain import AMONG
-from feedsim.metrics.results import Results, summarise
+from feedsim.metrics.results import Results
 from feedsim.records.columns import RunRecords
-from feedsim.records.joined import joined
 from feedsim.records.trace import Trace
-from feedsim.running.engines import simulated
+from feedsim.running.line_run import LineRun, Progress
 from feedsim.scenario import AS_WRITTEN, Scenario, machine_from
 from feedsim.settings.solve import solve
-
-Progress = Callable[[int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,44 +114,27 @@ def run_scenario(
     progress : callable, optional
         Called now and then with the number of carriers, warm-up included, past their eye.
     """
-    machine = machine_of(scenario)
-    runs = [
-        run_once(scenario, machine, replication=number, runs=replications, progress=progress)
-        for number in range(first, first + replications)
-    ]
-    records = joined(runs)
-    results = summarise(
-        records,
-        machine,
+    line = line_run(scenario)
+    records, results = line.run(range(first, first + replications), progress=progress)
+    return ScenarioRun(scenario, line.machine, records, results)
+
+
+def line_run(scenario: Scenario, machine: Machine | None = None) -> LineRun:
+    """Return what a run of a scenario takes; `machine` is :func:`machine_of` it, if known."""
+    return LineRun(
+        machine=machine or machine_of(scenario),
         criteria=criteria_of(scenario),
-        names=[feeder.name for feeder in scenario.feeder],
+        names=tuple(feeder.name for feeder in scenario.feeder),
         title=scenario.title,
         seed=scenario.seed,
+        carriers=scenario.run.carriers,
+        warm_up=scenario.run.warm_up,
     )
-    return ScenarioRun(scenario, machine, records, results)
 
 
-def run_once(
-    scenario: Scenario,
-    machine: Machine,
-    *,
-    replication: int,
-    runs: int = 1,
-    progress: Progress | None = None,
-) -> RunRecords:
-    """Return the records of one replication; `machine` is :func:`machine_of` the scenario.
-
-    ``runs``: how many such records will be held at a time.
-    """
-    run = scenario.run
-    records = simulated(
-        machine,
-        RunDraws(machine, scenario.seed, replication=replication),
-        carriers=run.warm_up + run.carriers,
-        runs=runs,
-        progress=progress,
-    )
-    return replace(records, warm_up=run.warm_up)
+def run_once(scenario: Scenario, machine: Machine, *, replication: int) -> RunRecords:
+    """Return the records of one replication; `machine` is :func:`machine_of` the scenario."""
+    return line_run(scenario, machine).records(replication)
 
 
 def trace(scenario: Scenario, *, around: range | None = None) -> tuple[RunRecords, Trace]:

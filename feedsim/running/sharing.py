@@ -38,13 +38,21 @@ class Round(Generic[Result, *Args]):
         Makes calls elsewhere.
     calls : mapping of int to tuple
         The arguments of each, by its place.
+    elsewhere : callable, optional
+        Takes them too, and returns a call of the same result that another process makes instead.
     """
 
     def __init__(
-        self, pool: Pool, work: Callable[[*Args], Result], calls: Mapping[int, tuple[*Args]]
+        self,
+        pool: Pool,
+        work: Callable[[*Args], Result],
+        calls: Mapping[int, tuple[*Args]],
+        *,
+        elsewhere: Callable[[*Args], Callable[[], Result]] | None = None,
     ) -> None:
         self._pool = pool
         self._work = work
+        self._elsewhere = elsewhere
         self._waiting = deque(calls.items())
         self._left = len(calls)
         self._done: SimpleQueue[tuple[int, Future[Result]]] = SimpleQueue()
@@ -97,8 +105,11 @@ class Round(Generic[Result, *Args]):
             return
         place, call = taken
         try:
-            future = self._pool.submit(self._work, *call)
-        except RuntimeError as error:  # the pool broke meanwhile, or was closed
+            if self._elsewhere is None:
+                future = self._pool.submit(self._work, *call)
+            else:
+                future = self._pool.submit(self._elsewhere(*call))
+        except Exception as error:  # noqa: BLE001 - raised where the result is awaited
             future = Future()
             future.set_exception(error)
         future.add_done_callback(partial(self._over, place, keep))

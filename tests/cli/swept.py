@@ -13,6 +13,7 @@ from feedsim.answers.limit.study import closed
 from feedsim.answers.sweep import answer as answers
 from feedsim.answers.sweep import links, report, study
 from feedsim.render import canvas
+from feedsim.running.point import Point
 
 CARD = Path(__file__).parents[2] / "scenarios" / "membership_card.toml"
 POINTS = 3
@@ -28,11 +29,11 @@ class Runs:
         self.asked = 0
         self.on_run: Callable[[], object] = lambda: None
         self._run = study.run_point
-        self._known: dict[str, study.Point] = {}
+        self._known: dict[str, Point] = {}
 
     def __call__(
         self, scenario: dict[str, Any], changes: study.Changes, replications: int
-    ) -> study.Point:
+    ) -> Point:
         self.asked += 1
         self.on_run()
         key = json.dumps([scenario["seed"], changes, replications])

@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Any
 
 from feedsim.answers.limit.study.closed import FeederLimit
-from feedsim.answers.sweep.study import Point, SweepPlan, Swept
+from feedsim.answers.sweep.study import SweepPlan, Swept
 from feedsim.criteria import Failing
 from feedsim.metrics.acceptance import ToDecide
 from feedsim.metrics.feeder_results import Doubles, FeedCycle, FeederResults
@@ -25,6 +25,7 @@ from feedsim.metrics.share import Share
 from feedsim.metrics.stops import Stops
 from feedsim.records.columns import InsertBooks
 from feedsim.running.axes import Axis
+from feedsim.running.point import Point
 from feedsim.scenario import Scenario, load_scenario
 from feedsim.settings.cells import FASTEST_MM_S
 from feedsim.settings.limits import Closed

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from multiprocessing import active_children, parent_process
 from pathlib import Path
 
@@ -179,6 +180,61 @@ def test_what_the_work_raises_is_raised(jobs: int) -> None:
     with pytest.raises(ValueError, match=r"math domain error|nonnegative"):
         dict(completed(math.sqrt, calls, where=Local(jobs), on_lost=never))
     assert active_children() == []
+
+
+def of_other(place: int) -> int:
+    assert is_other()
+    return 10 * place
+
+
+def asked_of_other(place: int) -> Callable[[], int]:
+    return partial(of_other, place)
+
+
+def of_this(place: int) -> int:
+    assert not is_other()
+    return 10 * place
+
+
+@pytest.mark.parametrize("jobs", [1, 2, 3])
+def test_other_processes_make_a_call_of_their_own_for_the_same_result(jobs: int) -> None:
+    calls = [(place,) for place in range(9)]
+    done = completed(of_this, calls, elsewhere=asked_of_other, where=Local(jobs), on_lost=never)
+    assert sorted(done) == [(place, 10 * place) for place in range(9)]
+
+
+@pytest.mark.parametrize("good", [0, 4])
+def test_a_call_that_cannot_be_asked_for_is_an_error_here(good: int) -> None:
+    # whether this process asks for it, or a thread of the pool, which would keep the error
+    tried = threading.Event()
+
+    def asked(place: int) -> Callable[[], int]:
+        if place >= good:
+            tried.set()
+            raise FeedsimError(f"no call {place}")
+        return lambda: place
+
+    def here(_place: int) -> int:
+        assert tried.wait(PATIENCE_S)
+        return 0
+
+    calls = {place: (place,) for place in (10, *range(10))}
+    with ThreadPoolExecutor(1) as executor:
+        shared = Round(Threads(executor), here, calls, elsewhere=asked).shared(1)
+        with pytest.raises(FeedsimError, match=f"no call {good}"):
+            list(shared)
+
+
+def test_a_point_of_a_sweep_loads_nothing_that_reads_scenarios() -> None:
+    # which takes a new process as long as the rest of what it loads
+    code = (
+        "import sys\n"
+        "import feedsim.running.point\n"
+        "found = {name.partition('.')[0] for name in sys.modules}\n"
+        "assert not {'pydantic', 'pint', 'tomlkit', 'scipy', 'matplotlib'} & found\n"
+        "assert not [n for n in sys.modules if n.startswith(('feedsim.scenario', 'feedsim.cli'))]\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
 
 
 def die_once(flag: str, place: int) -> tuple[int, bool]:

@@ -19,10 +19,10 @@ from feedsim.answers.limit.study.closed import (
 )
 from feedsim.answers.limit.study.islands import Island
 from feedsim.answers.limit.text import binding_words, refused_words
-from feedsim.answers.sweep.study import Point
 from feedsim.metrics.plain import plain
 from feedsim.render.wording import speed
 from feedsim.running.axes import parse_axis, speeds_of
+from feedsim.running.point import Point
 from feedsim.scenario import override, scenario_from_text
 from feedsim.scenario.starter import starter_text
 from feedsim.settings.cells import FASTEST_MM_S

@@ -12,7 +12,7 @@ from feedsim.answers.limit.study.closed import closed_forms
 from feedsim.answers.line import Line
 from feedsim.answers.run.product.points import product_columns
 from feedsim.answers.sweep.links import has_pages, point_pages
-from feedsim.answers.sweep.study import Point, SweepPlan, Swept, run_sweep
+from feedsim.answers.sweep.study import SweepPlan, Swept, run_sweep
 from feedsim.answers.where import where_of
 from feedsim.files.new_files import Content
 from feedsim.metrics.feeder_results import FeederResults
@@ -22,6 +22,7 @@ from feedsim.quantities import Kind, System
 from feedsim.render.csv_table import Cells, csv_table, ends
 from feedsim.running.axes import Axis, parse_axis, parse_speeds, speeds_of
 from feedsim.running.executor import Where, nobody
+from feedsim.running.point import Point
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

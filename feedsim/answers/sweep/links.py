@@ -8,11 +8,12 @@ import numpy as np
 
 from feedsim.answers.line import Line
 from feedsim.answers.sweep.scale import scale_of
-from feedsim.answers.sweep.study import Point, SweepPlan, Swept
+from feedsim.answers.sweep.study import SweepPlan, Swept
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
 from feedsim.quantities import System
 from feedsim.running.axes import changed
+from feedsim.running.point import Point
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

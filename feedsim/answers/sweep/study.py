@@ -7,6 +7,7 @@ import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import product
 from typing import Any, Self
 
@@ -20,13 +21,13 @@ from feedsim.answers.limit.study.closed import (
 )
 from feedsim.answers.limit.study.islands import Island, islands_of
 from feedsim.errors import Fault, FeedsimError
-from feedsim.metrics.error_counts import ErrorCounts, error_counts
-from feedsim.metrics.plain import AMONG, IF_ANY, LEFT_OUT
+from feedsim.metrics.plain import IF_ANY, LEFT_OUT
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, MOST_POINTS, Axis, changed
 from feedsim.running.executor import Where, completed
-from feedsim.running.run import criteria_of, run_scenario
+from feedsim.running.point import Point, point_of
+from feedsim.running.run import line_run
 from feedsim.scenario import AS_WRITTEN, Scenario, scenario_from_dict, scenario_to_dict
 from feedsim.settings.limits import Closed
 
@@ -90,19 +91,6 @@ class SweepPlan:
                 at = ", ".join(f"{key}={value}" for key, value in changes)
                 faults = [Fault(f"--vary {at}", message=str(fault)) for fault in error.faults]
                 raise FeedsimError(*faults) from None
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """One point of a sweep.
-
-    ``varied``: the value of each key that is not the line speed.
-    ``placement_errors``: of each feeder, if there is only one axis.
-    """
-
-    results: Results = field(metadata=AMONG)
-    varied: dict[str, str] = field(default_factory=dict, metadata=IF_ANY)
-    placement_errors: tuple[ErrorCounts, ...] = field(default=(), metadata=IF_ANY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,12 +188,14 @@ def run_point(scenario: dict[str, Any], changes: Changes, replications: int) -> 
 
     The same results as a run of that scenario alone.
     """
-    there = changed(scenario_from_dict(scenario), changes)
-    ran = run_scenario(there, replications=replications)
+    return elsewhere(scenario, changes, replications)()
+
+
+def elsewhere(scenario: dict[str, Any], changes: Changes, replications: int) -> Callable[[], Point]:
+    """Return a call that gives the same in a process that reads no scenarios."""
+    line = line_run(changed(scenario_from_dict(scenario), changes))
     varied = {key: value for key, value in changes if key != LINE_SPEED}
-    alone = len(changes) == 1
-    counts = error_counts(ran.records, criteria=criteria_of(there)) if alone else ()
-    return Point(ran.results, varied, counts)
+    return partial(point_of, line, replications, varied=varied, counted=len(changes) == 1)
 
 
 def run_sweep(
@@ -227,7 +217,8 @@ def run_sweep(
     places = [place for place in range(len(points)) if place not in results]
     plain = scenario_to_dict(sweep.scenario)
     calls = [(plain, points[place], sweep.replications) for place in places]
-    for at, result in completed(run_point, calls, where=where, on_lost=on_lost):
+    ran = completed(run_point, calls, elsewhere=elsewhere, where=where, on_lost=on_lost)
+    for at, result in ran:
         results[places[at]] = result
         on_point(places[at], result)
     return [results[place] for place in range(len(points))]

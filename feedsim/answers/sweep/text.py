@@ -10,7 +10,7 @@ from feedsim.answers.run.deciding import easiest, enough
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.answers.run.stops_text import STOP_HEADS, stop_cells
 from feedsim.answers.sweep.curves import is_undecided
-from feedsim.answers.sweep.study import HighestAccepted, Point, Swept
+from feedsim.answers.sweep.study import HighestAccepted, Swept
 from feedsim.metrics.acceptance import ToDecide
 from feedsim.metrics.percent import DASH, percent
 from feedsim.metrics.results import Results
@@ -19,6 +19,7 @@ from feedsim.quantities import System, display, display_unit
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import counted, length_number, seldom, speed
 from feedsim.running.axes import LINE_SPEED, Axis
+from feedsim.running.point import Point
 
 _FIGURES = ("mean", "sd", "in tolerance", "missed", "jam risk")
 

@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from feedsim.answers.data import data_of, read_as
-from feedsim.answers.sweep.study import Changes, Point
+from feedsim.answers.sweep.study import Changes
 from feedsim.errors import Fault, FeedsimError
 from feedsim.files.hidden_folder import forget_folder, make_folder
 from feedsim.files.new_files import explained, remove
 from feedsim.files.reading import regular_file
 from feedsim.interrupts import held
 from feedsim.metrics.plain import Plain
+from feedsim.running.point import Point
 from feedsim.running.provenance import differing
 
 _LARGEST = 1 << 26

@@ -10,10 +10,11 @@ from itertools import groupby
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.run.deciding import enough
 from feedsim.answers.sweep.curves import is_undecided
-from feedsim.answers.sweep.study import Point, Swept
+from feedsim.answers.sweep.study import Swept
 from feedsim.criteria import Failing
 from feedsim.quantities import System, whole
 from feedsim.render.wording import agrees, counted, speed
+from feedsim.running.point import Point
 from feedsim.settings.limits import TOGETHER
 
 FIGURES = {
