@@ -5,17 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from statistics import NormalDist
-from typing import Any
 
 import numpy as np
 import pytest
 
+from feedsim.answers.data import data_of, read_as
 from feedsim.answers.sweep.curves import sweep_view
 from feedsim.answers.sweep.rows_figure import rows_figures, spare_sds
 from feedsim.answers.sweep.study import SweepPlan, Swept, run_point
 from feedsim.metrics.error_counts import ErrorCounts, error_counts
 from feedsim.quantities import System
 from feedsim.running.axes import speeds_of
+from feedsim.running.point import Point
 from feedsim.running.run import criteria_of, run_scenario
 from feedsim.scenario import load_scenario, scenario_to_dict
 from tests.unit.sweep_points import NOTHING, SCENARIOS
@@ -145,8 +146,6 @@ def test_points_without_counts_have_no_page(card: Swept) -> None:
 
 
 def test_points_are_read_back_with_their_counts(card: Swept) -> None:
-    from feedsim.answers.sweep.unfinished import _point
-    from feedsim.metrics.plain import plain
-
-    said: Any = plain(card.points[0])
-    assert _point(said) == card.points[0]
+    (point, *_) = card.points
+    assert point.placement_errors
+    assert read_as(Point, data_of(Point, point)) == point
