@@ -134,27 +134,36 @@ def _stops(view: TimingView) -> list[Instant]:
     ]
 
 
-def marks(view: TimingView) -> dict[str, list[Instant]]:
-    """Return the events of all carriers in the window: by lane, as kinds of marks."""
+class Marks(NamedTuple):
+    """The events of all carriers in the window: by lane, as kinds of marks."""
+
+    carrier_eye: list[Instant]
+    insert_eye: list[Instant]
+    clutch: list[Instant]
+    landing: list[Instant]
+
+
+def marks(view: TimingView) -> Marks:
+    """Return the marks of each lane."""
     eye_marks = {"switches": "captured", "known": "known", "stray": "stray"}
     carrier_marks = {"switches": "captured", "known": "known"}
     if view.machine.carrier_eye.scanned:
         carrier_marks = {"known": "captured"}
     if view.machine_feeder.eye.scanned:
         eye_marks = {"known": "captured", "stray": "stray"}
-    lanes = {
-        "carrier_eye": ("carrier_eye", carrier_marks),
-        "insert_eye": (view.part("insert_eye"), eye_marks),
-        "clutch": (view.part("clutch"), {"closes": "closes", "opens": "opens"}),
-        "landing": (view.part("servo"), {"lands": "lands"}),
-    }
-    return {
-        lane: [
+
+    def of(part: str, kinds: dict[str, str]) -> list[Instant]:
+        return [
             Instant(event.time_s, kinds[event.event])
             for event in view.trace.events
             if event.part == part
             and event.event in kinds
             and view.from_s <= event.time_s <= view.to_s
         ]
-        for lane, (part, kinds) in lanes.items()
-    }
+
+    return Marks(
+        carrier_eye=of("carrier_eye", carrier_marks),
+        insert_eye=of(view.part("insert_eye"), eye_marks),
+        clutch=of(view.part("clutch"), {"closes": "closes", "opens": "opens"}),
+        landing=of(view.part("servo"), {"lands": "lands"}),
+    )

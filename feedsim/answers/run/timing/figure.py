@@ -81,21 +81,22 @@ def _figure(view: TimingView, *, title: str, units: System) -> Figure:
     figure = Figure(figsize=A4_LANDSCAPE)
     axes = _make_lanes(figure, scale)
     seen = marks(view)
-    for lane, runs, output, word, eye in (
-        (0, carrier_eye_runs, carrier_eye_output, "carrier", view.machine.carrier_eye),
-        (1, insert_eye_runs, insert_eye_output, "insert", view.machine_feeder.eye),
+    carrier_eye, insert_eye = view.machine.carrier_eye, view.machine_feeder.eye
+    for lane, runs, output, word, eye, its in (
+        (0, carrier_eye_runs, carrier_eye_output, "carrier", carrier_eye, seen.carrier_eye),
+        (1, insert_eye_runs, insert_eye_output, "insert", insert_eye, seen.insert_eye),
     ):
         lanes.draw_output(axes[lane], output(view), scale, word=word)
         program = program_input(view, eye, runs(view))
         lanes.draw_input(axes[lane], program, scans(view, eye), scale)
         heights = {"captured": 0.5, "known": 1.0, "stray": 0.5}
-        lanes.draw_marks(axes[lane], seen[f"{word}_eye"], scale, heights=heights)
+        lanes.draw_marks(axes[lane], its, scale, heights=heights)
     lanes.draw_clutch(axes[2], view.feed.engagement(), scale)
-    lanes.draw_marks(axes[2], seen["clutch"], scale, heights={"closes": 0.0, "opens": 1.0})
+    lanes.draw_marks(axes[2], seen.clutch, scale, heights={"closes": 0.0, "opens": 1.0})
     lanes.draw_speeds(axes[3], belt_speeds(view), view.feed.speeds(), scale=scale)
     _draw_positions(axes[4], view, scale)
     landing = view.machine_feeder.insert_eye_to_placement_mm * factor
-    lanes.draw_marks(axes[4], seen["landing"], scale, heights={"lands": landing})
+    lanes.draw_marks(axes[4], seen.landing, scale, heights={"lands": landing})
     label_instants(axes, instants(view), scale)
     _write_title(figure, view, title=title, units=units)
     handles = lanes.legend_handles(axes)
