@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 if TYPE_CHECKING:
     from feedsim.arrivals import Arrival
@@ -262,6 +262,14 @@ class Resolution:
 
 SideName = Literal["engage", "disengage"]
 """Where the clutch closes for a carrier, and where it opens again."""
+SIDES: tuple[SideName, ...] = ("engage", "disengage")
+
+
+class OneSide(NamedTuple):
+    """Distance (mm of counted travel) and lead (s) of one act."""
+
+    distance_mm: float
+    lead_s: float
 
 
 class DistancesAndLeads:
@@ -272,6 +280,17 @@ class DistancesAndLeads:
     engage_lead_s: float
     disengage_distance_mm: float
     disengage_lead_s: float
+
+    def side(self, name: SideName) -> OneSide:
+        """Return distance and lead of a side."""
+        if name == "engage":
+            return OneSide(self.engage_distance_mm, self.engage_lead_s)
+        return OneSide(self.disengage_distance_mm, self.disengage_lead_s)
+
+    def travel_mm(self, side: SideName, counted_mm_s: float) -> float:
+        """Return the travel from the edge to the act of a side: E or U."""
+        asked = self.engage_travel_mm if side == "engage" else self.opening_travel_mm
+        return asked(counted_mm_s)
 
     def engage_travel_mm(self, counted_mm_s: float) -> float:
         """Return E = distance − lead·v_c, from mark to closing (feedsim/MODEL.md, section 5)."""

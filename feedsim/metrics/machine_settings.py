@@ -3,15 +3,46 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from feedsim.machine import Encoder, Settings
+from feedsim.machine import SIDES, Encoder, Settings, SideName
 
 TYPED = ("engage_distance", "engage_lead", "disengage_distance", "disengage_lead")
 """The settings that may be ``"auto"``, by the keys of a scenario."""
 
 
+class OneSide(NamedTuple):
+    """Distance and lead of a side, as an operator reads them."""
+
+    distance_mm: float
+    lead_ms: float
+    distance_counts: int | None
+
+
+class DistancesAndLeads:
+    """Distances and leads of both sides, as an operator reads them."""
+
+    __slots__ = ()
+    engage_distance_mm: float
+    engage_lead_ms: float
+    disengage_distance_mm: float
+    disengage_lead_ms: float
+    engage_distance_counts: int | None
+    disengage_distance_counts: int | None
+
+    def side(self, name: SideName) -> OneSide:
+        """Return distance and lead of a side."""
+        if name == "engage":
+            return OneSide(
+                self.engage_distance_mm, self.engage_lead_ms, self.engage_distance_counts
+            )
+        return OneSide(
+            self.disengage_distance_mm, self.disengage_lead_ms, self.disengage_distance_counts
+        )
+
+
 @dataclass(frozen=True, slots=True)
-class MachineSettings:
+class MachineSettings(DistancesAndLeads):
     """The settings typed into the machine, ``"auto"`` solved; no counts without an encoder."""
 
     target_offset_mm: float
@@ -42,10 +73,8 @@ def machine_settings(settings: Settings, encoder: Encoder) -> MachineSettings:
 
 def typed(settings: Settings) -> dict[str, float]:
     """Return the distances (mm) and leads (s) of one feeder by the keys of a scenario."""
-    return {
-        key: float(getattr(settings, f"{key}_{'s' if key.endswith('lead') else 'mm'}"))
-        for key in TYPED
-    }
+    values = (value for side in SIDES for value in settings.side(side))
+    return dict(zip(TYPED, map(float, values), strict=True))
 
 
 def _counts(distance_mm: float, count_mm: float) -> int | None:

@@ -194,6 +194,11 @@ class Settings(Section):
     )
     resolution: Resolution = Field(default_factory=Resolution)
 
+    @property
+    def automatic(self) -> tuple[str, ...]:
+        """Keys of those that are ``"auto"``."""
+        return tuple(key for key, value in self if value == "auto")
+
 
 class Feeder(Section):
     """One feeder beside the line."""

@@ -10,6 +10,7 @@ from feedsim.answers.learn.study.feeder_rows import travels_asked
 from feedsim.answers.learn.study.figures import Finding, Subject, Travel
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.answers.learn.writing import _side
+from tests.machines import typed
 
 LEAD_S = 0.012
 SEEN = ((600.0, None), (1000.0, 348.0), (1010.0, 351.0))
@@ -37,7 +38,7 @@ def test_the_distance_is_of_the_log_whose_travel_differs() -> None:
         row = Subject("", "travel", "length").told(asked, 360.0 - LEAD_S * speed)
         rows.append(replace(row, travel=Travel("engage", speed, of.number)))
     assert [row.verdict for row in rows] == ["untold", "untold", "agrees", "differs"]
-    settings = SimpleNamespace(engage_lead_s=LEAD_S)
+    settings = typed(engage_lead_s=LEAD_S)
     learned = [replace(row, part="feeder.0") for row in rows]
     machine: Any = SimpleNamespace(feeders=[SimpleNamespace(settings=settings)])
     nothing: Any = None

@@ -11,6 +11,7 @@ from feedsim.answers.check.study.review import Review, review
 from feedsim.answers.given import typed
 from feedsim.answers.limit.study.turned import LastAccepted, near_edges
 from feedsim.answers.line import Line
+from feedsim.machine import SIDES, SideName
 from feedsim.measures import parse
 from feedsim.metrics.machine_settings import MachineSettings
 from feedsim.metrics.plain import Plain, as_object
@@ -113,14 +114,11 @@ def _said(edge: LastAccepted, text: str, units: System) -> str:
 
 def settings_line(settings: MachineSettings, *, units: System) -> list[str]:
     """Say what would be typed into the machine, a line for each side of the clutch."""
-    return [_side(settings, side, units) for side in ("engage", "disengage")]
+    return [_side(settings, side, units) for side in SIDES]
 
 
-def _side(settings: MachineSettings, side: str, units: System) -> str:
-    distance, counts, lead = (
-        getattr(settings, f"{side}_{name}")
-        for name in ("distance_mm", "distance_counts", "lead_ms")
-    )
+def _side(settings: MachineSettings, side: SideName, units: System) -> str:
+    distance, lead, counts = settings.side(side)
     in_counts = "" if counts is None else f" ({counted(counts, 'count')})"
     shown = display(distance, "length", units=units, digits=6)
     return f"{side.capitalize()} distance {shown}{in_counts}, {side} lead {lead:.4g} ms."

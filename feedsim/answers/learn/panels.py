@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from feedsim.answers.learn.study.feeder_rows import asked_mm
 from feedsim.answers.learn.study.figures import ACTS
 from feedsim.answers.learn.study.learned import FeederKey, Learning
 from feedsim.answers.learn.study.one_log import FeederInLog, InLog
@@ -245,7 +244,7 @@ def draw_acts(axes: Axes, found: Learning, number: int, units: System, *, side: 
     unit = display_unit("length", units)
     feeder, cycle_s = found.machine.feeders[number], found.machine.controller.motion_cycle_s
     for place, (_, acts, is_asked, v) in enumerate(shown):
-        asked = asked_mm(feeder, side, v)
+        asked = feeder.settings.travel_mm(side, v)
         begin, end = float(acts.time_s[0]), float(acts.time_s[-1])
         x, left, right = acts.time_s, begin, end
         if len(shown) > 1:

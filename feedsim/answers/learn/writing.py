@@ -11,7 +11,8 @@ from feedsim.answers.learn.study.figures import Learned
 from feedsim.answers.learn.study.learned import Learning
 from feedsim.answers.learn.text import range_text, value_text
 from feedsim.errors import Fault, FeedsimError
-from feedsim.machine import SideName
+from feedsim.machine import SIDES, SideName
+from feedsim.metrics.machine_settings import typed
 from feedsim.quantities import System, display, trimmed
 from feedsim.scenario import scenario_from_dict
 from feedsim.scenario.reading import parse_toml
@@ -27,7 +28,6 @@ _UNITS: dict[str, tuple[str, float]] = {
     "rate": ("1/s", 1.0),
 }
 _IN_INCHES = {"length": ("in", 25.4), "speed": ("ft/min", 304.8 / 60.0)}
-_SIDES: tuple[SideName, ...] = ("engage", "disengage")
 
 
 class Written(NamedTuple):
@@ -51,7 +51,7 @@ def written_values(
         if row.key and ".settings." not in row.key:
             values[row.key] = Written(_amount(row, data, units), _note(found, row, units))
     for number in range(len(found.machine.feeders)):
-        for side in _SIDES:
+        for side in SIDES:
             values |= _side(found, number, side, data, units)
     law = found.arrival.found.law if found.arrival is not None else None
     if found.arrival is not None and found.arrival.agrees is False and law in {"paced", "random"}:
@@ -112,9 +112,8 @@ def _side(
             for row in (distance, lead)
         }
     travel, row = differing[0]
-    old = found.machine.feeders[number].settings
     value, half = _middle(row)
-    value += getattr(old, f"{side}_lead_s") * travel.speed_mm_s
+    value += found.machine.feeders[number].settings.side(side).lead_s * travel.speed_mm_s
     at = display(travel.speed_mm_s, "speed", units=units, digits=4)
     note = f"{_note(found, row, units)} at {at} alone, the lead as it was"
     return {
@@ -124,19 +123,12 @@ def _side(
 
 def _typed(found: Learning, number: int, units: System) -> Iterator[tuple[str, str]]:
     """Yield the numbers that the scenario's "auto" settings stood for."""
-    settings = found.scenario.feeder[number].settings
-    for side in _SIDES:
-        for name, kind, half in (
-            (f"{side}_distance", "length", 0.05),
-            (f"{side}_lead", "time", 5e-6),
-        ):
-            if getattr(settings, name) == "auto":
-                value = getattr(
-                    found.machine.feeders[number].settings,
-                    f"{name}_{'mm' if kind == 'length' else 's'}",
-                )
-                path = f"feeder.{number}.settings.{name}"
-                yield path, _quantity(path, kind, value, half, None, units)
+    automatic = found.scenario.feeder[number].settings.automatic
+    for name, value in typed(found.machine.feeders[number].settings).items():
+        if name in automatic:
+            kind, half = ("time", 5e-6) if name.endswith("lead") else ("length", 0.05)
+            path = f"feeder.{number}.settings.{name}"
+            yield path, _quantity(path, kind, value, half, None, units)
 
 
 def pitches_csv(found: Learning, *, units: System) -> bytes:

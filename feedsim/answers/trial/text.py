@@ -18,7 +18,8 @@ from feedsim.answers.trial.words import (
     outlier_words,
     spread_words,
 )
-from feedsim.metrics.machine_settings import MachineSettings
+from feedsim.machine import SIDES, SideName
+from feedsim.metrics.machine_settings import OneSide
 from feedsim.metrics.percent import DASH, percent
 from feedsim.quantities import System, display, display_unit, first_of, noun_for, whole
 from feedsim.render.layout import table, wrapped
@@ -116,7 +117,7 @@ def _type_in(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
             yield "Too little was measured for a correction: at least 3 carriers at 2 speeds."
         return
     yield f"Type in (change, {percent(fit.confidence)})"
-    for side, correction in (("engage", found.engage), ("disengage", found.disengage)):
+    for side, correction in zip(SIDES, (found.engage, found.disengage), strict=True):
         if correction is not None:
             yield from _side(feeder, side, correction, units)
     pace = fit.machine.line.speed_mm_s
@@ -129,9 +130,11 @@ def _type_in(fit: TrialFit, feeder: FeederFit, units: System) -> Iterator[str]:
         yield f"  On the controller's steps, which puts inserts {off} off at {speed(pace, units)}."
 
 
-def _side(feeder: FeederFit, side: str, correction: Correction, units: System) -> Iterator[str]:
+def _side(
+    feeder: FeederFit, side: SideName, correction: Correction, units: System
+) -> Iterator[str]:
     shown, lead = change(correction.distance_mm, "length", units), correction.lead_s
-    old, new = feeder.settings_old, feeder.settings_new
+    old, new = feeder.settings_old.side(side), feeder.settings_new.side(side)
     if not correction.applied:
         why = (
             "off by no more than chance explains: leave it"
@@ -142,19 +145,16 @@ def _side(feeder: FeederFit, side: str, correction: Correction, units: System) -
         yield f"  {side.capitalize()} side {why}"
         yield f"    (it would be {shown}{more})"
         return
-    name = f"{side}_distance"
-    before, after = (_distance(settings, name, units) for settings in (old, new))
-    yield f"  {side.capitalize()} distance  {before} -> {after}"
+    yield f"  {side.capitalize()} distance  {_distance(old, units)} -> {_distance(new, units)}"
     yield f"    {shown}"
     if lead is not None:
-        before, after = (f"{getattr(x, f'{side}_lead_ms'):.2f} ms" for x in (old, new))
-        yield f"  {side.capitalize()} lead  {before} -> {after}"
+        yield f"  {side.capitalize()} lead  {old.lead_ms:.2f} ms -> {new.lead_ms:.2f} ms"
         yield f"    {change(lead, 'time', units)}"
 
 
-def _distance(settings: MachineSettings, name: str, units: System) -> str:
-    counts = getattr(settings, f"{name}_counts")
-    shown = display(getattr(settings, f"{name}_mm"), "length", units=units, digits=5)
+def _distance(side: OneSide, units: System) -> str:
+    counts = side.distance_counts
+    shown = display(side.distance_mm, "length", units=units, digits=5)
     return shown if counts is None else f"{shown} ({counted(counts, 'count')})"
 
 

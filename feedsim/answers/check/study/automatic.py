@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
-from feedsim.machine import Feeder, Resolution
+from feedsim.machine import SIDES, Feeder, Resolution, SideName
 from feedsim.metrics.percent import percent
 from feedsim.quantities import Kind
 from feedsim.running.run import criteria_of
@@ -34,10 +34,9 @@ def automatic_words(s: CheckedFeeder) -> Iterator[str]:
     given = s.scenario.feeder[s.number].settings
     right, exact = solve_feeder(s.machine, s.feeder), _without_steps(s)
     moved = False
-    for side, eye in (("engage", s.machine.carrier_eye), ("disengage", s.feeder.eye)):
-        have = getattr(exact.settings, f"{side}_lead_s")
-        more = have - getattr(right, f"{side}_lead_s")
-        if getattr(given, f"{side}_lead") != "auto" or abs(more) < _SAME_LEAD_S:
+    for side, eye in zip(SIDES, (s.machine.carrier_eye, s.feeder.eye), strict=True):
+        more = exact.settings.side(side).lead_s - right.side(side).lead_s
+        if f"{side}_lead" not in given.automatic or abs(more) < _SAME_LEAD_S:
             continue
         moved, locked = True, is_locked(eye, s.machine.controller)
         yield (
@@ -134,7 +133,7 @@ def not_on_steps(s: CheckedFeeder) -> Iterator[str]:
         nearest = nearest_step(value, step)
         # a length as printed on a sheet, in inches too, is on its step
         last = _LAST_DIGIT_MM if kind == "length" else 0.0
-        if getattr(given, name) == "auto" or abs(value - nearest) <= max(_OFF_A_STEP * step, last):
+        if name in given.automatic or abs(value - nearest) <= max(_OFF_A_STEP * step, last):
             continue
         pairs = ([s.say(x, kind, digits=n) for x in (value, nearest)] for n in range(6, 17))
         here, there = next(pair for pair in pairs if pair[0] != pair[1])
@@ -144,7 +143,7 @@ def not_on_steps(s: CheckedFeeder) -> Iterator[str]:
         )
 
 
-def _why(s: CheckedFeeder, side: str, *, locked: bool) -> str:
+def _why(s: CheckedFeeder, side: SideName, *, locked: bool) -> str:
     controller, line = s.machine.controller, s.machine.line
     if not locked:
         if is_locked(s.machine.carrier_eye, controller) or is_locked(s.feeder.eye, controller):
@@ -154,7 +153,7 @@ def _why(s: CheckedFeeder, side: str, *, locked: bool) -> str:
         return "it takes off what rounding to whole counts leaves"
     step = line.speed_mm_s / (1.0 + s.machine.encoder.scale_error) * locked_step(controller)
     room = step - s.machine.encoder.count_mm
-    distance = getattr(s.feeder.settings, f"{side}_distance_mm")
+    distance = s.feeder.settings.side(side).distance_mm
     words = (
         f"that puts its point in the middle of a step of the locked ticks, {s.say(step)} at line "
         f"speed"

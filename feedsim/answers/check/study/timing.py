@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
+from feedsim.machine import SIDES
 from feedsim.metrics.percent import percent
 from feedsim.quantities import noun_for
 from feedsim.running.run import criteria_of
@@ -104,12 +105,10 @@ def leads(s: CheckedFeeder) -> Iterator[str]:
     placement = right.engage_lead_s - given.engage_lead_s
     if not given.stage_correction:
         placement -= stage
-    for key, what, off in (
-        ("engage_lead", "placement", placement),
-        ("disengage_lead", "stage position", given.speed_ratio * stage),
-    ):
-        have, want, best = (getattr(x, f"{key}_s") for x in (given, right, auto))
-        walk, name = abs(off) * s.speed, key
+    walks = (("placement", placement), ("stage position", given.speed_ratio * stage))
+    for side, (what, off) in zip(SIDES, walks, strict=True):
+        have, want, best = (x.side(side).lead_s for x in (given, right, auto))
+        walk, name = abs(off) * s.speed, f"{side}_lead"
         if min(abs(want - have), abs(best - have)) <= _SAME_LEAD_S:
             continue
         tells = f"{name} is {s.say(have, 'time')}, while the delays add up to {s.say(want, 'time')}"

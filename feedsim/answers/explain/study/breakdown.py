@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal
 
 from feedsim.answers.explain.study.record import PARTS, ErrorPart
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Sighting
-from feedsim.machine import Eye
+from feedsim.machine import Eye, SideName
 from feedsim.settings.right import disengage_distance, disengage_lead, engage_distance, engage_lead
 
 _WHERE = {key: (group, name) for group, parts in PARTS.items() for key, name in parts.items()}
@@ -26,7 +25,7 @@ class Breakdown:
     def __init__(
         self,
         feeder: FeederSource,
-        side: Literal["engage", "disengage"],
+        side: SideName,
         *,
         speed: float,
         at: Callable[[float], float] | None = None,
@@ -91,16 +90,14 @@ class Breakdown:
     def settings(self, *, acts_s: float) -> None:
         """Add what distance, lead and the controller's filtered speed are off."""
         feeder, scale, side = self.feeder, self.run.scale, self.side
-        have, right, terms = feeder.machine.settings, feeder.right, feeder.terms
-        distance, right_distance, settled = (
-            getattr(of, f"{side}_distance_mm") for of in (have, right, terms)
+        have, right, terms = (
+            of.side(side) for of in (feeder.machine.settings, feeder.right, feeder.terms)
         )
-        lead, delays = (getattr(of, f"{side}_lead_s") for of in (have, terms))
-        self.travel(f"{side}_unsettled", scale * (right_distance - settled))
-        self.travel(f"{side}_distance", scale * (distance - right_distance))
-        self.travel(f"{side}_lead", -(lead - delays) * self.speed)
+        self.travel(f"{side}_unsettled", scale * (right.distance_mm - terms.distance_mm))
+        self.travel(f"{side}_distance", scale * (have.distance_mm - right.distance_mm))
+        self.travel(f"{side}_lead", -(have.lead_s - terms.lead_s) * self.speed)
         seen = scale * self.run.master.speed.at(acts_s)
-        self.travel(f"{side}_filter", lead * (self.speed - seen))
+        self.travel(f"{side}_filter", have.lead_s * (self.speed - seen))
 
     def changing_speed(self, key: str) -> None:
         """Add the effect of the changing speed on all delays so far."""

@@ -31,14 +31,6 @@ _LIKE = 0.01
 _UNLIKE = 0.001
 
 
-def asked_mm(feeder: Feeder, side: SideName, speed_mm_s: float) -> float:
-    """Return the travel (mm) that a side's distance and lead ask for at a speed."""
-    s = feeder.settings
-    if side == "engage":
-        return s.engage_travel_mm(speed_mm_s)
-    return s.opening_travel_mm(speed_mm_s)
-
-
 def feeder_rows(logs: Sequence[InLog], machine: Machine, number: int) -> Iterator[Learned]:
     """Yield what is learned of one feeder, and what no log shows of it."""
     feeder = machine.feeders[number]
@@ -106,7 +98,7 @@ def _side_rows(
 ) -> Iterator[Learned]:
     feeder = machine.feeders[number]
     s, path = feeder.settings, f"feeder.{number}.settings.{name}"
-    distance_mm, lead_s = getattr(s, f"{name}_distance_mm"), getattr(s, f"{name}_lead_s")
+    distance_mm, lead_s = s.side(name)
     distance = Subject(f"{path}_distance", f"{name} distance", "length")
     lead = Subject(f"{path}_lead", f"{name} lead", "time")
     act = ACTS[name]
@@ -125,7 +117,7 @@ def _side_rows(
     for speed, asked, log in told:
         row = Subject("", named(f"travel from edge to {act}", log, logs), "length")
         note = "what distance and lead ask for together at that speed"
-        found = row.told(asked, asked_mm(feeder, name, speed), note)
+        found = row.told(asked, s.travel_mm(name, speed), note)
         yield replace(found, travel=Travel(name, speed, log.number))
     speeds = np.array([speed for speed, _, _ in told])
     eye = machine.carrier_eye if name == "engage" else feeder.eye

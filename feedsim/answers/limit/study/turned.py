@@ -162,7 +162,7 @@ def _keys(scenario: Scenario) -> Iterator[str]:
         if key.partition(".")[0] in _LINE:
             yield key
     for number, feeder in enumerate(scenario.feeder):
-        solved = all(getattr(feeder.settings, name) == "auto" for name in TYPED)
+        solved = len(feeder.settings.automatic) == len(TYPED)
         for key in CHOSEN:
             if key.partition(".")[0] not in _LINE and (solved or key in _WHATEVER_IS_TYPED):
                 yield f"feeder.{number}.{key}"

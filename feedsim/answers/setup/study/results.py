@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal
 
 from feedsim.answers.limit.study.closed import FeederLimit, RefusedSpeeds
-from feedsim.metrics.machine_settings import TYPED, MachineSettings
+from feedsim.machine import SIDES, SideName
+from feedsim.metrics.machine_settings import DistancesAndLeads, MachineSettings
 from feedsim.scenario import AS_WRITTEN, Scenario
 from feedsim.settings.derivation import Term
 
 
 @dataclass(frozen=True, slots=True)
-class Right:
+class Right(DistancesAndLeads):
     """What ``"auto"`` would stand for; the keys are those of the settings."""
 
     engage_distance_mm: float
@@ -31,6 +33,12 @@ class Reasons:
     engage_lead_ms: tuple[Term, ...]
     disengage_distance_mm: tuple[Term, ...]
     disengage_lead_ms: tuple[Term, ...]
+
+    def side(self, name: SideName) -> tuple[tuple[Term, ...], tuple[Term, ...]]:
+        """Return the terms of a side's distance, and of its lead."""
+        if name == "engage":
+            return self.engage_distance_mm, self.engage_lead_ms
+        return self.disengage_distance_mm, self.disengage_lead_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,18 +150,28 @@ class FeederSheet:
     @property
     def each(self) -> list[SheetSetting]:
         """The distances and leads in turn."""
-        return [self._setting(key) for key in TYPED]
+        return [setting for side in SIDES for setting in self._side(side)]
 
-    def _setting(self, key: str) -> SheetSetting:
-        unit = "ms" if key.endswith("lead") else "mm"
-        return SheetSetting(
-            name=key.capitalize().replace("_", " "),
-            kind="time" if unit == "ms" else "length",
-            value=getattr(self.settings, f"{key}_{unit}"),
-            right=getattr(self.right, f"{key}_{unit}"),
-            counts=getattr(self.settings, f"{key}_counts", None),
-            terms=getattr(self.derivation, f"{key}_{unit}"),
-            typed=key in self.typed,
+    def _side(self, side: SideName) -> Iterator[SheetSetting]:
+        have, right = self.settings.side(side), self.right.side(side)
+        of_distance, of_lead = self.derivation.side(side)
+        yield SheetSetting(
+            name=f"{side.capitalize()} distance",
+            kind="length",
+            value=have.distance_mm,
+            right=right.distance_mm,
+            counts=have.distance_counts,
+            terms=of_distance,
+            typed=f"{side}_distance" in self.typed,
+        )
+        yield SheetSetting(
+            name=f"{side.capitalize()} lead",
+            kind="time",
+            value=have.lead_ms,
+            right=right.lead_ms,
+            counts=None,
+            terms=of_lead,
+            typed=f"{side}_lead" in self.typed,
         )
 
 

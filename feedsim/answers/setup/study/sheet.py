@@ -80,7 +80,7 @@ def set_up_sheet(scenario: Scenario) -> SetUp:
         sheet = FeederSheet(
             name=keys.name,
             settings=machine_settings(feeder.settings, machine.encoder),
-            typed=tuple(name for name in TYPED if getattr(keys.settings, name) != "auto"),
+            typed=tuple(name for name in TYPED if name not in keys.settings.automatic),
             right=_right(machine, feeder, found.solution),
             derivation=Reasons(
                 engage_distance_mm=found.engage_distance,
