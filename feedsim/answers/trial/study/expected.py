@@ -19,13 +19,11 @@ from feedsim.metrics.sample_sizes import spread_band
 from feedsim.metrics.serial import effective_for_spread, mean_inflation
 from feedsim.settings.acts import locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.late_acts import late_opening
 from feedsim.settings.mean import placement_mean
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.nominal import rectangular_sd
-from feedsim.settings.predict import expected_offsets
 from feedsim.settings.shares_by_speed import together
-from feedsim.settings.sources import placement_sd
+from feedsim.settings.sources import placement_spread
 from feedsim.settings.spreads import staged_nose
 
 
@@ -98,22 +96,12 @@ def _feeder_at(machine: Machine, number: int, speed_mm_s: float) -> FeederAtSpee
 
 
 def _spots(at: FeederAtSpeed) -> tuple[Position, Position]:
-    offsets, g = expected_offsets(at), at.settings.speed_ratio
-    late_variance = late_opening(at).sd ** 2
-    early = 0.0 if at.settings.stage_correction else at.scale
     step = 0.5 * at.speed_mm_s * locked_step(at.controller)
-    eyes = (at.carrier_eye.scanned, at.eye.scanned)
-    error = Position(
-        placement_mean(at),
-        math.sqrt(placement_sd(at) ** 2 + early * early * late_variance),
-        step * sum(eyes),
+    eyes, staged = (at.carrier_eye.scanned, at.eye.scanned), staged_nose(at)
+    return (
+        Position(placement_mean(at), placement_spread(at).sd, step * sum(eyes)),
+        Position(staged.average, staged.sd, at.settings.speed_ratio * step * eyes[1]),
     )
-    stage = Position(
-        at.settings.stage_position_mm + offsets.stage_mm,
-        staged_nose(at).sd,
-        g * step * eyes[1],
-    )
-    return error, stage
 
 
 def _share(figure: Figure, at: FeederAtSpeed, allowed: Criteria) -> float:
