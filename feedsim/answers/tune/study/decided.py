@@ -12,7 +12,7 @@ from feedsim.answers.tune.study.knob import AS_IS
 from feedsim.answers.tune.study.line import draws_of
 from feedsim.answers.tune.study.optimum import cost
 from feedsim.answers.tune.study.rungs import Believed, Drawn, Rungs, highest, rung_of, speed_at
-from feedsim.answers.tune.study.simulated import excess_of, pooled
+from feedsim.answers.tune.study.simulated import jam_risk, pooled
 from feedsim.answers.tune.study.space import Setup, Space
 
 _CANDIDATES = 4
@@ -165,5 +165,5 @@ def _seen_at(bench: Bench, setup: Setup, speed_mm_s: float, *, robust: bool) -> 
         return None
     runs = believed.runs(speed_mm_s)
     if jams:
-        return excess_of(runs, believed.criteria)["jam_risk"].share
+        return jam_risk(runs)
     return math.sqrt(max(pooled(feeder).variance_mm2 for feeder in zip(*runs, strict=True)))

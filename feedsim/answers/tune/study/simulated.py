@@ -170,11 +170,19 @@ def _met(runs: Sequence[RunCounts], criteria: Criteria) -> Met:
     figure = max(excess, key=lambda name: excess[name].times)
     worst, share = excess[figure]
     feeders = list(zip(*runs, strict=True))
-    sums = [added([run.tally for run in feeder]) for feeder in feeders]
-    jams = max(one.at_risk / max(1, one.cycles) for one in sums)
     variance = max(pooled(feeder).variance_mm2 for feeder in feeders)
-    nothing = any(one.placed == 0 for one in sums)
-    return Met(worst <= 1.0 and not nothing, worst, figure, share, jams, variance)
+    nothing = any(one.placed == 0 for one in _sums(runs))
+    return Met(worst <= 1.0 and not nothing, worst, figure, share, jam_risk(runs), variance)
+
+
+def _sums(runs: Sequence[RunCounts]) -> list[Tally]:
+    """Return the counts of each feeder in all runs."""
+    return [added([run.tally for run in feeder]) for feeder in zip(*runs, strict=True)]
+
+
+def jam_risk(runs: Sequence[RunCounts]) -> float:
+    """Return the jam risk of the worst feeder."""
+    return max(one.at_risk / max(1, one.cycles) for one in _sums(runs))
 
 
 def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, OverLimit]:
@@ -183,8 +191,7 @@ def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, Ove
     For within_tolerance the share outside. If nothing is allowed, one case is infinitely much.
     """
     worst: dict[Figure, OverLimit] = {}
-    for feeder in zip(*runs, strict=True):
-        sums = added([run.tally for run in feeder])
+    for sums in _sums(runs):
         shares: dict[Figure, float] = {
             "missed": sums.missed / max(1, sums.carriers),
             "jam_risk": sums.at_risk / max(1, sums.cycles),
