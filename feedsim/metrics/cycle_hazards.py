@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from operator import attrgetter
+from typing import Literal
 
 import numpy as np
 
@@ -17,7 +18,16 @@ from feedsim.metrics.rows import Rows, combined, number_of
 from feedsim.records.columns import FeederRecords
 from feedsim.records.on_carrier import AT_REST_MM_S, SAME_RATIO, inside_mm
 
-HAZARDS = {
+HazardName = Literal[
+    "nose_strike",
+    "tail_held",
+    "speed_mismatch",
+    "off_carrier",
+    "stray_insert",
+    "double",
+    "drive_overload",
+]
+HAZARDS: dict[HazardName, str | None] = {
     "nose_strike": "mm",
     "tail_held": "mm",
     "speed_mismatch": "%",
@@ -37,7 +47,7 @@ class CycleHazard:
     ``there``: rows in which it occurs.
     """
 
-    name: str
+    name: HazardName
     margin: Floats
     there: Bools
 
@@ -71,7 +81,7 @@ def cycle_hazards(
     def off_carrier(offset_mm: Floats) -> Floats:
         return inside_mm(offset_mm, room_mm=room_mm) + overhang_mm
 
-    def position(name: str) -> CycleHazard:
+    def position(name: HazardName) -> CycleHazard:
         match name:
             case "nose_strike":
                 limit = machine.nose_limit_mm
@@ -83,7 +93,7 @@ def cycle_hazards(
                 margin = combined(rows, off_carrier, feeder.offset_mm)
         return CycleHazard(name, margin, margin < -resolution_mm)
 
-    others: dict[str, Callable[[str], CycleHazard]] = {
+    others: dict[HazardName, Callable[[HazardName], CycleHazard]] = {
         "speed_mismatch": lambda _: _speed_mismatch(feeder, rows, criteria.speed_mismatch),
         "stray_insert": lambda name: _counted(name, feeder.strays[rows] > 0),
         "double": lambda name: _counted(name, feeder.double[rows] == 1),
@@ -127,7 +137,7 @@ def _speed_mismatch(feeder: FeederRecords, rows: Rows, limit: float) -> CycleHaz
     return CycleHazard("speed_mismatch", u, there)
 
 
-def _counted(name: str, there: Bools) -> CycleHazard:
+def _counted(name: HazardName, there: Bools) -> CycleHazard:
     return CycleHazard(name, np.broadcast_to(math.nan, len(there)), there)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from feedsim.arrays import Bools
 from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Inserts
-from feedsim.metrics.cycle_hazards import CycleHazard, cycle_hazards, mismatch
+from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, HazardName, cycle_hazards, mismatch
 from feedsim.metrics.rows import Rows, begins_among, combined, known
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import Spread, spread
@@ -50,9 +50,9 @@ class Hazards:
     drive_overload: HazardShare
 
     @property
-    def by_name(self) -> dict[str, HazardShare]:
+    def by_name(self) -> dict[HazardName, HazardShare]:
         """Each under its name."""
-        return {f.name: getattr(self, f.name) for f in fields(self)}
+        return {name: getattr(self, name) for name in HAZARDS}
 
 
 def hazards(

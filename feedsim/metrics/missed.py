@@ -30,6 +30,10 @@ class MissCauses:
         """Each under its name."""
         return asdict(self)
 
+    def of(self, outcome: Outcome) -> int:
+        """Return those with an outcome that is a miss."""
+        return self.by_name[outcome.cause]
+
 
 @dataclass(frozen=True, slots=True)
 class Missed(Share):

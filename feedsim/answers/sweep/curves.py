@@ -12,11 +12,13 @@ from feedsim.answers.sweep.scale import Scale, every, scale_of
 from feedsim.answers.sweep.study import Swept
 from feedsim.arrays import Bools, Floats
 from feedsim.criteria import Criteria, Failing
+from feedsim.metrics.cycle_hazards import HazardName
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import HazardShare
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.results import Results
 from feedsim.quantities import System, display_unit
+from feedsim.records.outcome import Outcome
 from feedsim.running.run import criteria_of
 
 _BRIEFLY: dict[Failing, str] = {
@@ -79,13 +81,13 @@ class SweepView:
         """Return one figure at every point, shape (n,)."""
         return np.array([get(feeder) for feeder in self.feeders], np.float64)  # of None: NaN
 
-    def hazard(self, name: str, get: Callable[[HazardShare], float | None]) -> Floats:
+    def hazard(self, name: HazardName, get: Callable[[HazardShare], float | None]) -> Floats:
         """Return a figure of one hazard at every point, shape (n,)."""
         return self.column(lambda feeder: get(feeder.hazards.by_name[name]))
 
-    def cause(self, name: str) -> Floats:
+    def missed(self, outcome: Outcome) -> Floats:
         """Return the carriers missed for one cause at every point, shape (n,)."""
-        return self.column(lambda feeder: feeder.missed.by_cause.by_name[name])
+        return self.column(lambda feeder: feeder.missed.by_cause.of(outcome))
 
     def ends(self, get: Callable[[FeederResults], Interval | None]) -> tuple[Floats, Floats]:
         """Return the ends of an interval at every point, shape (n,) each."""

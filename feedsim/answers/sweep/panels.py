@@ -11,6 +11,7 @@ from feedsim.answers.sweep.curves import SweepView
 from feedsim.answers.sweep.layout import head, say
 from feedsim.answers.sweep.scale import round_numbers
 from feedsim.arrays import Bools, Floats
+from feedsim.metrics.cycle_hazards import HazardName
 from feedsim.quantities import display_unit
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-STYLES = {
+STYLES: dict[HazardName, tuple[str, str, str]] = {
     "nose_strike": (BLUE, "o", "-"),
     "tail_held": (VERMILLION, "s", "--"),
     "speed_mismatch": (GREEN, "^", "-."),
@@ -32,7 +33,7 @@ STYLES = {
 LIMIT: dict[str, Any] = {"color": VERMILLION, "linestyle": DASHED, "linewidth": 1.2}
 _BAND: dict[str, Any] = {"color": SKY, "alpha": 0.45, "linewidth": 0.0}
 _MOST_TOLERANCES = 6.0  # up to which a placement error is drawn
-_LENGTHS = ("nose_strike", "tail_held", "off_carrier")
+_LENGTHS: tuple[HazardName, ...] = ("nose_strike", "tail_held", "off_carrier")
 _ALIKE = 12.0  # ratio of margins that one even axis still shows
 _MARKS = 16
 
@@ -154,7 +155,7 @@ def draw_margins(axes: Axes, view: SweepView) -> int:
     return head(axes, f"Margins, mean ± 2 sd ({unit}){scaled}")
 
 
-def draw_margin(axes: Axes, view: SweepView, name: str) -> int:
+def draw_margin(axes: Axes, view: SweepView, name: HazardName) -> int:
     """Draw the margin of one hazard that is no length, mean ± 2 sd, with its zero."""
     unit, factor = "%", 1.0
     if name == "drive_overload":
@@ -173,7 +174,7 @@ def draw_margin(axes: Axes, view: SweepView, name: str) -> int:
 
 
 def _margin(
-    axes: Axes, view: SweepView, name: str, *, factor: float, place: int | None
+    axes: Axes, view: SweepView, name: HazardName, *, factor: float, place: int | None
 ) -> tuple[float, float] | None:
     """Draw one margin; return from where to where it reaches, None where there is none.
 

@@ -33,7 +33,7 @@ _MOST_SDS = 12.0  # up to which room is drawn
 _LEAST_SHARE = 1e-9  # where none is accepted
 _BEYOND = 64  # bins within which errors are counted, either side
 _BOTTOM, _HIGH = 0.135, 0.745
-_STYLES = {PLACEMENT: (BLACK, "o", "-"), **STYLES}
+_STYLES: dict[str, tuple[str, str, str]] = {PLACEMENT: (BLACK, "o", "-")} | dict(STYLES.items())
 
 
 def rows_figures(swept: Swept, *, units: System = "metric") -> dict[str, Figure]:

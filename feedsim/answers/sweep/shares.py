@@ -11,7 +11,8 @@ from feedsim.answers.sweep.layout import head, say
 from feedsim.answers.sweep.panels import LIMIT, STYLES, some
 from feedsim.answers.sweep.scale import round_numbers
 from feedsim.arrays import Bools, Floats
-from feedsim.metrics.cycle_hazards import HAZARDS
+from feedsim.metrics.cycle_hazards import HAZARDS, HazardName
+from feedsim.records.outcome import Outcome
 from feedsim.render.canvas import BLACK, BLUE, GREEN, GREY, ORANGE, SKY, VERMILLION
 from feedsim.render.wording import hazard_name
 
@@ -20,13 +21,13 @@ if TYPE_CHECKING:
 
 
 _CAUSES = (
-    ("not_staged", BLUE, ""),
-    ("late_mark", ORANGE, "//"),
-    ("mark_memory_full", GREEN, "xx"),
-    ("not_seen", SKY, ".."),
-    ("merged", VERMILLION, "\\\\"),
-    ("no_insert", GREY, "++"),
-    ("line_stop", BLACK, ""),
+    (Outcome.NOT_STAGED, BLUE, ""),
+    (Outcome.LATE_MARK, ORANGE, "//"),
+    (Outcome.MARK_MEMORY_FULL, GREEN, "xx"),
+    (Outcome.NOT_SEEN, SKY, ".."),
+    (Outcome.MERGED, VERMILLION, "\\\\"),
+    (Outcome.NO_INSERT, GREY, "++"),
+    (Outcome.LINE_STOP, BLACK, ""),
 )
 _EVEN = 5.0  # limits up to which the axis of missed carriers is even
 _FLOOR, _HIGHEST_FLOOR = 1e-6, 1e-4
@@ -83,8 +84,8 @@ def _stack(axes: Axes, view: SweepView, total: Floats) -> None:
     heights = scale.transform(np.nan_to_num(total))
     counts = view.column(lambda f: f.missed.count)
     done = np.zeros(len(total))
-    for cause, colour, hatch in _CAUSES:
-        count = view.cause(cause)
+    for outcome, colour, hatch in _CAUSES:
+        count = view.missed(outcome)
         if not np.any(count > 0):
             continue
         ends = done, done + count / np.maximum(counts, 1.0)
@@ -94,7 +95,7 @@ def _stack(axes: Axes, view: SweepView, total: Floats) -> None:
             "hatch": hatch,
             "edgecolor": "white",
             "linewidth": 0.0,
-            "label": cause.replace("_", " "),
+            "label": outcome.cause.replace("_", " "),
         }
         left, right = view.scale.bars
         if view.scale.flowing:
@@ -184,7 +185,7 @@ def _floor(view: SweepView, limit: float) -> float:
     return float(10.0 ** np.clip(np.floor(np.log10(0.5 * least)), -6.0, np.log10(_HIGHEST_FLOOR)))
 
 
-def _hazard(axes: Axes, view: SweepView, name: str, *, floor: float, shift: int) -> None:
+def _hazard(axes: Axes, view: SweepView, name: HazardName, *, floor: float, shift: int) -> None:
     """Draw one hazard: filled marks where it was seen, open ones for its normal tail."""
     colour, marker, style = STYLES[name]
     share = np.nan_to_num(view.hazard(name, lambda h: h.share))

@@ -8,10 +8,11 @@ from feedsim.answers.explain.study.record import HazardMargin
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import staged_in
 from feedsim.answers.explain.study.words import Say, ranged
-from feedsim.arrays import Bools
-from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, any_of, cycle_hazards
+from feedsim.arrays import Bools, Floats, Ints
+from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, HazardName, any_of, cycle_hazards
 from feedsim.metrics.percent import percent
 from feedsim.quantities import listed, noun_for
+from feedsim.records.columns import Small
 
 
 def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMargin, ...]:
@@ -26,8 +27,7 @@ def hazards_of(feeder: FeederSource, carrier: int, say: Say) -> tuple[HazardMarg
     margins = []
     for name, hazard in found.items():
         seen, margin = bool(hazard.there[0]), float(hazard.margin[0])
-        told: str = getattr(words, name)(seen=seen)
-        shown = margin if math.isfinite(margin) else None
+        shown, told = margin if math.isfinite(margin) else None, words.told(name, seen=seen)
         margins.append(HazardMargin(name, seen, shown, HAZARDS[name], told))
     return tuple(margins)
 
@@ -37,7 +37,7 @@ def at_risk(feeder: FeederSource) -> Bools:
     return any_of(_cycles(feeder, slice(0, len(feeder.rows.insert))).values())
 
 
-def _cycles(feeder: FeederSource, rows: slice) -> dict[str, CycleHazard]:
+def _cycles(feeder: FeederSource, rows: slice) -> dict[HazardName, CycleHazard]:
     run = feeder.run
     found = cycle_hazards(
         feeder.rows,
@@ -55,19 +55,32 @@ class _Words:
 
     def __init__(self, feeder: FeederSource, carrier: int, say: Say) -> None:
         self._feeder, self._carrier, self._say = feeder, carrier, say
+        self._rows = feeder.rows
 
-    def _value(self, name: str) -> float:
-        return float(getattr(self._feeder.rows, name)[self._carrier])
+    def told(self, name: HazardName, *, seen: bool) -> str:
+        """Return the words for one hazard."""
+        return {
+            "nose_strike": self.nose_strike,
+            "tail_held": self.tail_held,
+            "speed_mismatch": self.speed_mismatch,
+            "off_carrier": self.off_carrier,
+            "stray_insert": self.stray_insert,
+            "double": self.double,
+            "drive_overload": self.drive_overload,
+        }[name](seen=seen)
+
+    def _here(self, column: Floats | Ints | Small) -> float:
+        return float(column[self._carrier])
 
     def nose_strike(self, *, seen: bool) -> str:
         say, limit = self._say, self._feeder.machine.nose_limit_mm
-        position = self._value("stage_position_mm")
+        position = self._here(self._rows.stage_position_mm)
         words = f"the staged nose rested at {say.mm(position)}; beyond {say.mm(limit)} it "
         words += "reaches into the carriers' way"
         return f"{words}: carriers before this one could have struck it" if seen else words
 
     def tail_held(self, *, seen: bool) -> str:
-        say, tail_mm = self._say, self._value("tail_mm")
+        say, tail_mm = self._say, self._here(self._rows.tail_mm)
         if math.isnan(tail_mm):
             return "the clutch did not open in this cycle"
         words = f"when the clutch opened, the tail of the placed insert was at {say.mm(tail_mm)}; "
@@ -78,7 +91,7 @@ class _Words:
         """Break the tail's position down: gap − slip + how far the next nose had come."""
         say, feeder = self._say, self._feeder
         pulls = "So the carrier pulled on an insert that the feeder still held."
-        number, staged = int(self._value("insert")), staged_in(feeder, self._carrier)
+        number, staged = int(self._here(self._rows.insert)), staged_in(feeder, self._carrier)
         if staged is None:
             return pulls
         card = feeder.inserts.draw(number)
@@ -91,10 +104,10 @@ class _Words:
         )
 
     def speed_mismatch(self, *, seen: bool) -> str:
-        say, lands_s = self._say, self._value("placement_time_s")
+        say, lands_s = self._say, self._here(self._rows.placement_time_s)
         if math.isnan(lands_s):
             return "the insert has not landed"
-        nose, belt = self._value("nose_speed_mm_s"), self._value("belt_speed_mm_s")
+        nose, belt = self._here(self._rows.nose_speed_mm_s), self._here(self._rows.belt_speed_mm_s)
         words = f"at the landing the nose moved at {say.speed(nose)}, the belt at {say.speed(belt)}"
         if not seen:
             return words
@@ -103,17 +116,17 @@ class _Words:
 
     def _why_apart(self, lands_s: float) -> str:
         machine = self._feeder.machine
-        begins_s = self._value("engage_time_s") + machine.servo.command_delay_s
+        begins_s = self._here(self._rows.engage_time_s) + machine.servo.command_delay_s
         if lands_s <= begins_s:
             return "the insert lay on the carrier before the feed moved"
-        if lands_s > self._value("opening_time_s") + machine.servo.command_delay_s:
+        if lands_s > self._here(self._rows.opening_time_s) + machine.servo.command_delay_s:
             return "the clutch had opened before the landing"
         if self._feeder.ramp_end(begins_s) > lands_s:
             return "the ramp-in was not over at the landing"
         return "the servo lag had not settled, or the speed ratio is off 1"
 
     def off_carrier(self, *, seen: bool) -> str:
-        say, offset = self._say, self._value("offset_mm")
+        say, offset = self._say, self._here(self._rows.offset_mm)
         if math.isnan(offset):
             return "the insert has not landed"
         end = offset + self._feeder.machine.inserts.length_mm
@@ -130,7 +143,7 @@ class _Words:
         return stray_words(self._feeder, self._carrier) if seen else "no insert was a stray"
 
     def double(self, *, seen: bool) -> str:
-        called = bool(self._value("called_double"))
+        called = bool(self._here(self._rows.called_double))
         if seen:
             check = "found it" if called else "did not find it"
             return f"two inserts were drawn as one; the double check {check}"
@@ -138,7 +151,7 @@ class _Words:
 
     def drive_overload(self, *, seen: bool) -> str:
         say, machine = self._say, self._feeder.machine
-        demand = self._value("demanded_acceleration_mm_s2")
+        demand = self._here(self._rows.demanded_acceleration_mm_s2)
         asked = "an infinite acceleration (a step)" if math.isinf(demand) else None
         words = f"the ramps ask for {asked or say.acceleration(demand)}"
         limit = machine.servo.max_acceleration_mm_s2
