@@ -24,6 +24,7 @@ from feedsim.settings.cells import (
 )
 from feedsim.settings.jumps_of_auto import At
 from feedsim.settings.mechanisms import MECHANISMS
+from feedsim.settings.mechanisms_placed import no_cycle
 from feedsim.settings.shares_by_speed import SharesBySpeed, crossing
 
 TOGETHER = "all together"
@@ -48,7 +49,8 @@ class SpeedLimit:
     figure : {"missed", "jam_risk", "within_tolerance"}
         The acceptance figure that reaches its limit.
     speed_mm_s : float or None
-        0.0: not even at a crawl. None: accepted at every speed checked, up to ``FASTEST_MM_S``.
+        0.0: not even at a crawl. None: accepted at every speed checked, up to ``FASTEST_MM_S`` or
+        to where no cycle can repeat any more.
     mostly, mostly_share : str, float
         Of ``TOGETHER``: the mechanism with the largest share there, and that share; else empty, 0.
     """
@@ -124,7 +126,11 @@ def closed_form(
     edges = cells_between(SLOWEST_MM_S, FASTEST_MM_S)
     fully = look_everywhere(shares, edges, windows, lowest=lowest)
     refused = _windows(shares)
-    found = _lowest_alone(shares) if lowest else [_alone(shares, n) for n in range(len(MECHANISMS))]
+    speeds = _with_cycles(shares)
+    numbers = range(len(MECHANISMS))
+    found = (
+        _lowest_alone(shares, speeds) if lowest else [_alone(shares, n, speeds) for n in numbers]
+    )
     if refused:
         first = refused[0]
         speed = first.from_mm_s if first.from_mm_s > SLOWEST_MM_S else 0.0
@@ -226,9 +232,25 @@ def _that_count(stretches: Sequence[tuple[float, float]]) -> list[int]:
     ]
 
 
-def _lowest_alone(shares: SharesBySpeed) -> list[SpeedLimit]:
+def _with_cycles(shares: SharesBySpeed) -> list[float]:
+    """Return the speeds looked at, up to the one from which on no cycle can repeat.
+
+    If that is too much alone: the shares of other mechanisms are those of cycles.
+    """
+    speeds, end = sorted(shares.looked_at), len(shares.looked_at)
+    number = next(n for n, mechanism in enumerate(MECHANISMS) if mechanism.share is no_cycle)
+    while (
+        end
+        and shares.alone(speeds[end - 1], number)
+        and shares.share(speeds[end - 1], number) == 1.0
+    ):
+        end -= 1
+    return speeds[: end + 1]
+
+
+def _lowest_alone(shares: SharesBySpeed, speeds: Sequence[float]) -> list[SpeedLimit]:
     """Return the limits of mechanisms alone, without those certainly above others."""
-    speeds, firsts = sorted(shares.looked_at), []
+    firsts = []
     for number in range(len(MECHANISMS)):
         over = next((place for place, v in enumerate(speeds) if shares.alone(v, number)), None)
         firsts += [] if over is None else [(max(0, over - 1), number)]
@@ -236,17 +258,16 @@ def _lowest_alone(shares: SharesBySpeed) -> list[SpeedLimit]:
     best = math.inf
     for place, number in sorted(firsts):
         if speeds[place] < best:
-            found.append(_alone(shares, number))
+            found.append(_alone(shares, number, speeds))
             speed = found[-1].speed_mm_s
             best = min(best, math.inf if speed is None else speed)
     return found
 
 
-def _alone(shares: SharesBySpeed, number: int) -> SpeedLimit:
-    """Return the lowest speed at which one mechanism alone is too much."""
+def _alone(shares: SharesBySpeed, number: int, speeds: Sequence[float]) -> SpeedLimit:
+    """Return the lowest speed at which one mechanism alone is too much, among some."""
     m = MECHANISMS[number]
     most = shares.most(m.figure)
-    speeds = sorted(shares.looked_at)
     first = _first(speeds, lambda speed: shares.alone(speed, number))
     if not first:
         return SpeedLimit(m.name, m.figure, None if first is None else 0.0)
