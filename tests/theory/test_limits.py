@@ -213,8 +213,7 @@ def test_settings_that_are_right_at_one_speed_are_accepted_in_a_window_about_it(
 
 
 def test_no_limit_is_said_where_no_cycle_can_repeat() -> None:
-    # by hand: an insert pitch of 155.6 mm in less than a ramp-in of 20 ms, ramp-out alike, leaves no
-    # time with the clutch closed, from 155.6/0.02 mm/s on
+    # by hand: from 155.6/0.02 mm/s on, an insert pitch takes no longer than the ramp-in of 20 ms
     found = {row.mechanism: row.speed_mm_s for row in limits_of(scenario_from_text(BASE), 0)}
     last = found.pop("ramps longer than the cycle")
     assert last == pytest.approx(155.6 / 0.02, rel=1e-6)
