@@ -20,7 +20,8 @@ from feedsim.draws.line_draws import Draws
 from feedsim.draws.streams import stream
 from feedsim.errors import Fault, FeedsimError
 from feedsim.machine import Machine
-from feedsim.motion.ticks import SAME_TRAVEL_MM
+from feedsim.motion.feed_curve import FeedCurve
+from feedsim.motion.master import Master
 from feedsim.records.columns import RunRecords
 from feedsim.records.trace import Trace
 from feedsim.running.replay.eyes import OnInterval, carrier_eye_runs
@@ -65,8 +66,14 @@ class Recorder:
             found = f"{rate_hz:g} Hz over {last:.0f} s"
             allowed = f"at most {MOST_LOOKS:,} rows: a lower rate, or fewer carriers"
             raise FeedsimError(Fault("--log-rate", found, allowed))
-        self._belt = trace.belt
-        self._encoder, self._phase = machine.encoder, run.draws.phases().encoder
+        phases = run.draws.phases()
+        self._master = Master(
+            trace.belt,
+            machine.encoder,
+            controller=machine.controller,
+            phase=phases.encoder,
+            ticks_phase_s=phases.ticks_s,
+        )
         self._feeds = [FeedTravel(feed, until_s=last + 1.0) for feed in trace.feeds]
         self.levels = {"carrier_eye": _switchings(carrier_eye_runs(run))}
         for n, feed in enumerate(self._feeds):
@@ -74,12 +81,12 @@ class Recorder:
             runs = insert_eye_runs(machine, n, inserts, feed)
             self.levels[f"feeder.{n}.eye"] = _switchings(runs)
             self.levels[f"feeder.{n}.clutch"] = _clutch(trace, n)
-        encoder = "encoder_count" if self._encoder.count_mm > 0.0 else "encoder_mm"
+        encoder = "encoder_count" if self._master.counting else "encoder_mm"
         self.values: dict[str, Callable[[Floats], NDArray[np.generic]]] = {encoder: self._counted}
         for n, feed in enumerate(self._feeds):
-            curve = _Curve(feed)
-            self.values[f"feeder.{n}.command_mm"] = curve.command
-            self.values[f"feeder.{n}.actual_mm"] = curve.actual
+            curve = FeedCurve([piece for piece, _ in feed.pieces(0.0, math.inf)])
+            self.values[f"feeder.{n}.command_mm"] = _rounded(curve.command, _TRAVEL_DIGITS)
+            self.values[f"feeder.{n}.actual_mm"] = _rounded(curve.position, _TRAVEL_DIGITS)
 
     def times(self, looks: Places) -> Floats:
         """Return the times of some samples (s)."""
@@ -99,47 +106,14 @@ class Recorder:
         return _level(*self.levels[name], times)
 
     def _counted(self, times: Floats) -> NDArray[np.generic]:
-        counted = self._belt.positions(times) / (1.0 + self._encoder.scale_error)
-        count = self._encoder.count_mm
-        if count == 0.0:
-            return np.round(counted, _VIRTUAL_DIGITS)
-        return np.floor((counted + SAME_TRAVEL_MM) / count + self._phase).astype(np.int64)
+        readings = self._master.readings(times)
+        if self._master.counting:
+            return readings.astype(np.int64)
+        return np.round(readings, _VIRTUAL_DIGITS)
 
 
-class _Curve:
-    """Command and travel of a feed at many times at once."""
-
-    def __init__(self, feed: FeedTravel) -> None:
-        pieces = [piece for piece, _ in feed.pieces(0.0, math.inf)]
-        shapes = [piece.shape for piece in pieces]
-        self._start_s = np.array([piece.start_s for piece in pieces])
-        self._command = np.array(
-            [(p.command_mm, s.p1, s.p2, s.p3, s.p4) for p, s in zip(pieces, shapes, strict=True)]
-        )
-        self._actual = np.array(
-            [(p.f0_mm, s.f1, s.f2, s.f3, s.f4) for p, s in zip(pieces, shapes, strict=True)]
-        )
-        self._decay = np.array([piece.decay_mm for piece in pieces])
-        self._gain = shapes[0].gain if shapes and shapes[0].gain < math.inf else 0.0
-
-    def _at(self, times: Floats) -> tuple[Places, Floats]:
-        i = np.maximum(np.searchsorted(self._start_s, times, side="right") - 1, 0)
-        return i, times - self._start_s[i]
-
-    def command(self, times: Floats) -> NDArray[np.generic]:
-        i, s = self._at(times)
-        return np.round(_polynomial(self._command[i], s), _TRAVEL_DIGITS)
-
-    def actual(self, times: Floats) -> NDArray[np.generic]:
-        i, s = self._at(times)
-        lag = self._decay[i] * np.exp(-self._gain * s)
-        travel: Floats = np.round(_polynomial(self._actual[i], s) - lag, _TRAVEL_DIGITS)
-        return travel
-
-
-def _polynomial(c: Floats, s: Floats) -> Floats:
-    value: Floats = c[:, 0] + (c[:, 1] + (c[:, 2] + (c[:, 3] + c[:, 4] * s) * s) * s) * s
-    return value
+def _rounded(values: Callable[[Floats], Floats], digits: int) -> Callable[[Floats], Floats]:
+    return lambda times: np.round(values(times), digits)
 
 
 def _level(on_s: Floats, off_s: Floats, times: Floats) -> NDArray[np.int8]:

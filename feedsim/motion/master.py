@@ -10,6 +10,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
+from feedsim.arrays import Floats
 from feedsim.machine import Controller, Encoder
 from feedsim.motion.belt import BeltMotion, belt_index, belt_position, belt_time_at
 from feedsim.motion.controller_speed import (
@@ -237,6 +240,11 @@ class Master:
         self.ticks_phase_s = ticks_phase_s
         self.scan_s = controller.scan_s
         self.cycle_s = controller.motion_cycle_s
+
+    def readings(self, times: Floats) -> Floats:
+        """Return :meth:`reading` for an array of times (s), shape kept."""
+        units = self.belt.positions(times) * self.units_per_belt + self.phase
+        return np.floor(units + self.same_units) if self.counting else units
 
     scan_tick = next_scan_tick
     motion_tick = next_motion_tick
