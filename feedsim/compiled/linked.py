@@ -22,6 +22,10 @@ from feedsim.compiled.flat import driver_of
 _FILE = "linked"
 _AS_ARRAY = 7
 """Values that an array is passed as."""
+_NOT_TO_BE_LINKED = (
+    *(OSError, EOFError, ValueError, TypeError, pickle.PickleError),  # none, or cut short
+    *(AttributeError, ImportError, RuntimeError),  # of another llvmlite
+)
 _OURS = "numba_"
 """How functions of numba begin: only the one with which Python would call ours uses them."""
 
@@ -64,7 +68,7 @@ def linked(place: Path) -> Driver | None:
     try:
         kept = pickle.loads((place / _FILE).read_bytes())  # noqa: S301 - ours, and whole
         see, run, rest = (_Function(Code(*code)) for code in kept)
-    except (AttributeError, ImportError, OSError, RuntimeError):  # as of another llvmlite
+    except _NOT_TO_BE_LINKED:
         return None
     return driver_of(see, run, rest)
 

@@ -398,12 +398,17 @@ def test_linked_and_through_numba_a_line_gives_the_same_records() -> None:
 
 
 @on_linux
-@pytest.mark.parametrize("fault", ["none kept", "no such function", "calls what is not there"])
+@pytest.mark.parametrize(
+    "fault", ["none kept", "cut short", "no such function", "calls what is not there"]
+)
 def test_what_cannot_be_linked_is_left_to_numba(fault: str, tmp_path: Path) -> None:
     place = kept_here()
     kept = pickle.loads((place / linked._FILE).read_bytes())  # noqa: S301 - ours
     codes = [linked.Code(*code) for code in kept]
     match fault:
+        case "cut short":
+            whole = (place / linked._FILE).read_bytes()
+            (tmp_path / linked._FILE).write_bytes(whole[: len(whole) // 2])
         case "no such function":
             linked.keep(tmp_path, [code._replace(name="unheard_of") for code in codes])
         case "calls what is not there":
