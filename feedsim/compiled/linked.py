@@ -1,4 +1,4 @@
-"""Machine code without numba, which takes a hundred times as long to load as the code to link.
+"""Machine code without numba, which takes ten times as long to load.
 
 Where it is compiled, what numba has made of each function is kept as it is: object code. Its
 arguments are those of numba's native functions (numba's ``callconv``): where to put the result,
@@ -26,8 +26,14 @@ _NOT_TO_BE_LINKED = (
     *(OSError, EOFError, ValueError, TypeError, pickle.PickleError),  # none, or cut short
     *(AttributeError, ImportError, RuntimeError),  # of another llvmlite
 )
-_OURS = "numba_"
-"""How functions of numba begin: only the one with which Python would call ours uses them."""
+_OF_NUMBA = frozenset(
+    f"numba_{name}"
+    for name in (
+        *("extract_record_data", "release_buffer", "adapt_ndarray", "unpickle", "do_raise"),
+        *("runtime_build_excinfo_struct", "gil_ensure", "gil_release"),
+    )
+)
+"""Functions of numba that only the one with which Python would call ours uses."""
 
 
 class Code(NamedTuple):
@@ -41,7 +47,8 @@ class Code(NamedTuple):
 def code_of(function: Any) -> Code:
     """Return the code of a function that numba has just compiled and kept.
 
-    Raises ValueError if numba passes arguments in another way.
+    Raises ValueError if numba passes arguments in another way, or if the function may need others
+    of numba's than Python's own call of it does.
     """
     (made,) = function.overloads.values()
     library, name = made.library, made.fndesc.llvm_func_name
@@ -49,7 +56,9 @@ def code_of(function: Any) -> Code:
     takes = sum(_AS_ARRAY if hasattr(t, "ndim") else 1 for t in made.signature.args)
     if len(list(module.get_function(name).arguments)) != 2 + takes:
         raise ValueError(name)
-    unused = [f.name for f in module.functions if f.is_declaration and f.name.startswith(_OURS)]
+    unused = [f.name for f in module.functions if f.is_declaration and f.name.startswith("numba_")]
+    if not _OF_NUMBA.issuperset(unused):
+        raise ValueError(name)
     return Code(name, library._get_compiled_object(), tuple(unused))  # noqa: SLF001 - the same
 
 

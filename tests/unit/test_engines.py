@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import pickle
 import shutil
@@ -436,6 +437,18 @@ def test_an_error_in_a_linked_function_is_not_taken_for_a_result(
     assert function(21.0) == 42
     with pytest.raises(RuntimeError, match="failed with status"):
         function(-1.0)
+
+
+def test_a_function_that_needs_numba_itself_is_not_linked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # math.frexp calls a function of numba's, which linked code has not
+    numba = pytest.importorskip("numba")
+    monkeypatch.setattr(numba.config, "CACHE_DIR", str(tmp_path))
+    made = numba.njit(cache=True, _nrt=False)(lambda x: int(1000.0 * math.frexp(x)[0]))
+    made.compile((numba.float64,))
+    with pytest.raises(ValueError, match="lambda"):
+        linked.code_of(made)
 
 
 def test_the_key_changes_with_any_source_that_is_compiled(monkeypatch: pytest.MonkeyPatch) -> None:
