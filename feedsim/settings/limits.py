@@ -28,6 +28,7 @@ from feedsim.settings.mechanisms_placed import no_cycle
 from feedsim.settings.shares_by_speed import SharesBySpeed, crossing
 
 TOGETHER = "all together"
+_NO_CYCLE = next(n for n, mechanism in enumerate(MECHANISMS) if mechanism.share is no_cycle)
 MOST_WINDOWS = 24
 _AS_GOOD_AS_FOUND = 1e-7
 _EDGE = 1e-5
@@ -131,6 +132,7 @@ def closed_form(
     found = (
         _lowest_alone(shares, speeds) if lowest else [_alone(shares, n, speeds) for n in numbers]
     )
+    found = [limit for limit in found if not _without_cycles(shares, limit)]
     if refused:
         first = refused[0]
         speed = first.from_mm_s if first.from_mm_s > SLOWEST_MM_S else 0.0
@@ -238,14 +240,20 @@ def _with_cycles(shares: SharesBySpeed) -> list[float]:
     If that is too much alone: the shares of other mechanisms are those of cycles.
     """
     speeds, end = sorted(shares.looked_at), len(shares.looked_at)
-    number = next(n for n, mechanism in enumerate(MECHANISMS) if mechanism.share is no_cycle)
-    while (
-        end
-        and shares.alone(speeds[end - 1], number)
-        and shares.share(speeds[end - 1], number) == 1.0
-    ):
+    while end and _none_repeats(shares, speeds[end - 1]):
         end -= 1
     return speeds[: end + 1]
+
+
+def _none_repeats(shares: SharesBySpeed, speed: float) -> bool:
+    return shares.alone(speed, _NO_CYCLE) and shares.share(speed, _NO_CYCLE) == 1.0
+
+
+def _without_cycles(shares: SharesBySpeed, limit: SpeedLimit) -> bool:
+    """Return whether a limit of another mechanism lies where no cycle can repeat."""
+    if not limit.speed_mm_s or limit.mechanism == MECHANISMS[_NO_CYCLE].name:
+        return False
+    return _none_repeats(shares, limit.speed_mm_s)
 
 
 def _lowest_alone(shares: SharesBySpeed, speeds: Sequence[float]) -> list[SpeedLimit]:

@@ -17,7 +17,10 @@ from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import at_line_speed, override, scenario_from_text
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.limits import TOGETHER, window
+from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.shares_by_speed import SharesBySpeed
+from tests.hunts import automatic
+from tests.random_scenarios import random_scenario
 
 pytestmark = pytest.mark.usefixtures("quick_engine")
 
@@ -219,3 +222,15 @@ def test_no_limit_is_said_where_no_cycle_can_repeat() -> None:
     assert last == pytest.approx(155.6 / 0.02, rel=1e-6)
     assert len(found) > 2
     assert all(speed is not None and speed <= last for speed in found.values())
+
+
+@pytest.mark.parametrize("seed", [103, 106, 109])
+def test_no_limit_is_said_just_above_that_either(seed: int) -> None:
+    line = automatic(random_scenario(seed, wide=True))
+    found = limits_of(line, 0)
+    assert found
+    for row in found:
+        if row.mechanism != "ramps longer than the cycle" and row.speed_mm_s:
+            there = machine_of(at_line_speed(line, row.speed_mm_s * (1.0 - 1e-6)))
+            at = FeederAtSpeed(there, there.feeders[0])
+            assert no_cycle_because(at) == "", row
