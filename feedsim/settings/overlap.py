@@ -11,7 +11,7 @@ from feedsim.machine import Machine
 from feedsim.settings.acts import locked_step, rounded
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mean import placement_mean
-from feedsim.settings.sources import placement_sd, placement_sources
+from feedsim.settings.sources import placement_sources, placement_spread
 
 _SAME_TICK = 1e-6
 _SHARED = {
@@ -43,7 +43,7 @@ def expected_overlap(
     )
     if not any(s.stage_correction for s in settings):
         shared += _shared_by_ticks(*both)
-    variance = sum(placement_sd(at) ** 2 for at in both) - 2.0 * shared
+    variance = sum(placement_spread(at).sd ** 2 for at in both) - 2.0 * shared
     ends = [start + at.inserts.length_mm for start, at in zip(starts, both, strict=True)]
     return min(ends) - max(starts), math.sqrt(max(0.0, variance))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from feedsim.answers.check.study.review import review
@@ -51,3 +52,18 @@ def test_the_tail_is_where_check_says(changes: tuple[str, ...], forgotten_sd: fl
     assert abs(variance.z(sd * sd)) < 4.0
     # who forgets it is found out by the same run
     assert abs(variance.z(forgotten_sd * forgotten_sd)) > 4.0
+
+
+EXPECTED = re.compile(r"Expected placement .* standard deviation ([\d.]+) mm, (.*)\.$")
+
+
+def test_the_spread_that_check_expects_has_late_openings() -> None:
+    scenario = override(scenario_from_text(CARD), LATE)
+    (found,) = review(scenario).feeders
+    (said,) = filter(None, map(EXPECTED.match, found.words))
+    line = machine_of(scenario)
+    errors = run(line, carriers=20_000).feeders[0].placement_error_mm
+    simulated = variance_of(errors[np.isfinite(errors)])
+    assert abs(simulated.z(float(said[1]) ** 2)) < 4.0
+    assert abs(simulated.z(0.22**2)) > 10.0  # as it would be without them
+    assert said[2].endswith("% of its variance from late openings")

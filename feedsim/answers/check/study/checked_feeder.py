@@ -13,7 +13,7 @@ from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import cycle_time
-from feedsim.settings.sources import placement_sd, placement_sources, placement_spread
+from feedsim.settings.sources import placement_sources, placement_spread
 
 SIGMAS = 4.0
 """Fewer standard deviations than this from a limit draw a warning."""
@@ -115,6 +115,9 @@ def _largest_source(at: FeederAtSpeed) -> str:
     parts: dict[str, float] = {}
     for source in placement_sources(at):
         parts[source.cause] = parts.get(source.cause, 0.0) + source.contribution_mm**2
+    late = placement_spread(at).sd ** 2 - sum(parts.values())
+    if late > _NOTHING_MM**2:
+        parts["late openings"] = late
     if not any(parts.values()):
         return ""
     cause = max(parts, key=lambda name: parts[name])
@@ -158,7 +161,7 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System) -> list[str
     to_limit = feeder.nose_limit_mm - s.stage_position_mm
     covers = "still covering it" if tail < 0.0 else "clear of it"
     cycle, every = cycle_time(at), machine.carriers.pitch_mm / at.speed_mm_s
-    error = placement_spread(at).average
+    error = placement_spread(at)
     return [
         f"The placement point is {mm(feeder.eye_to_placement_mm)} down the line from the carrier "
         f"eye, and {mm(feeder.insert_eye_to_placement_mm)} from the insert eye.",
@@ -170,6 +173,6 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System) -> list[str
         f"The clutch closes {mm(at.engage_travel_mm)} of belt travel after a mark at line speed, "
         f"and a cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between "
         f"carriers ({percent_of_all(cycle / every)}).",
-        f"Expected placement at line speed: {_off_words(error, units=units)} on average, standard "
-        f"deviation {mm(placement_sd(at))}{_largest_source(at)}.",
+        f"Expected placement at line speed: {_off_words(error.average, units=units)} on average, "
+        f"standard deviation {mm(error.sd)}{_largest_source(at)}.",
     ]

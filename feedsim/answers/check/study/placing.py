@@ -9,7 +9,7 @@ from feedsim.metrics.percent import percent
 from feedsim.settings import spreads
 from feedsim.settings.marks import share_merged
 from feedsim.settings.mechanisms_unseen import merged_inserts
-from feedsim.settings.sources import placement_sd
+from feedsim.settings.sources import placement_spread
 
 _EXAMPLE_WAY_MM = 120.0  # of the starter scenario, for which the defaults hold
 _SAME_MM, _RARE = 1e-6, 1e-3
@@ -160,7 +160,7 @@ def on_carrier(s: CheckedFeeder) -> Iterator[str]:
     settings, c = s.feeder.settings, s.machine.carriers
     over = settings.target_offset_mm + s.feeder.inserts.length_mm - c.length_mm
     allowed = s.scenario.limits.overhang
-    sd = placement_sd(s.here)
+    sd = placement_spread(s.here).sd
     room = allowed + min(settings.target_offset_mm, -over)
     if 0.0 <= room < SIGMAS * sd:
         yield (
