@@ -115,7 +115,7 @@ def _followed(
     at: FeederAtSpeed, line: Line, staged: Distribution
 ) -> Iterator[tuple[Floats, Floats]]:
     """Yield cycle by cycle how late inserts land (mm), and what their openings staged them off."""
-    # where one search that goes on makes the next go on, few cycles do not tell how many do
+    # where one insert that strays makes the next stray, few cycles do not tell how many do
     further = np.where(fractions(ROWS) < strays(at), staged_further(at), 0.0)
     rows, off_mm = begun(line, staged.average + further), staged.sd
     stage_late, noise = np.zeros(ROWS), np.zeros(ROWS)
