@@ -27,8 +27,7 @@ from dataclasses import fields, replace
 
 from feedsim.settings.acts import is_locked, locked_step, moved_at_tick, opens_at_tick
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
-from feedsim.settings.late_acts import late_opening_behind
-from feedsim.settings.predict import corrected_bias, engage_bias, landing_shift, opening_bias
+from feedsim.settings.predict import error_by_engage, opened_further
 from feedsim.settings.right import Solution, right_settings
 
 WORTH_MM = 0.05
@@ -95,7 +94,7 @@ class AtLineSpeed:
         self.at, self.settings, self.controller = at, at.settings, at.controller
         self.scale, self.counted, self.count = at.scale, at.counted_mm_s, at.count_mm
         self.step = self.counted * locked_step(at.controller)
-        self._right = self.engaging(right), self.opening(right)
+        self._right = right
 
     def engaging(self, s: Solution) -> float:
         """Return E at line speed."""
@@ -114,25 +113,11 @@ class AtLineSpeed:
 
     def means(self, opening: float) -> Callable[[float], float]:
         """Return :meth:`mean` as a function of E, for one U."""
-        at, right, scale = self.at, self._right[0], self.scale
-        opened = opening - self._right[1]
-        late, bias = late_opening_behind(at, opening), opening_bias(at, opening)
-        landing = landing_shift(at, self.settings.speed_ratio * (opened + late + bias))
-
-        def mean(engage: float) -> float:
-            off = engage - right
-            if self.settings.stage_correction:
-                return scale * off + corrected_bias(at, engage, opening) + landing
-            known = engage_bias(at, engage) - bias
-            return scale * (off - opened - late + known) + landing
-
-        return mean
+        return error_by_engage(self.at, opening, self._right)
 
     def stage_off(self, opening: float) -> float:
         """Return how far from the stage position inserts are staged (mm of counted travel)."""
-        off = opening - self._right[1]
-        late = late_opening_behind(self.at, opening)
-        return abs(off + late + opening_bias(self.at, opening))
+        return abs(opened_further(self.at, opening, self._right))
 
     def is_coarse(self, *, scanned: bool) -> bool:
         """Return whether acts come in steps that matter."""
@@ -163,7 +148,7 @@ class AtLineSpeed:
     @property
     def moved_by(self) -> float:
         """One of the corrections of E (mm), steps apart: an opening's act less its mean."""
-        expected = self._right[1] - 0.5 * self.count
+        expected = self.opening(self._right) - 0.5 * self.count
         expected += 0.5 * self.counted * self.controller.motion_cycle_s
         return -math.fmod(expected, self.step)
 
@@ -173,7 +158,7 @@ class AtLineSpeed:
         if not (self.settings.stage_correction and opens_at_tick(self.at, opening)):
             return None
         mean, *widths = moved_at_tick(self.at, opening)
-        return mean + opening - self._right[1] if sum(widths) < self.count else None
+        return mean + opening - self.opening(self._right) if sum(widths) < self.count else None
 
     def engaged(
         self, s: Solution, travels: Iterable[float], mean: Callable[[float], float]

@@ -6,7 +6,7 @@ The simulation never sees these; it is checked against them.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -21,7 +21,7 @@ from feedsim.settings.acts import (
     side_acts,
 )
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
-from feedsim.settings.late_acts import late_engage_mean, late_opening_mean
+from feedsim.settings.late_acts import late_engage_mean, late_opening_behind, late_opening_mean
 from feedsim.settings.nominal import following_time
 from feedsim.settings.nominal_cycle import (
     left_at_opening,
@@ -131,13 +131,51 @@ def expected_offsets(at: FeederAtSpeed) -> Expected:
     Includes the deviation from the right settings, the known terms, and late acts
     (:mod:`feedsim.settings.late_acts`), but not the shift of the scale error.
     """
-    off, late = settings_off(at), late_opening_mean(at)
-    error = late_engage_mean(at)
-    if not at.settings.stage_correction:
-        error -= late
-    error_mm = off.error_mm + at.scale * error + known_bias(at)
-    staged = staged_off(at)
-    return Expected(staged, error_mm + landing_shift(at, staged))
+    by_engage = error_by_engage(at, at.opening_travel_mm, right_settings(at))
+    error_mm = by_engage(at.engage_travel_mm) + at.scale * late_engage_mean(at)
+    return Expected(staged_off(at), error_mm)
+
+
+def error_by_engage(
+    at: FeederAtSpeed, opening: float, right: DistancesAndLeads
+) -> Callable[[float], float]:
+    """Return the mean placement error (mm) as a function of E, for a U, without late marks.
+
+    (1+ε)·(ΔE − ΔU + their mean acts − late openings), with stage correction (1+ε)·ΔE and the
+    corrected act, and landings of inserts staged off (feedsim/MODEL.md, section 13, facts 1, 7 and
+    9). ``opening``: U; E and U are counted and not rounded. ``right``: the settings from which ΔE
+    and ΔU count.
+    """
+    scale, settings = at.scale, at.settings
+    usual = right.engage_travel_mm(at.counted_mm_s)
+    opened, late, bias = _opens_later(at, opening, right)
+    landing = landing_shift(at, settings.speed_ratio * (opened + late + bias))
+
+    def mean(engage: float) -> float:
+        off = engage - usual
+        if settings.stage_correction:
+            return scale * off + corrected_bias(at, engage, opening) + landing
+        known = engage_bias(at, engage) - bias
+        return scale * (off - opened - late + known) + landing
+
+    return mean
+
+
+def opened_further(at: FeederAtSpeed, opening: float, right: DistancesAndLeads) -> float:
+    """Return by how much a U opens later than right settings assume (mm, counted).
+
+    ``opening``, ``right``: as in :func:`error_by_engage`.
+    """
+    opened, late, bias = _opens_later(at, opening, right)
+    return opened + late + bias
+
+
+def _opens_later(
+    at: FeederAtSpeed, opening: float, right: DistancesAndLeads
+) -> tuple[float, float, float]:
+    """Return ΔU, late openings and the mean act (mm, counted)."""
+    opened = opening - right.opening_travel_mm(at.counted_mm_s)
+    return opened, late_opening_behind(at, opening), opening_bias(at, opening)
 
 
 @term

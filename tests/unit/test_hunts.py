@@ -80,7 +80,7 @@ def test_a_mean_that_is_said_wrongly_is_found(monkeypatch: pytest.MonkeyPatch) -
                     "feeder.0.eye.capture=latched", "controller.motion_cycle=1 ms"])  # fmt: skip
     assert hunted_auto(late) == ""
     monkeypatch.setattr("feedsim.settings.predict.late_opening_mean", lambda *_: 0.0)
-    monkeypatch.setattr("feedsim.settings.known.late_opening_behind", lambda *_: 0.0)
+    monkeypatch.setattr("feedsim.settings.predict.late_opening_behind", lambda *_: 0.0)
     assert "at most" in (hunted_auto(late) or "")
 
 
