@@ -81,7 +81,7 @@ def side_acts(at: FeederAtSpeed, eye: Eye, travel: float) -> Distribution:
     """
     first = first_shifts(at, travel, scanned=eye.scanned)
     if not is_locked(eye, at.controller):
-        return Distribution(at.scale * first.average, half_widths=_free(at))
+        return Distribution(at.scale * first.average, half_widths=free_half_widths(at))
     return first.times(at.scale).plus(later_ticks(at, at.speed_mm_s))
 
 
@@ -97,7 +97,10 @@ def corrected_acts(at: FeederAtSpeed, engage: float) -> Distribution:
 
     ``engage``: E without the correction, mm of counted travel, not rounded.
     """
-    rounding, free = Distribution(half_widths=_free(at)[:1]), Distribution(half_widths=_free(at))
+    rounding, free = (
+        Distribution(half_widths=free_half_widths(at)[:1]),
+        Distribution(half_widths=free_half_widths(at)),
+    )
     if opens_at_tick(at, at.opening_travel_mm):
         rest = free
         if is_locked(at.carrier_eye, at.controller):
@@ -289,12 +292,21 @@ def reached_steps(points: Floats, step: float, *, count_mm: float) -> _Steps:
     return reached, np.asarray(before - not_yet)
 
 
-def _free(at: FeederAtSpeed) -> tuple[float, float]:
+def free_half_widths(at: FeederAtSpeed) -> tuple[float, float]:
     """Return the half-widths (mm of belt travel) of a count and a tick at any phase.
 
     A count is (1 + ε)·q of belt travel, a tick v·cycle (feedsim/MODEL.md, section 13, fact 4).
     """
     return 0.5 * at.count_mm * at.scale, 0.5 * at.speed_mm_s * at.controller.motion_cycle_s
+
+
+def tick_wait_variance(cycle_s: float, step_s: float) -> float:
+    """Return the variance (s²) of the wait for a motion tick, from a scan tick one of some steps γ.
+
+    n values a step γ apart have γ²·(n² − 1)/12 = (cycle² − γ²)/12 (discrete uniform distribution,
+    any textbook); at any phase, γ = 0, it is cycle²/12.
+    """
+    return (cycle_s * cycle_s - step_s * step_s) / 12.0
 
 
 @term

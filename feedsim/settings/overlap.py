@@ -8,7 +8,7 @@ import numpy as np
 
 from feedsim.criteria import AllowedOverlap
 from feedsim.machine import Machine
-from feedsim.settings.acts import locked_step, rounded
+from feedsim.settings.acts import locked_step, rounded, tick_wait_variance
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mean import placement_mean
 from feedsim.settings.sources import placement_sources, placement_spread
@@ -70,4 +70,4 @@ def _shared_by_ticks(one: FeederAtSpeed, other: FeederAtSpeed) -> float:
         ticks = step * np.arange(round(cycle / step))
         waits = [np.ceil((z - ticks) / cycle - _SAME_TICK) * cycle + ticks - z for z in (x, y)]
         differ = float(np.var(waits[1] - waits[0]))
-    return one.speed_mm_s**2 * ((cycle * cycle - step * step) / 12.0 - 0.5 * differ)
+    return one.speed_mm_s**2 * (tick_wait_variance(cycle, step) - 0.5 * differ)

@@ -27,6 +27,7 @@ from feedsim.settings.acts import (
     later_ticks,
     locked_step,
     opens_at_tick,
+    tick_wait_variance,
 )
 from feedsim.settings.acts_together import acts_together
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
@@ -310,17 +311,13 @@ class _Late:
         return _Part(source, Distribution(half_widths=(abs(self.speed) * half_width_s,)))
 
     def tick(self, *, scanned: bool) -> _Part:
-        """Return the wait for a motion tick: uniform, or from a scan tick one of a few steps γ.
-
-        n values a step γ apart have the variance γ²·(n² − 1)/12 = (cycle² − γ²)/12 (discrete
-        uniform distribution, any textbook).
-        """
+        """Return the wait for a motion tick: uniform, or from a scan tick one of a few steps γ."""
         name = "closing tick" if self.side == "carrier" else "opening tick"
         cycle = self.at.controller.motion_cycle_s
         step = locked_step(self.at.controller) if scanned else 0.0
         if step == 0.0:
             return self.anywhere(name, 0.5 * cycle, cause=MOTION_CYCLE)
-        u = math.sqrt((cycle * cycle - step * step) / 12.0) if round(cycle / step) > 1 else 0.0
+        u = math.sqrt(tick_wait_variance(cycle, step)) if round(cycle / step) > 1 else 0.0
         half = 0.5 * (cycle - step)
         source = partial(
             Source, name, self.side, MOTION_CYCLE, "s", "discrete", half, u, self.speed

@@ -6,7 +6,7 @@ import math
 
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution, clipped_at
-from feedsim.settings.acts import is_locked
+from feedsim.settings.acts import free_half_widths, is_locked
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.predict import (
@@ -100,11 +100,10 @@ def _half_widths(at: FeederAtSpeed, eye: Eye, *, tick: bool = True) -> list[floa
     """
     locked = is_locked(eye, at.controller)
     widths = captures(at, eye)
-    if not locked:
-        widths.append(0.5 * at.count_mm * at.scale)
-    if tick and not locked:
-        widths.append(0.5 * at.speed_mm_s * at.controller.motion_cycle_s)
-    return widths
+    if locked:
+        return widths
+    count, wait = free_half_widths(at)
+    return [*widths, count, wait] if tick else [*widths, count]
 
 
 @term
