@@ -75,7 +75,7 @@ from feedsim.settings.sources import lag_part, sd_without_slips
 from feedsim.settings.spreads import staged_nose
 from feedsim.settings.uneven_gaps import behind_early_openings
 from feedsim.settings.unlike import unlike
-from feedsim.settings.waiting import waiting_alone
+from feedsim.settings.waiting import waiting_longer
 from feedsim.settings.waits import Waits
 
 _RARE = 1e-5
@@ -262,10 +262,7 @@ def _opened_in_step(at: FeederAtSpeed, allowed: Criteria) -> float:
     left = kept_of_wave(2.0 * math.pi * _search_sd(at) / tick)
     if left * tick < _WORTH_MM:
         return 0.0
-    shorter, usual, longer = (
-        waiting_alone(at, allowed, longer_mm=by * tick).mean_mm for by in (-0.5, 0.0, 0.5)
-    )
-    return left * max(longer - usual, usual - shorter)
+    return left * max(abs(waiting_longer(at, allowed, by)) for by in (-0.5 * tick, 0.5 * tick))
 
 
 def _late_in_step(at: FeederAtSpeed) -> float:

@@ -103,7 +103,10 @@ class Followed:
         def beyond(travel: Floats | float) -> Floats:
             return 1.0 - np.searchsorted(waited, travel, side="right") / max(1, len(waited))
 
-        return Waits(beyond, self.room_mm, self.lasting_mm, self.corrected_mm)
+        def up_to(travel: float) -> float:
+            return float(np.minimum(waited, travel).sum()) / max(1, len(waited))
+
+        return Waits(beyond, up_to, self.room_mm, self.lasting_mm, self.corrected_mm)
 
 
 @lru_cache(maxsize=64)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
@@ -14,7 +13,7 @@ from feedsim.settings.mechanisms_unseen import searched_on, searches
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
 from feedsim.settings.seen import NONE_MERGE
 from feedsim.settings.sources import sd_without_slips
-from feedsim.settings.waits import Queue, Waits, waits_of
+from feedsim.settings.waits import Queue, Waits, mean_if_longer, waits_of
 
 _MOST_AGAIN = 12
 _FEW = 0.02
@@ -45,18 +44,21 @@ def waiting_alone(
     allowed: Criteria,
     *,
     found: bool = False,
-    longer_mm: float = 0.0,
     closely: bool = False,
 ) -> Waits:
     """Return the same as :func:`waiting`, as if every mark that the eye sees were remembered.
 
-    ``found``: every insert is found at once, without misfeeds and strays. ``longer_mm``: added to
-    each service, if carriers are drawn by a law.
+    ``found``: every insert is found at once, without misfeeds and strays.
     """
     if at.carriers.arrival.in_order:
         return followed(at, allowed, found=found, memory=False, merging=False).waits
-    queue = _queue(at, allowed, found=found)
-    return waits_of(replace(queue, service_mm=queue.service_mm + longer_mm), closely=closely)
+    return waits_of(_queue(at, allowed, found=found), closely=closely)
+
+
+def waiting_longer(at: FeederAtSpeed, allowed: Criteria, by_mm: float) -> float:
+    """Return by how much longer waits are on average (mm) if each service is, drawn by a law."""
+    queue = _queue(at, allowed, found=False)
+    return mean_if_longer(queue, by_mm) - waits_of(queue).mean_mm
 
 
 @term

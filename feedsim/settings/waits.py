@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -37,10 +37,9 @@ _FINE = 8192
 _FAR = 8.0  # standard deviations beyond which a normal part is negligible
 _RELATIVE = 1.0 / 30.0
 _NODES_BELOW = 16.0
-_NOISE_NODES, _PLACES = 7, 64
-_NOTHING = 1e-10
-_MOST_MOVES, _SETTLED = 60, 1e-15
-_FINER, _FINEST = (160, 220), (160, 220, 400, 600)
+_NOISE_NODES = 7
+_MOST_MOVES, _SETTLED = 20, 1e-15
+_NODES, _ENOUGH = (160, 220, 400, 600), 2
 _SAME, _HARDLY = 0.03, 1e-3
 _ANYWHERE = 1e-4
 """Share of all nodes' weight given to places where D is practically never."""
@@ -96,12 +95,14 @@ class Waits:
     """The stationary law of waits.
 
     ``beyond``: travel (mm, not below 0; one or an array) → share of the marked carriers that wait
-    longer. ``dropped``: share that waits longer than its room. ``lasting_mm``: how far the mean
-    wait may stay from its own for a long time (:mod:`feedsim.settings.followed`).
-    ``corrected_mm``: of the queue; a carrier that waits W is served W less that late.
+    longer; ``up_to``: travel (mm) → E[min(wait, travel)], its integral. ``dropped``: share that
+    waits longer than its room. ``lasting_mm``: how far the mean wait may stay from its own for a
+    long time (:mod:`feedsim.settings.followed`). ``corrected_mm``: of the queue; a carrier that
+    waits W is served W less that late.
     """
 
     beyond: Callable[[Floats | float], Floats]
+    up_to: Callable[[float], float]
     room_mm: float
     lasting_mm: float = 0.0
     corrected_mm: float = 0.0
@@ -135,10 +136,10 @@ class Waits:
     @property
     def mean_wait_mm(self) -> float:
         """Mean wait of served carriers (mm): ∫ P(wait > x) dx up to the room (elementary)."""
-        # denser near 0, where the share falls fastest
-        places = self.room_mm * np.linspace(0.0, 1.0, _PLACES) ** 2
-        heights, widths = self.waiting(places), np.diff(places)
-        return float(0.5 * np.sum((heights[1:] + heights[:-1]) * widths))
+        if self.dropped >= 1.0:
+            return 0.0
+        whole = self.up_to(self.room_mm) - self.dropped * self.room_mm
+        return max(0.0, whole) / (1.0 - self.dropped)
 
 
 @lru_cache(maxsize=64)
@@ -148,19 +149,39 @@ def waits_of(queue: Queue, *, closely: bool = False) -> Waits:
     ``closely``: with more nodes where many hardly suffice, as for waits of a few values next to the
     room.
     """
+    return _law_of(queue, len(_NODES) if closely else _ENOUGH).waits
+
+
+def mean_if_longer(queue: Queue, by_mm: float) -> float:
+    """Return the mean lateness (mm) if each service were so much longer, nodes staying."""
+    law = _law_of(queue, _ENOUGH)
+    longer = replace(queue, service_mm=queue.service_mm + by_mm)
+    return law.with_steps(longer, law.steps.longer(by_mm)).waits.mean_mm
+
+
+def _law_of(queue: Queue, most: int) -> _Settled:
+    """Return the law on nodes placed anew until the mean wait stays, at most so many times."""
+    law = _settled(queue, 0)
+    for anew in range(1, 1 + most):
+        coarse = law.waits.mean_wait_mm
+        if coarse < _HARDLY * queue.fine_mm:
+            break
+        law = _settled(queue, anew)
+        if abs(law.waits.mean_wait_mm - coarse) < _SAME * coarse:
+            break
+    return law
+
+
+@lru_cache(maxsize=64)
+def _settled(queue: Queue, anew: int) -> _Settled:
+    """Return the law on nodes placed anew so many times."""
+    if anew > 0:
+        return _settled(queue, anew - 1).on_dense_nodes(_NODES[anew - 1])
     steps = _Steps.of(queue)
     normal, chances = normal_nodes(_NOISE_NODES)
     noise = normal * queue.noise_sd_mm
     nodes = _nodes(queue, low=-float(noise[-1]), high=steps.highest(queue, float(noise[-1])))
-    law = _Settled.of(queue, steps, nodes, noise, chances)
-    for many in _FINEST if closely else _FINER:
-        coarse = law.mean_mm
-        if coarse < _HARDLY * queue.fine_mm:
-            break
-        law = _Settled.of(queue, steps, law.finer(many), noise, chances)
-        if abs(law.mean_mm - coarse) < _SAME * coarse:
-            break
-    return Waits(law.beyond, queue.room_mm, corrected_mm=queue.corrected_mm)
+    return _Settled.of(queue, steps, nodes, noise, chances)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,9 +189,10 @@ class _Settled:
     """The stationary law of D on a row of nodes.
 
     ``here``: share of carriers at each node; ``starts``, ``stays``: shares that go on by a service,
-    and by a pitch alone. ``mean_mm``: roughly the mean wait.
+    and by a pitch alone.
     """
 
+    queue: Queue
     steps: _Steps
     nodes: Floats
     noise: Floats
@@ -178,7 +200,12 @@ class _Settled:
     here: Floats
     starts: Floats
     stays: Floats
-    mean_mm: float
+    waits: Waits = field(init=False)
+
+    def __post_init__(self) -> None:
+        room, later = self.queue.room_mm, self.queue.corrected_mm
+        waits = Waits(self.beyond, self.up_to, room, corrected_mm=later)
+        object.__setattr__(self, "waits", waits)
 
     @classmethod
     def of(
@@ -196,15 +223,19 @@ class _Settled:
         moved += np.einsum("ij,jk->ik", sooner, np.einsum("ij,jk->ik", points, serving))
         here = _stationary(moved)
         starts, stays = here * later + (here @ sooner) @ points, here * stay
-        mean = float(here @ (later * np.maximum(nodes, 0.0)))
-        return cls(steps, nodes, noise, chances, here, starts, stays, mean)
+        return cls(queue, steps, nodes, noise, chances, here, starts, stays)
 
-    def finer(self, many: int) -> Floats:
-        """Return new nodes, dense where D mostly is."""
+    def with_steps(self, queue: Queue, steps: _Steps) -> _Settled:
+        """Return the law of a queue with other steps on the same nodes."""
+        return _Settled.of(queue, steps, self.nodes, self.noise, self.chances)
+
+    def on_dense_nodes(self, many: int) -> _Settled:
+        """Return the law on so many nodes, dense where D mostly is."""
         apart = np.diff(self.nodes)
         weights = 0.5 * (self.here[1:] + self.here[:-1]) + _ANYWHERE * apart / apart.sum()
         nodes = np.concatenate(([0.0], np.cumsum(apart * np.cbrt(weights / apart))))
-        return np.interp(np.linspace(0.0, nodes[-1], many), nodes, self.nodes)
+        dense = np.interp(np.linspace(0.0, nodes[-1], many), nodes, self.nodes)
+        return _Settled.of(self.queue, self.steps, dense, self.noise, self.chances)
 
     def beyond(self, travel: Floats | float) -> Floats:
         """Return the share of carriers that wait more than a travel (mm), or each of some."""
@@ -214,6 +245,15 @@ class _Settled:
         moves += np.einsum("...ij,j", 1.0 - self.steps.passing.below(far), self.stays)
         found: Floats = np.clip(moves @ self.chances, 0.0, 1.0)
         return found
+
+    def up_to(self, travel: float) -> float:
+        """Return E[min(wait, travel)] (mm): ∫ P(wait > x) dx from 0 to the travel (elementary)."""
+        near = self.noise[:, None] - self.nodes
+        both = ((self.steps.serving, self.starts), (self.steps.passing, self.stays))
+        whole = sum(
+            (travel - law.under(near + travel) + law.under(near)) @ here for law, here in both
+        )
+        return float(whole @ self.chances)
 
 
 def _nodes(queue: Queue, *, low: float, high: float) -> Floats:
@@ -290,9 +330,11 @@ def _moves(law: _Law, nodes: Floats) -> Floats:
 def _stationary(moved: Floats) -> Floats:
     """Return the stationary law, πM = π, Σπ = 1; overwrites ``moved``.
 
-    If the feeder rests now and then, a few moves give it. Else nodes are eliminated from the lowest
-    on, moves by way of them going to the others (Grassmann, Taksar and Heyman 1985, Operations
-    Research 33:1107-1116, from memory), up to one with practically nothing beyond it.
+    If the feeder rests now and then, a few moves give it. Else, with share 1 at the node k where D
+    was most often and rows and columns of the others, π(I − M) is row k of M: an M-matrix with a
+    dominant diagonal, which is factored as it stands, without pivots (Golub and Van Loan, Matrix
+    Computations, section 4.1, from memory). SuperLU, as dense LAPACK shares the work among threads:
+    its last digits then depend on their number.
     """
     np.maximum(moved, 0.0, out=moved)
     moved /= moved.sum(axis=1)[:, None]
@@ -301,19 +343,22 @@ def _stationary(moved: Floats) -> Floats:
         before, here = here, np.einsum("i,ij", here, moved)
         if np.abs(here - before).sum() < _SETTLED:
             return np.asarray(here / here.sum(), dtype=np.float64)
-    last, out = len(moved) - 1, np.zeros(len(moved))
-    for k in range(last):
-        on = moved[k, k + 1 :]
-        out[k] = on.sum()
-        if out[k] < _NOTHING:
-            last = k
-            break
-        on /= out[k]
-        moved[k + 1 :, k + 1 :] += moved[k + 1 :, k, None] * on
-    found = np.eye(len(moved))[last]
-    for k in range(last - 1, -1, -1):
-        found[k] = found[k + 1 : last + 1] @ moved[k + 1 : last + 1, k] / out[k]
+    often = int(np.argmax(here))
+    others = np.arange(len(moved)) != often
+    among = moved[np.ix_(others, others)]
+    np.fill_diagonal(among, 0.0)
+    leave = among.sum(axis=1) + moved[others, often]
+    found = np.insert(_solved(np.diag(leave) - among, moved[often, others]), often, 1.0)
     return np.asarray(found / found.sum(), dtype=np.float64)
+
+
+def _solved(matrix: Floats, right: Floats) -> Floats:
+    """Return x with x·matrix = right."""
+    from scipy.sparse import csr_matrix
+    from scipy.sparse.linalg import splu
+
+    factors = splu(csr_matrix(matrix).T, permc_spec="NATURAL", diag_pivot_thresh=0.0)
+    return np.asarray(factors.solve(right), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,6 +400,11 @@ class _Steps:
             _Law.of(back, pitch[::-1] / pitch.sum()),
             most - queue.arrival.shortest_mm,
         )
+
+    def longer(self, by_mm: float) -> _Steps:
+        """Return the steps if each service is so much longer."""
+        serving = replace(self.serving, places=self.serving.places + by_mm)
+        return _Steps(serving, self.passing, self.longest_mm + by_mm)
 
     def highest(self, queue: Queue, noise: float) -> float:
         """Return the highest possible D."""

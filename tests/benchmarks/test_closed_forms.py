@@ -26,6 +26,7 @@ from feedsim.draws.line_draws import RunDraws
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario, load_scenario, override
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.mean import mean_error
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.waits import waits_of
 from feedsim.simulation.line import simulate
@@ -44,8 +45,15 @@ def shares_at_a_speed(scenario: Scenario) -> None:
         mechanism.share(at, allowed)
 
 
+def mean_at_a_speed(scenario: Scenario) -> None:
+    machine, allowed = machine_of(scenario), criteria_of(scenario)
+    for feeder in machine.feeders:
+        mean_error(FeederAtSpeed(machine, feeder, scenario.line.speed), allowed)
+
+
 QUESTIONS: dict[str, Callable[[Scenario], object]] = {
     "all shares at one speed": shares_at_a_speed,
+    "the mean of all inserts": mean_at_a_speed,
     "check": lambda scenario: review(scenario, units="metric"),
     "budget at a speed": lambda scenario: budgets_at(scenario, scenario.line.speed, units="metric"),
     "limits of all mechanisms": lambda s: [limits_of(s, n) for n in range(len(s.feeder))],

@@ -20,7 +20,7 @@ from feedsim.machine import Clutch, Controller, Encoder
 from feedsim.settings import waits as waits_module
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import until_next_tick
-from feedsim.settings.waits import Queue, _stationary, waits_of
+from feedsim.settings.waits import Queue, _stationary, mean_if_longer, waits_of
 from tests.machines import feeder, machine, run
 
 ENDLESS = 6000.0  # mm: so long a wait is as good as none at the loads below
@@ -57,12 +57,27 @@ def test_waits_behind_exponential_gaps_are_erlangs(load: float, shortest: float)
     assert found.beyond(41.0) != pytest.approx(erlang(41.0, 1.03 * service, gap), rel=0.01)
 
 
+def pollaczek(service: float, mean_gap: float) -> float:
+    load = service / mean_gap
+    return load * service / (2.0 * (1.0 - load))
+
+
 @pytest.mark.parametrize("load", [0.5, 0.9])
 def test_the_mean_wait_is_pollaczek_and_khinchines(load: float) -> None:
     found = waits_of(queue(40.0, 40.0 / load))
-    places = np.concatenate((np.arange(0.0, 200.0, 0.5), np.arange(200.0, 3000.0, 5.0)))
-    mean = trapezoid([found.beyond(float(x)) for x in places], places)
-    assert mean == pytest.approx(load * 40.0 / (2.0 * (1.0 - load)), rel=0.015)
+    assert found.mean_wait_mm == pytest.approx(pollaczek(40.0, 40.0 / load), rel=0.015)
+    # of all up to a travel, the integral of the shares beyond, here by the trapezoidal rule
+    places = np.arange(0.0, 200.05, 0.1)
+    mean = trapezoid(found.beyond(places), places)
+    assert found.up_to(200.0) == pytest.approx(mean, rel=1e-3)
+
+
+@pytest.mark.parametrize("by", [-2.0, 1.0])
+def test_the_mean_wait_behind_longer_services(by: float) -> None:
+    of = queue(40.0, 60.0)
+    usual, wanted = pollaczek(40.0, 60.0), pollaczek(40.0 + by, 60.0)
+    found = mean_if_longer(of, by) - waits_of(of).mean_mm
+    assert found == pytest.approx(wanted - usual, rel=0.02)
 
 
 def walked(of: Queue, carriers: int, seed: int) -> np.ndarray:
@@ -180,7 +195,7 @@ def test_a_service_that_hardly_takes_less_than_three_pitches(
     places = np.array([0.0, 0.5, 1.5, 20.0, of.room_mm])
     shares = np.array([np.mean(waits > x) for x in places])
     assert np.max(np.abs(waits_of(of).beyond(places) - shares)) < 0.015
-    monkeypatch.setattr(waits_module, "_FINER", ())
+    monkeypatch.setattr(waits_module, "_ENOUGH", 0)
     waits_of.cache_clear()
     assert np.max(np.abs(waits_of(of).beyond(places) - shares)) > 0.1
     waits_of.cache_clear()
