@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,3 +12,5 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 Places = NDArray[np.intp]
 """Indices into another array: rows, groups, bins."""
+Value = TypeVar("Value", float, Floats)
+"""A float or an array, of functions that serve both."""

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.arrays import Floats, Places
+from feedsim.arrays import Floats, Places, Value
 from feedsim.machine import Line
 
 
@@ -22,11 +22,35 @@ class BeltPiece(NamedTuple):
     acceleration_mm_s2: float
 
 
+# -- uniform acceleration (any mechanics textbook), of floats and of arrays -------------------
+
+
+def travelled(start_mm: Value, speed: Value, acceleration: Value, s: Value) -> Value:
+    """Return the travel (mm) ``s`` seconds after a start: m0 + v·s + a·s²/2."""
+    return start_mm + (speed + 0.5 * acceleration * s) * s
+
+
+def speed_after(speed: Value, acceleration: Value, s: Value) -> Value:
+    """Return the speed (mm/s) ``s`` seconds after a start: v + a·s, never below 0."""
+    v = speed + acceleration * s
+    return 0.5 * (v + abs(v))  # v itself above 0, to the last digit
+
+
+def speed_squared(speed: Value, acceleration: Value, distance: Value) -> Value:
+    """Return the square of the speed (mm/s) that a distance (mm) leads to: v² + 2·a·d."""
+    return speed * speed + 2.0 * acceleration * distance
+
+
+def time_to_cover(distance: Value, speed: Value, reached: Value) -> Value:
+    """Return the time (s) of a distance (mm) between two speeds (mm/s, not both 0): 2d/(v + v')."""
+    return 2.0 * distance / (speed + reached)
+
+
 def time_to_travel(distance: float, speed: float, *, acceleration: float) -> float:
     """Time until a travel is first covered under constant acceleration.
 
     Solves d = v·s + a·s²/2 in the form s = 2d/(v + √(v² + 2ad)), which loses no digits
-    for either sign of a. Kinematics of uniform acceleration, any mechanics textbook.
+    for either sign of a.
 
     Parameters
     ----------
@@ -44,11 +68,14 @@ def time_to_travel(distance: float, speed: float, *, acceleration: float) -> flo
     """
     if acceleration == 0.0:
         return distance / speed if speed > 0.0 else math.inf
-    square = speed * speed + 2.0 * acceleration * distance
+    square = speed_squared(speed, acceleration, distance)
     if square < 0.0:
         return math.inf
-    divisor = speed + math.sqrt(square)
-    return 2.0 * distance / divisor if divisor > 0.0 else math.inf
+    root = math.sqrt(square)
+    return time_to_cover(distance, speed, root) if speed + root > 0.0 else math.inf
+
+
+# -- the belt's pieces -------------------------------------------------------------------------
 
 
 def belt_index(belt: BeltMotion, t: float) -> int:
@@ -60,15 +87,12 @@ def belt_index(belt: BeltMotion, t: float) -> int:
 
 
 def belt_position(belt: BeltMotion, t: float) -> float:
-    """Return the travel (mm) at time ``t`` (s).
-
-    m0 + v·s + a·s²/2, s into the piece (uniform acceleration, any mechanics textbook).
-    """
+    """Return the travel (mm) at time ``t`` (s)."""
     i = 0 if belt.single else bisect_right(belt.start_times, t) - 1
     if i < 0:
         return belt.start_travels[0]
     s = t - belt.start_times[i]
-    return belt.start_travels[i] + (belt.start_speeds[i] + 0.5 * belt.accelerations[i] * s) * s
+    return travelled(belt.start_travels[i], belt.start_speeds[i], belt.accelerations[i], s)
 
 
 def belt_time_at(belt: BeltMotion, travel: float) -> float:
@@ -133,48 +157,44 @@ class BeltMotion:
     position = belt_position
     time_at = belt_time_at
 
-    def end(self, index: int) -> float:
-        """Return when piece ``index`` ends (s); ``inf`` for the last one."""
-        return self.end_times[index]
-
     def speed(self, t: float) -> float:
-        """Return the speed (mm/s) at time ``t`` (s), v + a·s, never below 0 (any textbook)."""
+        """Return the speed (mm/s) at time ``t`` (s)."""
         i = 0 if self.single else bisect_right(self.start_times, t) - 1
         if i < 0:
             return self.start_speeds[0]
-        v = self.start_speeds[i] + self.accelerations[i] * (t - self.start_times[i])
-        return v if v > 0.0 else 0.0
+        return speed_after(self.start_speeds[i], self.accelerations[i], t - self.start_times[i])
 
     def times_at(self, travels: Floats) -> Floats:
         """Return :meth:`time_at` for an array of travels (mm), shape kept."""
         i = np.maximum(np.searchsorted(self.start_travels, travels, side="left") - 1, 0)
-        speed = np.asarray(self.start_speeds)[i]
-        a = np.asarray(self.accelerations)[i]
-        far = np.maximum(travels - np.asarray(self.start_travels)[i], 0.0)
-        divisor = speed + np.sqrt(np.maximum(speed * speed + 2.0 * a * far, 0.0))
-        wait = np.divide(2.0 * far, divisor, out=np.zeros_like(far), where=divisor > 0.0)
-        ends = np.asarray(self.end_times)[i]
-        times: Floats = np.minimum(np.asarray(self.start_times)[i] + wait, ends)
-        return times
+        start, behind, speed, a = self._columns(i)
+        far = travels - behind
+        with np.errstate(divide="ignore", invalid="ignore"):
+            root = np.sqrt(speed_squared(speed, a, far))
+            wait = np.where(speed + root > 0.0, time_to_cover(far, speed, root), np.inf)
+        times = np.minimum(start + wait, np.asarray(self.end_times)[i])
+        return np.where(travels <= self.start_travels[0], self.start_times[0], times)
 
     def positions(self, times: Floats) -> Floats:
-        """Return :meth:`position` for an array of times (s), shape kept; NaN stays NaN."""
-        i = self._indices(times)
-        s = times - np.asarray(self.start_times)[i]
-        speed, a = np.asarray(self.start_speeds)[i], np.asarray(self.accelerations)[i]
-        travels: Floats = np.asarray(self.start_travels)[i] + (speed + 0.5 * a * s) * s
-        return travels
+        """Return :meth:`position` for an array of times (s, from 0 on), shape kept.
+
+        NaN stays NaN, here and in :meth:`speeds`.
+        """
+        start, travel, speed, a = self._columns(self._indices(times))
+        return travelled(travel, speed, a, times - start)
 
     def speeds(self, times: Floats) -> Floats:
-        """Return :meth:`speed` for an array of times (s), shape kept; NaN stays NaN."""
-        i = self._indices(times)
-        s = times - np.asarray(self.start_times)[i]
-        v = np.asarray(self.start_speeds)[i] + np.asarray(self.accelerations)[i] * s
-        speeds: Floats = np.maximum(v, 0.0)
-        return speeds
+        """Return :meth:`speed` for an array of times (s, from 0 on), shape kept."""
+        start, _, speed, a = self._columns(self._indices(times))
+        return speed_after(speed, a, times - start)
 
     def _indices(self, times: Floats) -> Places:
         return np.maximum(np.searchsorted(self.start_times, times, side="right") - 1, 0)
+
+    def _columns(self, i: Places) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return the fields of :class:`BeltPiece` of some pieces."""
+        start, travel = np.asarray(self.start_times)[i], np.asarray(self.start_travels)[i]
+        return start, travel, np.asarray(self.start_speeds)[i], np.asarray(self.accelerations)[i]
 
     def points_after(self, t: float) -> list[tuple[float, float]]:
         """Return time (s) and speed (mm/s) at the ends of all pieces that begin after ``t``.
@@ -184,7 +204,7 @@ class BeltMotion:
         points = []
         for i in range(self.index(t) + 1, len(self.pieces)):
             piece, (start, _, speed, a) = self.pieces[i], self.pieces[i - 1]
-            came = max(0.0, speed + a * (piece.start_s - start))
+            came = speed_after(speed, a, piece.start_s - start)
             points += [(piece.start_s, came), (piece.start_s, piece.speed_mm_s)]
         return points
 

@@ -11,7 +11,7 @@ import math
 from typing import NamedTuple
 
 from feedsim.machine import Servo
-from feedsim.motion.belt import BeltMotion, belt_index, belt_position, belt_time_at
+from feedsim.motion.belt import BeltMotion, belt_index, belt_position, belt_time_at, speed_after
 from feedsim.motion.feed_piece import (
     FeedPiece,
     Rate,
@@ -123,9 +123,8 @@ def _follow_rate(
     """Return p' as a polynomial from ``t``, the slope of r, and the piece's end."""
     belt, g = feed.belt, feed.factor
     i = belt_index(belt, t)
-    v, a, belt_end = belt.start_speeds[i], belt.accelerations[i], belt.end_times[i]
-    if a != 0.0:
-        v = max(0.0, v + a * (t - belt.start_times[i]))
+    a, belt_end = belt.accelerations[i], belt.end_times[i]
+    v = speed_after(belt.start_speeds[i], a, t - belt.start_times[i])
     target, length, in_travel, _ = wanted
     if r == target:
         return (g * v * r, g * a * r, 0.0, 0.0), 0.0, belt_end

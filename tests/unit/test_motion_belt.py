@@ -90,6 +90,7 @@ def test_a_belt_at_rest_gets_nowhere() -> None:
     assert belt.position(1e6) == belt.speed(1e6) == 0.0
     assert belt.time_at(1e-6) == math.inf
     assert belt.time_at(0.0) == 0.0
+    assert belt.times_at(np.array([1e-6, 0.0])).tolist() == [math.inf, 0.0]
 
 
 def test_the_speed_before_the_first_point_is_the_first_one() -> None:
