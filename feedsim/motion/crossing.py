@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from feedsim.arrays import Value
+
 _ENOUGH_S = 1e-10  # Newton converges quadratically: the step after one this small is below 1e-17
 _MOST_STEPS = 200
 
@@ -11,14 +13,16 @@ Curve = tuple[float, float, float, float, float, float, float, float]
 """a0…a4, b, rate and level of h(s) = a0 + a1·s + … + a4·s⁴ + b·exp(−rate·s) − level."""
 
 
-def curve_at(curve: Curve, s: float) -> tuple[float, float]:
-    """Return h of a :data:`Curve` and its slope at ``s``, by Horner's scheme (any text).
+def cubic(a0: Value, a1: Value, a2: Value, a3: Value, s: Value) -> Value:
+    """Return a0 + a1·s + a2·s² + a3·s³, of floats or of arrays, by Horner's scheme (any text)."""
+    return a0 + (a1 + (a2 + a3 * s) * s) * s
 
-    The rate is ignored if b is 0.
-    """
+
+def curve_at(curve: Curve, s: float) -> tuple[float, float]:
+    """Return h of a :data:`Curve` and its slope at ``s``; the rate is ignored if b is 0."""
     a0, a1, a2, a3, a4, b, rate, level = curve
-    h = a0 + (a1 + (a2 + (a3 + a4 * s) * s) * s) * s
-    slope = a1 + (2.0 * a2 + (3.0 * a3 + 4.0 * a4 * s) * s) * s
+    h = a0 + cubic(a1, a2, a3, a4, s) * s
+    slope = cubic(a1, 2.0 * a2, 3.0 * a3, 4.0 * a4, s)
     if b == 0.0:
         return h - level, slope
     e = b * math.exp(-rate * s)

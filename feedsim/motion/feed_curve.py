@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from feedsim.arrays import Floats, Places
+from feedsim.motion.crossing import cubic
 from feedsim.motion.feed_piece import FeedPiece
 
 
@@ -52,5 +53,4 @@ class FeedCurve:
 
 
 def _polynomial(c: Floats, s: Floats) -> Floats:
-    value: Floats = c[:, 0] + (c[:, 1] + (c[:, 2] + (c[:, 3] + c[:, 4] * s) * s) * s) * s
-    return value
+    return c[:, 0] + cubic(c[:, 1], c[:, 2], c[:, 3], c[:, 4], s) * s

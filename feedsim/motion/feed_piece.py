@@ -13,7 +13,7 @@ import math
 from typing import NamedTuple
 
 from feedsim.motion.belt import time_to_travel
-from feedsim.motion.crossing import curve_at, increasing_root
+from feedsim.motion.crossing import Curve, cubic, curve_at, increasing_root
 
 Rate = tuple[float, float, float, float]
 """w0…w3 of p' (mm/s, mm/s², …)."""
@@ -119,8 +119,8 @@ def piece_state(piece: FeedPiece, t: float) -> tuple[float, float]:
     s, shape, c = t - piece.start_s, piece.shape, piece.decay_mm
     rise, lag = shape.p1, shape.e0
     if not shape.steady:
-        rise += (shape.p2 + (shape.p3 + shape.p4 * s) * s) * s
-        lag += (shape.e1 + (shape.e2 + shape.e3 * s) * s) * s
+        rise = cubic(shape.p1, shape.p2, shape.p3, shape.p4, s)
+        lag = cubic(shape.e0, shape.e1, shape.e2, shape.e3, s)
     if c != 0.0:
         lag += c * math.exp(-shape.gain * s)
     return piece.command_mm + rise * s, lag
@@ -129,26 +129,21 @@ def piece_state(piece: FeedPiece, t: float) -> tuple[float, float]:
 def piece_position(piece: FeedPiece, t: float) -> float:
     """Return f (mm) at time ``t`` (s)."""
     s, shape, c = t - piece.start_s, piece.shape, piece.decay_mm
-    rise = shape.f1
-    if not shape.steady:
-        rise += (shape.f2 + (shape.f3 + shape.f4 * s) * s) * s
+    rise = shape.f1 if shape.steady else cubic(shape.f1, shape.f2, shape.f3, shape.f4, s)
     f = piece.f0_mm + rise * s
     return f - c * math.exp(-shape.gain * s) if c != 0.0 else f
 
 
-def _value(piece: FeedPiece, s: float, *, level: float) -> tuple[float, float]:
-    """Return f − level (mm) and f' (mm/s), ``s`` seconds after the start."""
-    shape, c = piece.shape, piece.decay_mm
+def _curve(piece: FeedPiece, level: float) -> Curve:
+    """Return f − level (mm) over the time since the start (s)."""
+    shape = piece.shape
     f0, f1, f2, f3, f4 = piece.f0_mm, shape.f1, shape.f2, shape.f3, shape.f4
-    return curve_at((f0, f1, f2, f3, f4, -c, shape.gain, level), s)
+    return f0, f1, f2, f3, f4, -piece.decay_mm, shape.gain, level
 
 
 def piece_speed(piece: FeedPiece, t: float) -> float:
     """Return f' (mm/s) at time ``t`` (s)."""
-    s, shape, c = t - piece.start_s, piece.shape, piece.decay_mm
-    if not shape.steady:
-        return _value(piece, s, level=0.0)[1]
-    return shape.f1 + shape.gain * (c * math.exp(-shape.gain * s)) if c != 0.0 else shape.f1
+    return curve_at(_curve(piece, 0.0), t - piece.start_s)[1]
 
 
 def piece_time_at(piece: FeedPiece, target: float) -> float:
@@ -161,19 +156,16 @@ def piece_time_at(piece: FeedPiece, target: float) -> float:
         if shape.p1 > 0.0:
             return _within(piece, _steady_root(piece, target))
         return _coming_to_rest(piece, target)
-    high = piece.end_s - piece.start_s
+    curve, high = _curve(piece, target), piece.end_s - piece.start_s
     if high == math.inf:
         high = 1.0
-        while _value(piece, high, level=0.0)[0] < target:
+        while curve_at(curve, high)[0] < 0.0:
             high *= 2.0
             if high > 1e9:
                 return math.inf
-    elif _value(piece, high, level=0.0)[0] < target:
+    elif curve_at(curve, high)[0] < 0.0:
         return math.inf
-    f0, f1, f2, f3, f4 = piece.f0_mm, shape.f1, shape.f2, shape.f3, shape.f4
-    curve = (f0, f1, f2, f3, f4, -piece.decay_mm, shape.gain, target)
-    guess = _guess(piece, target)
-    return piece.start_s + increasing_root(curve, 0.0, high=high, start=guess)
+    return piece.start_s + increasing_root(curve, 0.0, high=high, start=_guess(piece, target))
 
 
 def _steady_root(piece: FeedPiece, target: float) -> float:
