@@ -508,6 +508,24 @@ class Machine:
         numbers = range(len(self.feeders))
         return sorted(numbers, key=lambda number: self.feeders[number].eye_to_placement_mm)
 
+    @property
+    def fastest_mm_s(self) -> float:
+        """The highest speed that the belt is to run at, changes by an operator included."""
+        speeds = [adjust.speed_mm_s for adjust in self._adjusts if adjust.speed_mm_s is not None]
+        return max([self.line.speed_mm_s, *(v for _, v in self.line.profile), *speeds])
+
+    def fastest_feed_mm_s(self, number: int) -> float:
+        """Return the highest speed (mm/s) that a feeder's feed is to run at, jogs included."""
+        feeder = self.feeders[number]
+        ratios = [feeder.settings.speed_ratio]
+        for adjust in self._adjusts:
+            ratios += [v for n, s, v in adjust.settings if n == number and s is Setting.SPEED_RATIO]
+        return max(self.fastest_mm_s * max(ratios), feeder.jog_speed_mm_s)
+
+    @property
+    def _adjusts(self) -> tuple[Adjust, ...]:
+        return self.supervision.adjusts if self.supervision else ()
+
     def first_nose_mm(self, number: int) -> float:
         """Return the feed travel (mm) at which a feeder's first nose is at its insert eye.
 

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from feedsim.compiled.state import EyeState, Mark
 from feedsim.draws.line_draws import CarrierDraw
 from feedsim.motion.belt import belt_time_at
+from feedsim.motion.capture import merges
 from feedsim.motion.master import Master, next_scan_tick, reading_at
-from feedsim.motion.ticks import SAME_INSTANT_S
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.input_level import EyeVerdict, decide, level_take
 
@@ -43,8 +43,8 @@ def see_carriers(eye: EyeState, master: Master, cards: Cards, marks: Marks) -> i
             return -1
         now = t if t > now else now
         marks[k].lost = lost
-        if lost != _NOT_SEEN:
-            eye.held_mm = tail_mm
+        if not cards[k].missed:
+            eye.output.held_mm = tail_mm
         if lost >= 0:
             continue
         eye.switched_s = t
@@ -72,34 +72,22 @@ def _see(
         return passed, _NOT_SEEN
     switches = passed + cards[k].eye_delay_s
     if not eye.has_level:
-        if _merges(eye, master, cards[k].seen_edge_mm, passed=passed):
+        edge_mm = cards[k].seen_edge_mm
+        if merges(eye.output, belt_time_at, master.belt, edge_mm, passes_s=passed):
             return passed, _MERGED
         return switches if switches > eye.switched_s else eye.switched_s, -1
     level = eye.level
     decision = decide(
         level,
+        eye.output,
+        belt_time_at,
+        master.belt,
         master,
         passes_s=passed,
         switches_s=max(switches, level.since_s),
-        off_s=_goes_off(eye, master, tail_mm),
-        output_off_s=_goes_off(eye, master, level.output_mm),
-        input_off_s=_goes_off(eye, master, level.input_mm),
+        tail_mm=tail_mm,
     )
     level_take(level, decision, tail_mm)
     if decision.seen == EyeVerdict.SWITCHES:
         return decision.t, -1
     return decision.t, _MERGED if decision.seen == EyeVerdict.MERGES else _NOT_SEEN
-
-
-def _merges(eye: EyeState, master: Master, seen_mm: float, *, passed: float) -> bool:
-    """Return whether the output is still on from the card before."""
-    if seen_mm - eye.held_mm > eye.reach_mm:
-        return False
-    return passed < _goes_off(eye, master, eye.held_mm) - SAME_INSTANT_S
-
-
-def _goes_off(eye: EyeState, master: Master, tail_mm: float) -> float:
-    """Return when the output goes off behind a tail (s)."""
-    if tail_mm == -math.inf:
-        return tail_mm
-    return belt_time_at(master.belt, tail_mm) + eye.off_response_s

@@ -47,7 +47,7 @@ class DrivenFeeder:
             ratio=of.settings.speed_ratio,
             servo=of.servo,
         )
-        feeder = feeder_row(machine, number, fastest_mm_s=fastest(machine))
+        feeder = feeder_row(machine, number)
         self.blocks = draws.insert_blocks(number, expected=carriers + carriers // 16)
         self.cards = rows_of(InsertDraw, next(self.blocks))
         if machine.start_empty:
@@ -147,11 +147,6 @@ class DrivenFeeder:
             rejected=0,
             in_feeder=int(feeder["holds_insert"]) + int(feeder["flying"]),
         )
-
-
-def fastest(machine: Machine) -> float:
-    """Return the highest speed that the line is to run at (mm/s)."""
-    return max([machine.line.speed_mm_s, *(v for _, v in machine.line.profile)])
 
 
 def _blank_rows(n: int) -> Table:

@@ -87,7 +87,7 @@ def run_blocks(
             driver.follow(f.feed, belt, start_s)
             f.feeder["now_s"] = start_s
     master = driver.flat(_master(belt, machine, draws))
-    eye = driver.flat(eye_of(machine, fastest_mm_s=belt.fastest_mm_s))
+    eye = driver.flat(eye_of(machine))
     held: deque[Block] = deque()
     late: list[Block] = []
     drawn = draws.carrier_blocks(expected=carriers)

@@ -19,14 +19,24 @@ from feedsim.compiled.driver import Driver
 from feedsim.compiled.flat import blank_row, blank_rows, driver_of
 from feedsim.compiled.state import EyeState, FeederRow, Mark, Row
 from feedsim.draws.line_draws import CarrierDraw, InsertDraw
-from feedsim.motion import belt, controller_speed, crossing, feed, feed_piece, master, staged, ticks
+from feedsim.motion import (
+    belt,
+    capture,
+    controller_speed,
+    crossing,
+    feed,
+    feed_piece,
+    master,
+    staged,
+    ticks,
+)
 from feedsim.motion.feed import FeedMotion, add_piece, feed_obey, keep_pieces
 from feedsim.motion.feed_piece import shape_rate
 from feedsim.motion.master import Master
 from feedsim.simulation import input_level
 
 MODULES = (
-    *(ticks, belt, controller_speed, crossing, master, staged, feed_piece, feed),
+    *(ticks, belt, capture, controller_speed, crossing, master, staged, feed_piece, feed),
     *(input_level, search, carriers, feeder),
 )
 """Modules whose functions are compiled."""

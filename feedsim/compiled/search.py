@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from feedsim.compiled.state import FeederRow, Row
 from feedsim.draws.line_draws import InsertDraw
+from feedsim.motion.capture import merges
 from feedsim.motion.feed import FeedMotion, feed_position, feed_time_at
 from feedsim.motion.master import Master, next_scan_tick, reading_at
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
@@ -47,7 +48,7 @@ def plan_search(  # noqa: PLR0911 - a way out for each fate
         return passes, MISSED
     if feeder.has_level:
         switches, fate = _behind_filter(feeder, feed, master, cards, passes_s=passes)
-    elif _merges(feeder, feed, edge_mm, passes_s=passes):
+    elif merges(feeder.output, feed_time_at, feed, edge_mm, passes_s=passes):
         return passes, MERGED
     else:
         switches, fate = passes + cards[i].eye_delay_s, SEEN
@@ -63,15 +64,16 @@ def _behind_filter(
 ) -> tuple[float, int]:
     if passes_s == math.inf:
         return passes_s, SEEN
-    i, level = feeder.next_insert - feeder.first_card, feeder.level
+    i = feeder.next_insert - feeder.first_card
     decision = decide(
-        level,
+        feeder.level,
+        feeder.output,
+        feed_time_at,
+        feed,
         master,
         passes_s=passes_s,
         switches_s=passes_s + cards[i].eye_delay_s,
-        off_s=_goes_off(feeder, feed, feeder.first_nose_mm + cards[i].nose_mm + cards[i].length_mm),
-        output_off_s=_goes_off(feeder, feed, level.output_mm),
-        input_off_s=_goes_off(feeder, feed, level.input_mm),
+        tail_mm=feeder.first_nose_mm + cards[i].nose_mm + cards[i].length_mm,
     )
     feeder.looked = True
     kept = feeder.decision
@@ -84,20 +86,6 @@ def _behind_filter(
     if decision.seen == EyeVerdict.SWITCHES:
         return decision.t, SEEN
     return decision.t, MERGED if decision.seen == EyeVerdict.MERGES else TOO_SHORT
-
-
-def _goes_off(feeder: FeederRow, feed: FeedMotion, tail_mm: float) -> float:
-    """Return when the output goes off behind a tail (s)."""
-    if tail_mm == -math.inf:
-        return tail_mm
-    return feed_time_at(feed, tail_mm) + feeder.off_response_s
-
-
-def _merges(feeder: FeederRow, feed: FeedMotion, edge_mm: float, *, passes_s: float) -> bool:
-    """Return whether the output is still on from the insert before."""
-    if edge_mm - feeder.held_mm > feeder.reach_mm:
-        return False
-    return passes_s < _goes_off(feeder, feed, feeder.held_mm) - SAME_INSTANT_S
 
 
 def capture(feeder: FeederRow, master: Master, cards: Cards, *, t: float) -> None:
@@ -127,10 +115,11 @@ def stray(feeder: FeederRow, cards: Cards, rows: Rows) -> None:
 
 def slipped(feeder: FeederRow, feed_mm: float) -> None:
     """Let the insert that is engaged fall back, and its tail with it, if it is over the eye."""
-    if feeder.found == feeder.held_number and feed_mm < feeder.held_mm:
-        feeder.held_mm += feeder.found_slip_mm
+    output = feeder.output
+    if feeder.found == feeder.held_number and feed_mm < output.held_mm:
         if feeder.has_level:
-            level_slipped(feeder.level, feeder.found_slip_mm)
+            level_slipped(feeder.level, output.held_mm, feeder.found_slip_mm)
+        output.held_mm += feeder.found_slip_mm
 
 
 def _find(feeder: FeederRow, cards: Cards) -> None:
@@ -148,12 +137,13 @@ def _pass_by(feeder: FeederRow, cards: Cards, *, holds: bool) -> None:
     """Record that the next insert has passed the eye; it may hold the output on."""
     i = feeder.next_insert - feeder.first_card
     if holds:
-        feeder.held_mm = feeder.first_nose_mm + cards[i].nose_mm + cards[i].length_mm
+        tail_mm = feeder.first_nose_mm + cards[i].nose_mm + cards[i].length_mm
+        feeder.output.held_mm = tail_mm
         feeder.held_number = feeder.next_insert
         if feeder.has_level and feeder.looked:
-            level_take(feeder.level, feeder.decision, feeder.held_mm)  # type: ignore[arg-type]
+            level_take(feeder.level, feeder.decision, tail_mm)  # type: ignore[arg-type]
         elif feeder.has_level:
-            level_stands(feeder.level, feeder.held_mm)
+            level_stands(feeder.level, tail_mm)
         feeder.looked = False
     feeder.drawn += 1
     if not math.isnan(cards[i].double_mm):

@@ -14,7 +14,7 @@ from typing import Annotated, Any, get_type_hints
 import numpy as np
 
 from feedsim.machine import Eye, Machine
-from feedsim.motion.capture import eye_delay
+from feedsim.motion.capture import Output, eye_delay, output_of
 from feedsim.simulation.input_level import Level
 
 Small = Annotated[int, 8]
@@ -83,12 +83,10 @@ class EyeState:
     """The carrier eye: its numbers, and its state after the last carrier."""
 
     length_mm: float
-    reach_mm: float
-    off_response_s: float
+    output: Output
     scanned: bool
     has_level: bool
     level: Level
-    held_mm: float = -math.inf
     switched_s: float = -math.inf
     now_s: float = 0.0
 
@@ -98,8 +96,7 @@ class FeederRow:
     """One feeder: its numbers, then its state (``now_s`` and all after it)."""
 
     first_nose_mm: float
-    reach_mm: float
-    off_response_s: float
+    output: Output
     scanned: bool
     has_level: bool
     level: Level
@@ -144,7 +141,6 @@ class FeederRow:
     holds_insert: bool = False
     # the eye
     next_insert: int = 0
-    held_mm: float = -math.inf
     held_number: int = -1
     looked: bool = False
     # the insert found last
@@ -178,25 +174,19 @@ class FeederRow:
     second_halves: int = 0
 
 
-def eye_of(machine: Machine, *, fastest_mm_s: float) -> EyeState:
+def eye_of(machine: Machine) -> EyeState:
     """Return the carrier eye before the first carrier."""
-    eye = machine.carrier_eye
-    return EyeState(
-        length_mm=machine.carriers.length_mm,
-        reach_mm=fastest_mm_s * eye.off_response_s + 1.0,
-        **_eye_numbers(eye),
-    )
+    eye, fastest = machine.carrier_eye, machine.fastest_mm_s
+    return EyeState(length_mm=machine.carriers.length_mm, **_eye_numbers(eye, fastest))
 
 
-def feeder_row(machine: Machine, number: int, *, fastest_mm_s: float) -> FeederRow:
+def feeder_row(machine: Machine, number: int) -> FeederRow:
     """Return a feeder before the first carrier, nothing staged yet."""
     feeder, controller = machine.feeders[number], machine.controller
     eye, settings, clutch = feeder.eye, feeder.settings, feeder.clutch
-    fastest = max(fastest_mm_s * settings.speed_ratio, feeder.jog_speed_mm_s)
     return FeederRow(
         first_nose_mm=machine.first_nose_mm(number),
-        reach_mm=fastest * eye.off_response_s + 1.0,
-        **_eye_numbers(eye),
+        **_eye_numbers(eye, machine.fastest_feed_mm_s(number)),
         stage_position_mm=settings.stage_position_mm,
         engage_distance_mm=settings.engage_distance_mm,
         engage_lead_s=settings.engage_lead_s,
@@ -220,9 +210,9 @@ def feeder_row(machine: Machine, number: int, *, fastest_mm_s: float) -> FeederR
     )
 
 
-def _eye_numbers(eye: Eye) -> dict[str, Any]:
+def _eye_numbers(eye: Eye, fastest_mm_s: float) -> dict[str, Any]:
     return {
-        "off_response_s": eye.off_response_s,
+        "output": output_of(eye, fastest_mm_s=fastest_mm_s),
         "scanned": eye.scanned,
         "has_level": eye.polled or eye.filter_s > 0.0,
         "level": Level(polled=eye.polled, filter_s=eye.filter_s),

@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterator
 
 from simpy import Event, Interrupt
 
-from feedsim.machine import Eye
-from feedsim.motion.ticks import SAME_INSTANT_S
+from feedsim.machine import Machine
+from feedsim.motion.belt import belt_time_at
+from feedsim.motion.capture import merges, output_of
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
-from feedsim.simulation.input_level import Decision, EyeVerdict, level_of
+from feedsim.simulation.input_level import Decision, EyeVerdict, decide, level_of, level_take
 from feedsim.simulation.mark_memory import Mark, MarkMemory
 from feedsim.simulation.recorder import Tracer
 
@@ -24,8 +25,8 @@ _LOST = {EyeVerdict.TOO_SHORT: Outcome.NOT_SEEN, EyeVerdict.MERGES: Outcome.MERG
 class CarrierEye(Part):
     """One photo-eye over the belt, read for all feeders, with a memory for each.
 
-    ``length_mm``: of a carrier. ``carriers``: :class:`CarrierDraw` fields of ``count`` carriers, in
-    order. ``progress`` is called now and then with the number passed.
+    ``carriers``: :class:`CarrierDraw` fields of ``count`` carriers, in order. ``progress`` is
+    called now and then with the number passed.
     """
 
     def __init__(
@@ -33,8 +34,7 @@ class CarrierEye(Part):
         clock: Clock,
         conveyor: Conveyor,
         *,
-        eye: Eye,
-        length_mm: float,
+        machine: Machine,
         carriers: Iterator[tuple[float, float, float, float, bool]],
         count: int,
         memories: list[MarkMemory],
@@ -43,17 +43,17 @@ class CarrierEye(Part):
     ) -> None:
         super().__init__(clock)
         self._conveyor = conveyor
-        self._eye = eye
-        self._length_mm = length_mm
+        self._eye = eye = machine.carrier_eye
+        self._length_mm = machine.carriers.length_mm
         self._carriers = carriers
         self._count = count
         self._memories = memories
         self._tracer = tracer
         self._progress = progress
         self._order_known = Order.MARK_KNOWN.of(0)
-        self._held_mm = -math.inf
+        self._output = output_of(eye, fastest_mm_s=machine.fastest_mm_s)
         self._switched_s = -math.inf
-        self._level = level_of(eye, goes_off=self._goes_off)
+        self._level = level_of(eye)
         self._decision: Decision | None = None
         self.leading_edge_mm = array("d")
         self.slip_mm = array("d")
@@ -87,13 +87,18 @@ class CarrierEye(Part):
     def _plan(self, drawn: tuple[float, float, float, float, bool]) -> tuple[float, Outcome | None]:
         """Return when the fate of a carrier is decided (s), and how it is lost, if it is."""
         leading, seen, delay, _, missed = drawn
-        passed = self._conveyor.master.belt.time_at(seen)
+        master = self._conveyor.master
+        passed = master.belt.time_at(seen)
         lost = Outcome.NOT_SEEN if missed else self.fate(seen, passed)
         self._decision = None
         if self._level is None or lost is Outcome.NOT_SEEN:
             return (passed if lost else max(passed + delay, self._switched_s)), lost
-        self._decision = decision = self._level.decide(
-            self._conveyor.master,
+        self._decision = decision = decide(
+            self._level,
+            self._output,
+            belt_time_at,
+            master.belt,
+            master,
             passes_s=passed,
             switches_s=max(passed + delay, self._level.since_s),
             tail_mm=leading + self._length_mm,
@@ -103,19 +108,15 @@ class CarrierEye(Part):
     def _hold(self, tail_mm: float, lost: Outcome | None) -> None:
         """Record that the planned carrier has passed; its tail (mm) may hold the output."""
         if self._decision is not None and self._level is not None:
-            self._level.take(self._decision, tail_mm)
-        if lost is not Outcome.NOT_SEEN:
-            self._held_mm = tail_mm
-
-    def _goes_off(self, tail_mm: float) -> float:
-        """Return when the output goes off behind a tail (s)."""
-        if tail_mm == -math.inf:
-            return tail_mm
-        return self._conveyor.time_at(tail_mm) + self._eye.off_response_s
+            level_take(self._level, self._decision, tail_mm)
+        if self._decision is not None or lost is not Outcome.NOT_SEEN:
+            self._output.held_mm = tail_mm
 
     def fate(self, seen: float, passed: float) -> Outcome | None:
         """Return how an edge that passes is lost, if it is; None where the output switches."""
-        return Outcome.MERGED if self._merges(seen, passed) else None
+        belt = self._conveyor.master.belt
+        merged = merges(self._output, belt_time_at, belt, seen, passes_s=passed)
+        return Outcome.MERGED if merged else None
 
     def switch(self, carrier: int, t: float) -> None:
         """Switch the output on at time ``t`` (s); the program knows at the next scan tick."""
@@ -128,14 +129,6 @@ class CarrierEye(Part):
         tick = master.scan_tick(t)
         event = self.clock.at(tick, self._order_known, (tick, Mark(carrier, reading)))
         event.callbacks = [self.tell]
-
-    def _merges(self, seen: float, passed: float) -> bool:
-        """Return whether the output is still on from the carrier before."""
-        belt = self._conveyor.master.belt
-        off = self._eye.off_response_s
-        if seen - self._held_mm > belt.fastest_mm_s * off + 1.0:
-            return False
-        return passed < belt.time_at(self._held_mm) + off - SAME_INSTANT_S
 
     def _trace_level(self, carrier: int) -> None:
         """Note when output and input came on for a carrier, behind a filter or polled."""

@@ -31,10 +31,6 @@ class Conveyor(Part):
         self._phases = phases
         self._tracer = tracer
         self.scale_error = machine.encoder.scale_error
-        line = machine.line
-        adjusts = machine.supervision.adjusts if machine.supervision else ()
-        speeds = [a.speed_mm_s for a in adjusts if a.speed_mm_s is not None]
-        self.fastest_mm_s = max([line.speed_mm_s, *(v for _, v in line.profile), *speeds])
         self.start_time_s = 0.0
         self.waits = machine.start_empty
         self.feeds: list[FeedMotion] = []

@@ -9,6 +9,7 @@ from enum import IntEnum
 from typing import NamedTuple
 
 from feedsim.machine import Eye
+from feedsim.motion.capture import Motion, Output, off_behind, still_on
 from feedsim.motion.master import Master, next_scan_tick
 from feedsim.motion.ticks import SAME_INSTANT_S
 
@@ -50,35 +51,39 @@ class Decision(NamedTuple):
 
 def decide(
     level: Level,
+    output: Output,
+    time_at: Callable[[Motion, float], float],
+    motion: Motion,
     master: Master,
     *,
     passes_s: float,
     switches_s: float,
-    off_s: float,
-    output_off_s: float,
-    input_off_s: float,
+    tail_mm: float,
 ) -> Decision:
-    """Return the fate of the next object.
+    """Return the fate of the next object; this changes nothing.
 
     Its seen edge passes the eye at ``passes_s``; the output switches on at ``switches_s``, unless
-    it is on still, and goes off behind this object at ``off_s``. It goes off behind the last object
-    that holds it at ``output_off_s``, behind the last that the input is on for at ``input_off_s``;
-    ``-inf`` for none.
+    it is on still, and goes off behind this object's tail. ``time_at``, ``motion``: as in
+    :mod:`feedsim.motion.capture`.
     """
-    goes_on = passes_s < output_off_s - SAME_INSTANT_S
+    off_response_s = output.off_response_s
+    off_s = off_behind(time_at, motion, tail_mm, off_response_s=off_response_s)
+    output_off_s = off_behind(time_at, motion, output.held_mm, off_response_s=off_response_s)
+    goes_on = still_on(passes_s, output_off_s)
     since_s = level.since_s if goes_on else switches_s
-    still_on = level.counts and (
+    input_on = level.counts and (
         goes_on or switches_s < output_off_s + level.filter_s - SAME_INSTANT_S
     )
     shown, polled = level.shown, level.polled
-    if still_on and (shown or not polled):
+    if input_on and (shown or not polled):
         t = passes_s if goes_on else switches_s
         return Decision(EyeVerdict.MERGES, t, since_s, level.on_s, True, shown, goes_on)
-    on_s = level.on_s if still_on else since_s + level.filter_s
-    if level.filter_s > 0.0 and not still_on and off_s < on_s - SAME_INSTANT_S:
+    on_s = level.on_s if input_on else since_s + level.filter_s
+    if level.filter_s > 0.0 and not input_on and off_s < on_s - SAME_INSTANT_S:
         return Decision(EyeVerdict.TOO_SHORT, off_s, since_s, on_s, False, shown, goes_on)
     if not polled:
         return Decision(EyeVerdict.SWITCHES, on_s, since_s, on_s, True, True, goes_on)
+    input_off_s = off_behind(time_at, motion, level.input_mm, off_response_s=off_response_s)
     if shown and next_scan_tick(master, input_off_s + level.filter_s) >= on_s - SAME_INSTANT_S:
         return Decision(EyeVerdict.MERGES, on_s, since_s, on_s, True, True, goes_on)
     tick_s = next_scan_tick(master, on_s)
@@ -93,7 +98,6 @@ def level_take(level: Level, decision: Decision, tail_mm: float) -> None:
     """Record that the decided object has passed, its tail at a travel (mm)."""
     level.since_s, level.on_s = decision.since_s, decision.on_s
     level.counts, level.shown = decision.counts, decision.shown
-    level.output_mm = tail_mm
     if decision.counts:
         level.input_mm = tail_mm
 
@@ -101,27 +105,42 @@ def level_take(level: Level, decision: Decision, tail_mm: float) -> None:
 def level_stands(level: Level, tail_mm: float) -> None:
     """Record an object over the eye that the program has seen."""
     level.counts = level.shown = True
-    level.output_mm = level.input_mm = tail_mm
+    level.input_mm = tail_mm
 
 
-def level_slipped(level: Level, slip_mm: float) -> None:
-    """Record that the last object fell back."""
-    if level.input_mm == level.output_mm:
+def level_slipped(level: Level, held_mm: float, slip_mm: float) -> None:
+    """Record that the last object, with its tail at a travel (mm), falls back."""
+    if level.input_mm == held_mm:
         level.input_mm += slip_mm
-    level.output_mm += slip_mm
+
+
+def output_on(
+    level: Level | None,
+    output: Output,
+    time_at: Callable[[Motion, float], float],
+    motion: Motion,
+    master: Master,
+    t: float,
+) -> bool:
+    """Return whether the program takes an eye as on at ``t`` (s), given the objects so far."""
+    held_mm = output.held_mm if level is None else level.input_mm
+    off_s = off_behind(time_at, motion, held_mm, off_response_s=output.off_response_s)
+    if level is None:
+        return t < off_s
+    off_s += level.filter_s
+    return level.shown and t < (next_scan_tick(master, off_s) if level.polled else off_s)
 
 
 @dataclass(slots=True)
 class Level:
-    """The present state of an eye's input.
+    """The present state of an eye's input; objects are decided in order.
 
-    ``output_mm``, ``input_mm``: tail of the last object that holds the output on, and of the last
-    that the input is on for; ``since_s``, ``on_s``: when output and input switched on last.
+    ``input_mm``: tail of the last object that the input is on for; ``since_s``, ``on_s``: when
+    output and input switched on last.
     """
 
     polled: bool
     filter_s: float
-    output_mm: float = -math.inf
     input_mm: float = -math.inf
     since_s: float = -math.inf
     on_s: float = -math.inf
@@ -129,42 +148,6 @@ class Level:
     shown: bool = False
 
 
-class InputLevel(Level):
-    """The level of the input of one eye, with a filter or polled, from object to object.
-
-    Objects are decided in order. A decision changes nothing and may be repeated as the motion
-    changes; :meth:`take` records the outcome. ``goes_off``: when the output goes off (s) for a tail
-    at a travel (mm); ``-inf`` for none.
-    """
-
-    def __init__(self, eye: Eye, *, goes_off: Callable[[float], float]) -> None:
-        super().__init__(polled=eye.polled, filter_s=eye.filter_s)
-        self.goes_off = goes_off
-
-    def decide(
-        self, master: Master, *, passes_s: float, switches_s: float, tail_mm: float
-    ) -> Decision:
-        """Return the fate of the next object, its trailing edge at a travel (mm)."""
-        return decide(
-            self,
-            master,
-            passes_s=passes_s,
-            switches_s=switches_s,
-            off_s=self.goes_off(tail_mm),
-            output_off_s=self.goes_off(self.output_mm),
-            input_off_s=self.goes_off(self.input_mm),
-        )
-
-    take = level_take
-    stands = level_stands
-    slipped = level_slipped
-
-    def is_on(self, t: float, *, master: Master) -> bool:
-        """Return whether the program takes the input as on at ``t`` (s)."""
-        off_s = self.goes_off(self.input_mm) + self.filter_s
-        return self.shown and t < (next_scan_tick(master, off_s) if self.polled else off_s)
-
-
-def level_of(eye: Eye, *, goes_off: Callable[[float], float]) -> InputLevel | None:
+def level_of(eye: Eye) -> Level | None:
     """Return the input level of an eye; None if every switching is seen at once."""
-    return InputLevel(eye, goes_off=goes_off) if eye.polled or eye.filter_s else None
+    return Level(polled=eye.polled, filter_s=eye.filter_s) if eye.polled or eye.filter_s else None

@@ -10,12 +10,22 @@ from typing import Any, NamedTuple
 from simpy import Event, Interrupt
 
 from feedsim.draws.line_draws import InsertDraw
+from feedsim.motion.capture import merges, output_of
+from feedsim.motion.feed import feed_time_at
 from feedsim.motion.master import Master
 from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
-from feedsim.simulation.input_level import Decision, EyeVerdict, level_of
+from feedsim.simulation.input_level import (
+    Decision,
+    EyeVerdict,
+    decide,
+    level_of,
+    level_slipped,
+    level_stands,
+    level_take,
+)
 
 Drawn = tuple[float, float, float, float, float, bool, bool, float, bool]
 """The fields of an :class:`~feedsim.draws.line_draws.InsertDraw`, in their order."""
@@ -95,14 +105,13 @@ class InsertEye:
         self._first_nose_mm = first_nose_mm
         self.moved: list[tuple[int, float]] = []
         self._eye = state.machine.eye
-        self._reach_mm = fastest_mm_s * self._eye.off_response_s + 1.0
+        self._output = output_of(self._eye, fastest_mm_s=fastest_mm_s)
         self._order = Order.INSERT_EYE.of(state.number)
         self._next = next(inserts)
         self._number = 0
-        self._held_mm = -math.inf
         self._held_number = -1
         self._known_event: Event | None = None
-        self._level = level_of(self._eye, goes_off=self._goes_off)
+        self._level = level_of(self._eye)
         self._decision: Decision | None = None
 
     @property
@@ -120,10 +129,10 @@ class InsertEye:
 
     def slipped(self, number: int, slip_mm: float, *, feed_mm: float) -> None:
         """Insert ``number`` fell back when the clutch closed, and its tail with it."""
-        if number == self._held_number and feed_mm < self._held_mm:
-            self._held_mm += slip_mm
+        if number == self._held_number and feed_mm < self._output.held_mm:
             if self._level is not None:
-                self._level.slipped(slip_mm)
+                level_slipped(self._level, self._output.held_mm, slip_mm)
+            self._output.held_mm += slip_mm
 
     def search(self, search: Search) -> Generator[Event, Any, Found | None]:
         """Wait for the next insert to switch the eye; None at the search limit."""
@@ -157,7 +166,7 @@ class InsertEye:
             return passes, Fate.MISSED
         if self._level is not None:
             switches, fate = self._filtered(passes, delay)
-        elif self._merges(edge, passes):
+        elif merges(self._output, feed_time_at, feed, edge, passes_s=passes):
             return passes, Fate.MERGED
         else:
             switches, fate = passes + delay, Fate.SEEN
@@ -173,26 +182,17 @@ class InsertEye:
             return passes_s, Fate.SEEN
         nose_mm, _, length_mm, *_ = self._next
         tail_mm = self._first_nose_mm + nose_mm + length_mm
-        self._decision = decision = self._level.decide(
+        self._decision = decision = decide(
+            self._level,
+            self._output,
+            feed_time_at,
+            self._state.feed,
             self._conveyor.master,
             passes_s=passes_s,
             switches_s=passes_s + delay_s,
             tail_mm=tail_mm,
         )
         return decision.t, _FATES[decision.seen]
-
-    def _goes_off(self, tail_mm: float) -> float:
-        """Return when the output goes off behind a tail (s)."""
-        if tail_mm == -math.inf:
-            return tail_mm
-        return self._state.feed.time_at(tail_mm) + self._eye.off_response_s
-
-    def _merges(self, edge: float, passes_s: float) -> bool:
-        """Return whether the output is still on from the insert before."""
-        if edge - self._held_mm > self._reach_mm:
-            return False
-        off = self._state.feed.time_at(self._held_mm) + self._eye.off_response_s
-        return passes_s < off - SAME_INSTANT_S
 
     def _trace_level(self, carrier: int) -> None:
         """Note when output and input came on for an insert, behind a filter or polled."""
@@ -249,13 +249,13 @@ class InsertEye:
 
     def _hold(self) -> None:
         nose_mm, _, length_mm, *_ = self._next
-        self._held_mm = self._first_nose_mm + nose_mm + length_mm
+        self._output.held_mm = tail_mm = self._first_nose_mm + nose_mm + length_mm
         self._held_number = self._number
         if self._level is not None:
             if self._decision is None:  # staged at the start, or cleared by hand
-                self._level.stands(self._held_mm)
+                level_stands(self._level, tail_mm)
             else:
-                self._level.take(self._decision, self._held_mm)
+                level_take(self._level, self._decision, tail_mm)
             self._decision = None
 
     def _count_drawn(self, double_mm: float) -> None:

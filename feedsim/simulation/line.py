@@ -23,7 +23,7 @@ from feedsim.simulation.insert_eye import InsertEye
 from feedsim.simulation.recorder import PENDING, Columns, Tracer
 from feedsim.simulation.servo import Servo
 from feedsim.simulation.staging_clutch import StagingClutch
-from feedsim.simulation.supervised_line import Feeding, fastest_ratio, kinds_of, supervised
+from feedsim.simulation.supervised_line import Feeding, kinds_of, supervised
 from feedsim.simulation.supervisor import Supervisor
 
 _LAST = 1 << 20
@@ -59,8 +59,7 @@ class LineRun:
         self.carrier_eye = self._kinds.carrier_eye(
             self.clock,
             self.conveyor,
-            eye=machine.carrier_eye,
-            length_mm=machine.carriers.length_mm,
+            machine=machine,
             carriers=draws.carriers(),
             count=carriers,
             memories=[feeder.memory for feeder in feeders],
@@ -118,9 +117,7 @@ class LineRun:
             state=state,
             inserts=draws.inserts(number),
             first_nose_mm=self.machine.first_nose_mm(number),
-            fastest_mm_s=max(
-                conveyor.fastest_mm_s * fastest_ratio(self.machine, number), machine.jog_speed_mm_s
-            ),
+            fastest_mm_s=self.machine.fastest_feed_mm_s(number),
         )
         servo = kinds.servo(clock, state=state)
         clutch = kinds.clutch(clock, conveyor, state=state, eye=eye, servo=servo, start_empty=empty)

@@ -9,8 +9,10 @@ from typing import Any
 
 from simpy import Event
 
+from feedsim.motion.belt import belt_time_at
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.carrier_eye import CarrierEye
+from feedsim.simulation.input_level import output_on
 from feedsim.simulation.mark_memory import Mark
 
 _Drawn = tuple[float, float, float, float, bool]
@@ -96,9 +98,8 @@ class SupervisedCarrierEye(CarrierEye):
 
     def output_on(self, t: float) -> bool:
         """Return whether the output is on at time ``t`` (s), given the edges processed so far."""
-        if self._level is not None:
-            return self._level.is_on(t, master=self._conveyor.master)
-        return t < self._goes_off(self._held_mm)
+        master = self._conveyor.master
+        return output_on(self._level, self._output, belt_time_at, master.belt, master, t)
 
     def end(self) -> int:
         """Draw the carriers that have not come yet; return how many have."""

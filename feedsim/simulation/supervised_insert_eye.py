@@ -9,9 +9,11 @@ from typing import Any
 from simpy import Event
 
 from feedsim.machine import FaultKind, Hazard
+from feedsim.motion.feed import feed_time_at
 from feedsim.simulation.clock import Clock
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
+from feedsim.simulation.input_level import output_on
 from feedsim.simulation.insert_eye import Drawn, Fate, Found, InsertEye, Search
 from feedsim.simulation.watch import Watch
 
@@ -203,6 +205,5 @@ class SupervisedInsertEye(InsertEye):
 
     def output_on(self, t: float) -> bool:
         """Return whether the output is on at time ``t`` (s), given the edges processed so far."""
-        if self._level is not None:
-            return self._level.is_on(t, master=self._conveyor.master)
-        return t < self._goes_off(self._held_mm)
+        master = self._conveyor.master
+        return output_on(self._level, self._output, feed_time_at, self._state.feed, master, t)

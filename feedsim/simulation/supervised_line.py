@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple, cast
 
 from feedsim.draws.line_draws import Draws
-from feedsim.machine import FaultKind, Machine, Setting
+from feedsim.machine import FaultKind, Machine
 from feedsim.records.stop import Adjustment, Rule
 from feedsim.simulation.blocked import BlockedWatch
 from feedsim.simulation.carrier_eye import CarrierEye
@@ -73,14 +73,6 @@ class Supervised(NamedTuple):
 def kinds_of(machine: Machine) -> Kinds:
     """Return the classes of a line's parts."""
     return _PLAIN if machine.supervision is None else _SUPERVISED
-
-
-def fastest_ratio(machine: Machine, number: int) -> float:
-    """Return the highest speed ratio that a feeder will have."""
-    ratios = [machine.feeders[number].settings.speed_ratio]
-    for adjust in machine.supervision.adjusts if machine.supervision else ():
-        ratios += [v for n, s, v in adjust.settings if n == number and s is Setting.SPEED_RATIO]
-    return max(ratios)
 
 
 def supervised(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from feedsim.arrays import Bools, Floats
 from feedsim.draws.line_draws import Draws, InsertDraw
 from feedsim.machine import Machine
-from feedsim.motion.ticks import SAME_INSTANT_S
+from feedsim.motion.capture import still_on
 from feedsim.records.columns import FeederRecords
 from feedsim.records.trace import Trace, TraceEvent
 from feedsim.running.replay.eyes import OnInterval, TracedRun
@@ -186,7 +186,7 @@ def insert_eye_runs(
         closes = float(inserts.closes_s[number])
         if not math.isnan(closes) and feed.position(closes) < tail:
             tail += card.slip_mm
-        merges = passes < ends_s - SAME_INSTANT_S and not staged_at_start
+        merges = still_on(passes, ends_s) and not staged_at_start
         ends_s = min(feed.time_at(tail), float(np.nan_to_num(inserts.gone_s[number], nan=math.inf)))
         ends_s += off
         if staged_at_start:

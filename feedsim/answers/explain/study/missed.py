@@ -8,7 +8,7 @@ from feedsim.answers.explain.study.record import Miss
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, correction_at, staged_in
 from feedsim.answers.explain.study.words import Say, stop_words
-from feedsim.motion.ticks import SAME_INSTANT_S
+from feedsim.motion.capture import still_on
 from feedsim.quantities import listed, noun_for
 from feedsim.records.outcome import Outcome
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
@@ -43,8 +43,7 @@ def _merged(run: StorySource, carrier: int, say: Say) -> Miss:
         return gap
     tail_mm = run.carriers[before].leading_edge_mm + run.machine.carriers.length_mm
     seen_mm = run.carriers[carrier].seen_edge_mm
-    off_s = belt.time_at(tail_mm) + eye.off_response_s
-    passes_s = belt.time_at(seen_mm)
+    off_s, passes_s = _goes_off(run, before), belt.time_at(seen_mm)
     needs_mm = belt.position(off_s) - tail_mm
     short_mm = belt.position(off_s) - seen_mm
     said = (
@@ -82,7 +81,7 @@ def _bridged(run: StorySource, carrier: int, before: int, say: Say) -> Miss | No
         return None
     card = run.carriers[carrier]
     passes_s, off_s = run.belt.time_at(card.seen_edge_mm), _goes_off(run, before)
-    if passes_s < off_s - SAME_INSTANT_S:
+    if still_on(passes_s, off_s):
         return None
     gap_s = passes_s + card.eye_delay_s - off_s
     said = f"The carrier eye saw it and carrier {before} as one: between them its output was off "
