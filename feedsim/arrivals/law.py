@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from feedsim.arrays import Floats
 from feedsim.probability.distribution import Distribution, clipped_at
-from feedsim.probability.normal import density, normal_wave
+from feedsim.probability.normal import normal_wave, positive_mean
 
 _FAR = 9.0  # standard deviations beyond which a share is negligible
 _LONGEST = 8.0  # standard deviations that a normal pitch never exceeds
@@ -227,19 +227,16 @@ def _total(least: float, mean: float, sd: float, many: int) -> Distribution:
 def clipped_beyond(x: Floats, *, least: float, mean: float, sd: float) -> Floats:
     """Return E[max(0, X − x)] of a normal law clipped at the least, shape of ``x``.
 
-    (m − x)·Φ(z) + s·φ(z), z = (m − x)/s, above the least: any text on limited dependent variables.
+    Above the least :func:`feedsim.probability.normal.positive_mean` of m − x.
     """
 
     def normal(y: Floats) -> Floats:
         if sd == 0.0:
             return np.maximum(mean - y, 0.0)
-        from scipy.special import ndtr
-
         left: Floats = np.asarray(mean - y, dtype=np.float64)
         found: Floats = np.maximum(left, 0.0)
         near = np.abs(left) < _FAR * sd
-        z = left[near] / sd
-        found[near] = left[near] * ndtr(z) + sd * density(z)
+        found[near] = positive_mean(left[near], sd)
         return found
 
     return normal(np.maximum(x, least)) + np.maximum(least - x, 0.0)

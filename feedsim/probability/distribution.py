@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from feedsim.arrays import Floats
 from feedsim.probability.distribution_parts import Clipped, Lattice
 from feedsim.probability.even_grid import EvenGrid
-from feedsim.probability.normal import kept_of_wave
+from feedsim.probability.normal import kept_of_wave, share_below
 
 _MOST_TERMS = 20_000
 _FAR = 9.0  # standard deviations beyond which a normal part is negligible
@@ -328,7 +328,7 @@ def clipped_at(least: float, *, mean: float, sd: float) -> Distribution:
     """Return normal(mean, sd) clipped at the least; a normal part if hardly anything is clipped."""
     if sd == 0.0:
         return Distribution(max(mean, least))
-    clipped = 0.5 * math.erfc((mean - least) / (sd * math.sqrt(2.0)))
+    clipped = share_below((least - mean) / sd)
     if clipped < _HARDLY:
         return Distribution(mean, sd)
     if clipped > 1.0 - _NOTHING:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from feedsim.arrays import Floats
 from feedsim.probability.even_grid import EvenGrid
-from feedsim.probability.normal import density, kept_of_wave
+from feedsim.probability.normal import density, kept_of_wave, positive_mean, share_below
 
 _FAR = 9.0  # standard deviations beyond which a normal curve is negligible
 _SAME = 1e-7
@@ -122,10 +122,7 @@ class Clipped(NamedTuple):
 
     @property
     def mean(self) -> float:
-        """The mean value: m·Φ(m/s) + s·φ(m/s), times the factor.
-
-        For a censored normal variable: any text on limited dependent variables.
-        """
+        """The mean value: :func:`feedsim.probability.normal.positive_mean`, times the factor."""
         return self.factor * self._moments()[0]
 
     @property
@@ -139,9 +136,8 @@ class Clipped(NamedTuple):
 
     def _moments(self) -> tuple[float, float]:
         m, s = self.normal_mean, self.normal_sd
-        z = m / s
-        above = 0.5 * math.erfc(-z / math.sqrt(2.0))
-        return m * above + s * density(z), (m * m + s * s) * above + m * s * density(z)
+        square = (m * m + s * s) * share_below(m / s) + m * s * density(m / s)
+        return positive_mean(m, s), square
 
     @property
     def bounds(self) -> tuple[float, float]:
@@ -160,7 +156,7 @@ class Clipped(NamedTuple):
         Faddeeva's w (the integral of a Gauss curve from 0 on; Abramowitz and Stegun, 7.1.3).
         """
         s, z = self.normal_sd, self.normal_mean / self.normal_sd
-        clipped = 0.5 * math.erfc(z / math.sqrt(2.0))
+        clipped = share_below(-z)
         above = grid.faddeeva(-1j * z / math.sqrt(2.0), s * self.factor / math.sqrt(2.0))
         return clipped + 0.5 * kept_of_wave(z) * above
 

@@ -35,6 +35,32 @@ def density(z: float | Floats) -> float | Floats:
     return kept_of_wave(z) / math.sqrt(2.0 * math.pi)
 
 
+@overload
+def share_below(z: float) -> float: ...
+@overload
+def share_below(z: Floats) -> Floats: ...
+def share_below(z: float | Floats) -> float | Floats:
+    """Return the standard normal distribution function, Φ(z), in the shape of ``z``."""
+    if isinstance(z, np.ndarray):
+        from scipy.special import ndtr
+
+        return np.asarray(ndtr(z), dtype=np.float64)
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+@overload
+def positive_mean(mean: float, sd: float) -> float: ...
+@overload
+def positive_mean(mean: Floats, sd: float) -> Floats: ...
+def positive_mean(mean: float | Floats, sd: float) -> float | Floats:
+    """Return E[max(0, X)] of a normal law, sd above 0, in the shape of ``mean``.
+
+    m·Φ(m/s) + s·φ(m/s), which is also the integral of Φ (any text on limited dependent variables).
+    """
+    z = mean / sd
+    return mean * share_below(z) + sd * density(z)
+
+
 def normal_wave(w: Floats, *, mean: float, sd: float) -> NDArray[np.complex128]:
     """Return the characteristic function E[e^(iwX)] = e^(i·w·m − w²·s²/2), shape of ``w``."""
     found: NDArray[np.complex128] = np.exp(1j * w * mean - 0.5 * (w * sd) ** 2)

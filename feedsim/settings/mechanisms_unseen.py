@@ -7,15 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import lru_cache
 from typing import NamedTuple
 
-import numpy as np
-
-from feedsim.arrivals.law import clipped_beyond
 from feedsim.criteria import Criteria
 from feedsim.machine import Inserts
 from feedsim.probability.distribution import Distribution
+from feedsim.probability.normal import positive_mean, share_below
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import filters, gap_lasts, gap_too_short, too_short
 from feedsim.settings.nominal import clipped_slip_mean
@@ -122,7 +119,8 @@ def searched_on(at: FeederAtSpeed) -> tuple[SearchedOn, SearchedOn, SearchedOn]:
     behind = 1.0 - (1.0 - misfeed) * (1.0 - again_unseen(at))
     pitch = insert_pitch(at)
     merge = merged_inserts(at)
-    shorter = (_mean_gap(ins) - _shortest_gaps(ins, merge)) * at.belt_per_feed
+    mean = gaps(at).average
+    shorter = (mean - _shortest_gaps(ins, merge, mean)) * at.belt_per_feed
     found = shorter * merge / (1.0 - merge) if merge < 1.0 else 0.0
     return (
         SearchedOn(misfeed, 1.0 - (1.0 - misfeed) * (1.0 - at.eye.missed), pitch),
@@ -133,7 +131,7 @@ def searched_on(at: FeederAtSpeed) -> tuple[SearchedOn, SearchedOn, SearchedOn]:
 
 def insert_pitch(at: FeederAtSpeed) -> float:
     """Return the mean pitch of inserts as belt travel (mm): (length + E[gap])·(1+ε)/g."""
-    return (at.inserts.length_mm + _mean_gap(at.inserts)) * at.belt_per_feed
+    return (at.inserts.length_mm + gaps(at).average) * at.belt_per_feed
 
 
 def searches(
@@ -161,30 +159,20 @@ def searches(
     return found
 
 
-@lru_cache(maxsize=64)
-def _mean_gap(inserts: Inserts) -> float:
-    return inserts.min_gap_mm + _gap_beyond(inserts, inserts.min_gap_mm)
+def _shortest_gaps(inserts: Inserts, share: float, mean: float) -> float:
+    """Return the mean of the shortest gaps (mm) that make up a share of all, of a mean.
 
-
-def _gap_beyond(inserts: Inserts, x: float) -> float:
-    normal = {"least": inserts.min_gap_mm, "mean": inserts.gap_mm, "sd": inserts.gap_sd_mm}
-    return float(clipped_beyond(np.array([x]), **normal)[0])
-
-
-def _shortest_gaps(inserts: Inserts, share: float) -> float:
-    """Return the mean of the shortest gaps (mm) that make up a share of all.
-
-    With t the longest of them, t − E[max(0, t − X)]/P(X ≤ t) (elementary).
+    With t the longest of them, t − E[max(0, t − X)]/P(X ≤ t) (elementary). X is normal, clipped at
+    c: E[max(0, t − X)] is that of the normal law less E[max(0, c − X)].
     """
-    mean = _mean_gap(inserts)
     if share < _RARE or inserts.gap_sd_mm == 0.0:
         return mean
-    from scipy.special import ndtr, ndtri
+    from scipy.special import ndtri
 
-    longest = inserts.gap_mm + inserts.gap_sd_mm * float(ndtri(min(share, _NEARLY_ALL)))
-    longest = max(inserts.min_gap_mm, longest)
-    below = float(ndtr((longest - inserts.gap_mm) / inserts.gap_sd_mm))
-    return longest - (longest - mean + _gap_beyond(inserts, longest)) / below
+    least, m, sd = inserts.min_gap_mm, inserts.gap_mm, inserts.gap_sd_mm
+    longest = max(least, m + sd * float(ndtri(min(share, _NEARLY_ALL))))
+    less = positive_mean(longest - m, sd) - positive_mean(least - m, sd)
+    return longest - less / share_below((longest - m) / sd)
 
 
 def _sooner(at: FeederAtSpeed, travel: float) -> float:

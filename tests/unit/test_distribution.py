@@ -11,6 +11,7 @@ from scipy import integrate, special, stats
 from feedsim.probability.distribution import Distribution, clipped_at
 from feedsim.probability.distribution_parts import Clipped, Lattice, merged
 from feedsim.probability.even_grid import EvenGrid
+from feedsim.probability.normal import positive_mean, share_below
 
 PLACES = (-3.7, -1.0, -0.2, 0.0, 0.31, 0.99, 1.6, 4.0)
 
@@ -92,6 +93,17 @@ def test_a_clipped_normal_has_its_moments_and_its_shares(mean: float, sd: float)
         # the little normal part smears what is clipped to 0 by no more than 9 of its own
         expected = law.cdf(x) if x > 0.0 else 0.0
         assert found.share_below(x) == pytest.approx(expected, abs=2e-4)
+
+
+@pytest.mark.parametrize("mean", [-30.0, -0.4, 0.0, 0.3, 12.0])
+def test_the_mean_of_the_positive_part_is_the_integral_of_the_distribution_function(
+    mean: float,
+) -> None:
+    sd, law = 2.5, stats.norm(mean, 2.5)
+    wanted, _ = integrate.quad(law.sf, 0.0, max(1.0, mean + 10.0 * sd), epsabs=0.0, epsrel=1e-12)
+    assert positive_mean(mean, sd) == pytest.approx(wanted, rel=1e-9, abs=1e-15)
+    assert positive_mean(np.array([mean]), sd)[0] == pytest.approx(wanted, rel=1e-9, abs=1e-15)
+    assert share_below(mean) == pytest.approx(special.ndtr(mean), rel=1e-13)
 
 
 def test_a_normal_that_is_always_clipped_or_never_is_none_of_its_kind() -> None:

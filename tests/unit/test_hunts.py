@@ -193,8 +193,7 @@ def test_inserts_that_merge_have_short_gaps_and_the_others_long_ones(
     line = override(scenario_of_all_keys(749, stops=False), ["run.carriers=5000"])
     assert hunted_auto(line) == ""
     # the twin: all gaps are as long as the mean, whichever merge
-    mean = mechanisms_unseen._mean_gap
-    monkeypatch.setattr(mechanisms_unseen, "_shortest_gaps", lambda inserts, _: mean(inserts))
+    monkeypatch.setattr(mechanisms_unseen, "_shortest_gaps", lambda _inserts, _share, mean: mean)
     assert "at most" in (hunted_auto(line) or "")
 
 
