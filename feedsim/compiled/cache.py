@@ -22,7 +22,8 @@ from feedsim.garbage import nothing_collected
 CACHE = "FEEDSIM_CACHE"
 """Environment variable with a folder to use instead of the user's own."""
 _SUMS = "sums"
-_STAGES = ("compiled", "motion", "simulation", "records", "draws")  # whose sources go into it
+# whose sources go into the key
+_STAGES = ("machine", "motion", "draws", "records", "simulation", "compiled")
 _MOST_OTHERS = 7
 _NAMED = re.compile("[0-9a-f]{32}")
 _SAYS = "feedsim: compiling the engine for this machine; that is done once and takes some 15 s.\n"
@@ -157,7 +158,7 @@ def _key() -> str:
     names += [f"{name} {metadata.version(name)}" for name in ("numba", "llvmlite", "numpy")]
     key = hashlib.sha256("\n".join(names).encode())
     top = Path(__file__).parents[1]
-    for path in [top / "machine.py", *(p for s in _STAGES for p in sorted((top / s).glob("*.py")))]:
+    for path in (p for s in _STAGES for p in sorted((top / s).glob("*.py"))):
         key.update(path.read_bytes())
         key.update(f"{path} {path.stat().st_mtime_ns}".encode())  # numba keeps by these too
     return key.hexdigest()[:32]

@@ -1,0 +1,105 @@
+"""A feeder in numbers: its inserts, eye, clutch, servo and settings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from feedsim.machine.drive import Drive
+from feedsim.machine.line import Eye
+from feedsim.machine.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Inserts:
+    """The inserts that the singulator lets onto the insert path.
+
+    ``magazine``: its capacity; 0: endless. ``warning``: inserts left at which refilling begins
+    while the line runs; 0: only when it is empty and the line has stopped.
+    """
+
+    length_mm: float
+    gap_mm: float
+    gap_sd_mm: float = 0.0
+    min_gap_mm: float = 0.0
+    slip_mm: float = 0.0
+    slip_sd_mm: float = 0.0
+    misfeed: float = 0.0
+    double: float = 0.0
+    magazine: int = 0
+    warning: int = 0
+    refill_time_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class DoubleCheck:
+    """Probability that a double is found, and that a single is called a double.
+
+    ``stops``: a found double stops the line; else it is counted and goes on.
+    """
+
+    finds: float = 0.0
+    false_alarm: float = 0.0
+    stops: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Clutch:
+    """The electronic clutch.
+
+    ``ramp_in`` and ``ramp_out`` are seconds, or mm of counted travel where
+    ``travel_ramp`` is true; 0 is a step.
+    """
+
+    travel_ramp: bool = False
+    ramp_in: float = 0.0
+    ramp_out: float = 0.0
+    settle_s: float = 0.0
+
+    def ramps_s(self, counted_mm_s: float) -> tuple[float, float]:
+        """Return how long ramp-in and ramp-out last (s) at a steady counted belt speed."""
+        seconds = 1.0 / counted_mm_s if self.travel_ramp else 1.0
+        return seconds * self.ramp_in, seconds * self.ramp_out
+
+    def engaged_s(self, feed_mm: float, *, ratio: float, counted_mm_s: float) -> float:
+        """Return the time (s) from ramp-in to ramp-out that feeds a travel from rest to rest.
+
+        w·(t − T_in/2 + T_out/2) at a steady feed speed w = g·v_c, where the ramp-in ends first.
+        """
+        ramp_in, ramp_out = self.ramps_s(counted_mm_s)
+        return feed_mm / (ratio * counted_mm_s) + 0.5 * (ramp_in - ramp_out)
+
+
+@dataclass(frozen=True, slots=True)
+class Servo:
+    """The feed axis. ``loop_gain_per_s`` may be ``inf`` (rigid).
+
+    ``max_acceleration_mm_s2`` is NaN until it is taken from the chosen motor.
+    """
+
+    loop_gain_per_s: float = float("inf")
+    velocity_feedforward: float = 0.0
+    max_acceleration_mm_s2: float = float("inf")
+    command_delay_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Feeder:
+    """One feeder beside the line.
+
+    ``eye_to_placement_mm``: D: carrier eye to placement point, along the line.
+    ``insert_eye_to_placement_mm``: S: insert eye to placement point, along the insert path.
+    ``grip_end_mm``, ``nose_limit_mm``: on the insert path, from the insert eye.
+    """
+
+    eye_to_placement_mm: float
+    insert_eye_to_placement_mm: float
+    grip_end_mm: float
+    nose_limit_mm: float
+    jog_speed_mm_s: float
+    inserts: Inserts
+    eye: Eye
+    double_check: DoubleCheck
+    clutch: Clutch
+    servo: Servo
+    settings: Settings
+    drive: Drive | None = None
