@@ -194,7 +194,7 @@ def feeder_row(machine: Machine, number: int) -> FeederRow:
         disengage_lead_s=settings.disengage_lead_s,
         speed_ratio=settings.speed_ratio,
         stage_correction=settings.stage_correction,
-        room_mm=machine.carriers.length_mm - settings.target_offset_mm,
+        room_mm=machine.carriers.reach_mm(settings),
         eye_to_placement_mm=feeder.insert_eye_to_placement_mm,
         search_limit_mm=controller.search_limit_mm,
         mark_memory=controller.mark_memory,

@@ -72,7 +72,7 @@ def _refuse_wrong_units(log: Log, machine: Machine) -> None:
         hint = "is the unit in the name of the time column right, and counts_per_rev?"
         _refuse(log, values, speed / fastest if speed else 1.0, hint=hint)
     for number, feeder in enumerate(log.feeders):
-        pitch = machine.feeders[number].inserts.length_mm + machine.feeders[number].inserts.gap_mm
+        pitch = machine.feeders[number].inserts.pitch_mm
         for feed in (feeder.command, feeder.actual):
             cycles = 0 if feeder.clutch is None else len(feeder.clutch.on_s)
             if feed is None or feed.quantity != "mm" or cycles < _LEAST_EDGES:

@@ -6,7 +6,8 @@ All classes are frozen, so a run cannot change what it was given.
 """
 
 from feedsim.machine.drive import Drive, Motor, Reduction, Roller
-from feedsim.machine.feeder import Clutch, DoubleCheck, Feeder, Inserts, Servo
+from feedsim.machine.feeder import Clutch, Feeder, Servo
+from feedsim.machine.inserts import DoubleCheck, Inserts
 from feedsim.machine.line import Carriers, Controller, Encoder, Eye, Line
 from feedsim.machine.settings import (
     SIDES,

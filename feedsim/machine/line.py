@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from feedsim.machine.inserts import Inserts
+from feedsim.machine.settings import Settings
+
 if TYPE_CHECKING:
     from feedsim.arrivals import Arrival
 
@@ -64,6 +67,14 @@ class Carriers:
     def pitch_mm(self) -> float:
         """The mean pitch, leading edge to leading edge."""
         return self.arrival.pitch_mm
+
+    def room_mm(self, inserts: Inserts) -> float:
+        """Return how far an insert may lie from the leading edge without overhanging the other."""
+        return self.length_mm - inserts.length_mm
+
+    def reach_mm(self, settings: Settings) -> float:
+        """Return how late a carrier may be without being out of reach (feedsim/MODEL.md, 5)."""
+        return self.length_mm - settings.target_offset_mm
 
 
 @dataclass(frozen=True, slots=True)

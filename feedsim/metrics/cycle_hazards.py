@@ -57,7 +57,7 @@ def cycle_hazards(
     rows: Rows,
     *,
     machine: Feeder,
-    carrier_length_mm: float,
+    room_mm: float,
     criteria: Criteria,
     resolution_mm: float,
 ) -> Iterator[CycleHazard]:
@@ -75,8 +75,7 @@ def cycle_hazards(
         A position beyond its limit by no more than this counts as at the limit, which is no hazard;
         likewise ``SAME_RATIO`` of a ratio or of the largest acceleration.
     """
-    room_mm, overhang_mm = carrier_length_mm - machine.inserts.length_mm, criteria.overhang_mm
-    largest = machine.servo.max_acceleration_mm_s2
+    overhang_mm, largest = criteria.overhang_mm, machine.servo.max_acceleration_mm_s2
 
     def off_carrier(offset_mm: Floats) -> Floats:
         return inside_mm(offset_mm, room_mm=room_mm) + overhang_mm

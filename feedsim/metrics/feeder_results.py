@@ -134,7 +134,7 @@ def feeder_results(
         columns,
         cycles,
         machine=feeder,
-        carrier_length_mm=machine.carriers.length_mm,
+        room_mm=machine.carriers.room_mm(feeder.inserts),
         criteria=criteria,
         resolution_mm=finest,
         begins=records.begins,

@@ -60,7 +60,7 @@ def hazards(
     rows: Rows,
     *,
     machine: Feeder,
-    carrier_length_mm: float,
+    room_mm: float,
     criteria: Criteria,
     resolution_mm: float,
     begins: Sequence[int] = (0,),
@@ -76,7 +76,6 @@ def hazards(
     usual = _usual_cycles(feeder, rows, machine.inserts)
     u = spread(mismatch(feeder, rows), resolution=SAME_RATIO)
     offset = spread(feeder.offset_mm[rows], resolution=resolution_mm)
-    room_mm = carrier_length_mm - machine.inserts.length_mm
     largest = machine.servo.max_acceleration_mm_s2
     figures: dict[str, HazardShare] = {}
 
@@ -108,7 +107,7 @@ def hazards(
         feeder,
         rows,
         machine=machine,
-        carrier_length_mm=carrier_length_mm,
+        room_mm=room_mm,
         criteria=criteria,
         resolution_mm=resolution_mm,
     )
@@ -141,7 +140,7 @@ def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:
     if len(tails):
         middle = np.quantile(tails, 0.5, method="nearest", overwrite_input=True)
         del tails
-        most = middle + 0.5 * (inserts.length_mm + inserts.gap_mm)
+        most = middle + 0.5 * inserts.pitch_mm
         usual &= combined(rows, lambda tail: ~(tail > most), feeder.tail_mm)
     return usual
 

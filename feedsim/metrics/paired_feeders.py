@@ -105,11 +105,12 @@ def with_hazard(ran: Ran, number: int) -> Bools:
 
 def hazards_of(ran: Ran, number: int, *, rows: Rows) -> Iterator[CycleHazard]:
     """Yield a feeder's hazards in some rows (:func:`cycle_hazards`)."""
+    feeder = ran.machine.feeders[number]
     return cycle_hazards(
         ran.records.feeders[number],
         rows,
-        machine=ran.machine.feeders[number],
-        carrier_length_mm=ran.machine.carriers.length_mm,
+        machine=feeder,
+        room_mm=ran.machine.carriers.room_mm(feeder.inserts),
         criteria=ran.criteria,
         resolution_mm=resolution_mm(ran.records),
     )

@@ -128,10 +128,10 @@ def _between_edges(at: FeederAtSpeed, w: Floats) -> _Waves:
     ins, per_feed, c = at.inserts, at.belt_per_feed, at.carriers
     mean = at.speed_mm_s * (_seen_after(at.carrier_eye) - _seen_after(at.eye))
     mean -= at.feeder.eye_to_placement_mm + at.settings.target_offset_mm + c.slip_mm
-    feed = ins.length_mm + ins.gap_mm - at.feeder.insert_eye_to_placement_mm
+    feed = ins.pitch_mm - at.feeder.insert_eye_to_placement_mm
     mean -= per_feed * (feed - clipped_slip_mean(ins))
     pitches = max(1, math.ceil(at.speed_mm_s * cycle_time(at) / c.arrival.pitch_mm))
-    come = (1.0 - c.missing) * (1.0 - at.carrier_eye.missed)
+    come = at.seen_share
     pitch = c.arrival.wave(w)
     # pitches without a mark, so many in a row
     more = come / (1.0 - (1.0 - come) * pitch)

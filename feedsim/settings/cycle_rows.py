@@ -103,7 +103,7 @@ class Step(NamedTuple):
 def line_of(at: FeederAtSpeed, cycle: Cycle) -> Line:
     """Return what rows of a feeder's cycles share."""
     ins, eye, engages = at.inserts, at.eye, at.controller.not_ready_engages
-    room = max(0.0, at.carriers.length_mm - at.settings.target_offset_mm)
+    room = max(0.0, at.carriers.reach_mm(at.settings))
     needs = gap_lasts(eye, at.controller).average if filters(eye) else 0.0
     return Line(
         cycle=cycle,

@@ -62,7 +62,7 @@ def parts_at(at: FeederAtSpeed, speed_mm_s: float, *, before: int | None = None)
     """
     return Parts(
         carrier_pitch_mm=at.carriers.pitch_mm,
-        insert_pitch_mm=at.inserts.length_mm + at.inserts.gap_mm,
+        insert_pitch_mm=at.inserts.pitch_mm,
         before=cycles_before(at) if before is None else before,
         ratio=at.settings.speed_ratio,
         skips=at.carriers.arrival.in_step and not at.controller.not_ready_engages,
@@ -74,7 +74,7 @@ def parts_at(at: FeederAtSpeed, speed_mm_s: float, *, before: int | None = None)
 
 def cycles_before(at: FeederAtSpeed, further_mm: float = 0.0) -> int:
     """Return how many cycles before its own an edge or a landing may be, staged further on."""
-    insert_pitch = at.inserts.length_mm + at.inserts.gap_mm
+    insert_pitch = at.inserts.pitch_mm
     beyond = at.settings.stage_position_mm + further_mm
     beyond -= min(insert_pitch, at.feeder.insert_eye_to_placement_mm)
     return max(0, math.ceil(beyond / insert_pitch))

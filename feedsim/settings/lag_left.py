@@ -96,7 +96,7 @@ def _size(at: FeederAtSpeed) -> float:
     stage = at.settings.stage_position_mm
     edge, landing = (
         (way - stage + lag) / w - 0.5 * ramp
-        for way in (ins.length_mm + ins.gap_mm, at.feeder.insert_eye_to_placement_mm)
+        for way in (ins.pitch_mm, at.feeder.insert_eye_to_placement_mm)
     )
 
     def left(t: float) -> float:

@@ -48,7 +48,7 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
     """
     travel, eye = at.engage_travel_mm, at.carrier_eye
     if at.controller.late_mark_engages:
-        room = max(0.0, at.carriers.length_mm - at.settings.target_offset_mm)
+        room = max(0.0, at.carriers.reach_mm(at.settings))
         return _late_mean(at, eye, travel, most=room)
     wait = _wait(at, eye)
     if travel - at.count_mm >= wait or is_locked(eye, at.controller):

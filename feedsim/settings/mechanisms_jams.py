@@ -50,14 +50,13 @@ def off_carrier(at: FeederAtSpeed, allowed: Criteria) -> float:
     """
     error = placement_spread(at, lag=False)
     target, over = at.settings.target_offset_mm, allowed.overhang_mm
-    length = at.carriers.length_mm
-    room = length - at.inserts.length_mm + over - target
+    room = at.carriers.room_mm(at.inserts) + over - target
     late = 0.0
     if at.controller.not_ready_engages:
         waits = waiting(at, allowed)
         late = float(waits.served_beyond(room)) + waits.served_before(target + over)
     if at.controller.late_mark_engages:
-        marks = [late_marks_by(at, x) for x in (room, length - target)]
+        marks = [late_marks_by(at, x) for x in (room, at.carriers.reach_mm(at.settings))]
         late = 1.0 - (1.0 - late) * (1.0 - max(0.0, marks[0] - marks[1]))
     return 1.0 - (1.0 - error.share_outside(-target - over, room)) * (1.0 - late)
 

@@ -40,7 +40,7 @@ def unstaged(at: FeederAtSpeed, allowed: Criteria) -> float:
     """
     seen = 1.0 - at.carrier_eye.missed
     on = searched_on(at)
-    pitch = at.inserts.length_mm + at.inserts.gap_mm
+    pitch = at.inserts.pitch_mm
     tries = (at.controller.search_limit_mm + at.settings.stage_position_mm) // pitch
     if sum(why.share * why.behind ** max(0.0, tries - 1.0) for why in on) > _EMPTIED:
         return 1.0

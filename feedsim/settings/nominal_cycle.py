@@ -57,7 +57,7 @@ def nominal_cycle(at: FeederAtSpeed) -> NominalCycle | None:
     cycles, landing_s = _line_cycles(at, cycles_before(at)), usual_landing(at)
     if cycles is None or landing_s is None:
         return None
-    pitch = feeder.inserts.length_mm + feeder.inserts.gap_mm
+    pitch = feeder.inserts.pitch_mm
     edge = cycles.start_mm + pitch - feeder.settings.stage_position_mm
     edge_s, opening_s = cycles.feed.time_at(edge) - cycles.start_s, cycles.opening_s
     known_s = at.eye.response_s + at.eye.filter_s + at.eye.scanned * at.controller.scan_s
@@ -141,7 +141,7 @@ def _until(at: FeederAtSpeed) -> _Until:
     clutch, ins, servo, speed = at.feeder.clutch, at.inserts, at.feeder.servo, at.line_mm_s
     ratio, (ramp_in, ramp_out) = at.settings.speed_ratio, clutch.ramps_s(speed)
     per_s = 1.0 / (ratio * speed)
-    pitch = ins.length_mm + ins.gap_mm
+    pitch = ins.pitch_mm
     opening = clutch.engaged_s(pitch, ratio=ratio, counted_mm_s=speed)
     busy = opening + ramp_out + servo.command_delay_s + clutch.settle_s
     rest = max(at.carriers.pitch_mm / speed, busy) - opening - ramp_out
@@ -167,8 +167,11 @@ def left_at_opening(at: FeederAtSpeed) -> float | None:
     cycles = _cycles_at(at)
     if cycles is None:
         return None
-    pitch = at.inserts.length_mm + at.inserts.gap_mm
-    return cycles.start_mm + pitch - cycles.feed.position(cycles.start_s + cycles.opening_s)
+    return (
+        cycles.start_mm
+        + at.inserts.pitch_mm
+        - cycles.feed.position(cycles.start_s + cycles.opening_s)
+    )
 
 
 def mean_speed(at: FeederAtSpeed, travel_mm: float, lasts_s: float) -> float:

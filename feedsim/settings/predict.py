@@ -292,7 +292,7 @@ def cycle_time(at: FeederAtSpeed) -> float:
     ramp-out ends after its tick (feedsim/MODEL.md, section 13, fact 6).
     """
     ins, clutch, counted = at.inserts, at.feeder.clutch, at.counted_mm_s
-    pitch, ratio = ins.length_mm + ins.gap_mm, at.settings.speed_ratio
+    pitch, ratio = ins.pitch_mm, at.settings.speed_ratio
     engaged = clutch.engaged_s(pitch, ratio=ratio, counted_mm_s=counted)
     _, ramp_out = clutch.ramps_s(counted)
     return engaged + ramp_out + clutch.settle_s + at.feeder.servo.command_delay_s

@@ -50,7 +50,7 @@ class _Motion(NamedTuple):
             return None
         rests = usual.start_mm - at.settings.stage_position_mm - staged_off(at)
         landing = rests + at.feeder.insert_eye_to_placement_mm + clipped_slip_mean(ins)
-        return cls(parts, usual, searching.feed, rests + ins.length_mm + ins.gap_mm, landing)
+        return cls(parts, usual, searching.feed, rests + ins.pitch_mm, landing)
 
     def opened(self, sooner_mm: float) -> float:
         """Return when an insert lands (s) if the next edge is a travel further on than usual."""

@@ -100,7 +100,7 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
     spread = math.hypot(c.arrival.spread_mm, per_feed * ins.gap_sd_mm, noise)
     # lateness counts from the point, which lies at a count, not from the tick after it: a lateness
     # of the most whole counts that fit is within reach until the next count
-    room, count = c.length_mm - at.settings.target_offset_mm, at.count_mm
+    room, count = c.reach_mm(at.settings), at.count_mm
     if count > 0.0:
         room = count * (math.floor(room / count) + 1.0)
     room -= 0.5 * at.speed_mm_s * at.controller.motion_cycle_s

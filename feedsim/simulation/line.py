@@ -127,7 +127,7 @@ class LineRun:
             conveyor,
             state=state,
             clutch=clutch,
-            carrier_length_mm=self.machine.carriers.length_mm,
+            reach_mm=self.machine.carriers.reach_mm(machine.settings),
         )
         self.states.append(state)
         self.eyes.append(eye)

@@ -37,7 +37,7 @@ class MarkMemory(Part):
         *,
         state: FeederState,
         clutch: StagingClutch,
-        carrier_length_mm: float,
+        reach_mm: float,
     ) -> None:
         super().__init__(clock)
         self._conveyor = conveyor
@@ -49,7 +49,7 @@ class MarkMemory(Part):
         self._engages_late = (
             self._controller.late_mark_engages or self._controller.not_ready_engages
         )
-        self._room_mm = carrier_length_mm - self.settings.target_offset_mm
+        self._room_mm = reach_mm
         self._marks: deque[tuple[Mark, float, bool]] = deque()
         self._waits_for_feeder = False
         self._due_s = math.inf

@@ -50,7 +50,7 @@ class Watch:
         self._number = number
         self._supervision = machine.supervision
         self._feeder = machine.feeders[number]
-        self._room_mm = machine.carriers.length_mm - self._feeder.inserts.length_mm
+        self._room_mm = machine.carriers.room_mm(self._feeder.inserts)
         self._conveyor = conveyor
         self._feed = feed
         self._report = report

@@ -313,7 +313,7 @@ def test_hazards_are_those_of_the_jam_risk_on_odd_machines():
                 records.feeders[number],
                 rows,
                 machine=what,
-                carrier_length_mm=machine.carriers.length_mm,
+                room_mm=machine.carriers.length_mm - what.inserts.length_mm,
                 criteria=criteria,
                 resolution_mm=resolution_mm(records),
             )

@@ -141,7 +141,7 @@ def test_every_hazard_is_seen_where_the_results_count_it() -> None:
                 feeder.rows,
                 rows,
                 machine=feeder.machine,
-                carrier_length_mm=line.carriers.length_mm,
+                room_mm=line.carriers.length_mm - feeder.machine.inserts.length_mm,
                 criteria=CRITERIA,
                 resolution_mm=source.resolution_mm,
             )

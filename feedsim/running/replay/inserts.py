@@ -117,7 +117,7 @@ def inserts_of(
 ) -> ReplayedInserts:
     """Return the inserts of one feeder up to a time (s)."""
     machine, rows = run.machine.feeders[feeder], run.records.feeders[feeder]
-    upstream = _UPSTREAM_PITCHES * (machine.inserts.length_mm + machine.inserts.gap_mm)
+    upstream = _UPSTREAM_PITCHES * machine.inserts.pitch_mm
     farthest = feed.position(until_s) + upstream - run.machine.first_nose_mm(feeder)
     inserts = InsertSequence(run.machine, draws, trace=run.trace, feeder=feeder)
     cards = list(takewhile(lambda card: card.nose_mm <= farthest, map(inserts.draw, count())))

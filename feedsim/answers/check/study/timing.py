@@ -284,7 +284,7 @@ def _slow_beat(s: CheckedFeeder, beat_mm: float) -> Iterator[str]:
 
 def search(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a search limit that one misfeed, or every search, reaches."""
-    pitch = s.feeder.inserts.length_mm + s.feeder.inserts.gap_mm
+    pitch = s.feeder.inserts.pitch_mm
     limit, staged = s.machine.controller.search_limit_mm, s.feeder.settings.stage_position_mm
     if limit < pitch - staged:
         yield (

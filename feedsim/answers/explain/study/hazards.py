@@ -43,7 +43,7 @@ def _cycles(feeder: FeederSource, rows: slice) -> dict[HazardName, CycleHazard]:
         feeder.rows,
         rows,
         machine=feeder.machine,
-        carrier_length_mm=run.machine.carriers.length_mm,
+        room_mm=run.machine.carriers.room_mm(feeder.machine.inserts),
         criteria=run.criteria,
         resolution_mm=run.resolution_mm,
     )

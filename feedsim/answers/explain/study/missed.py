@@ -135,11 +135,11 @@ def _late_mark(feeder: FeederSource, carrier: int, mark: Sighting, say: Say) -> 
 
 
 def _out_of_reach(feeder: FeederSource, mark: Sighting, say: Say, *, decided_s: float) -> Miss:
-    run, settings = feeder.run, feeder.machine.settings
+    run = feeder.run
     correction = correction_at(feeder, decided_s)
     point_mm = point_at(feeder, mark, t=decided_s, correction_mm=correction)
     past_mm = run.belt.position(decided_s) - point_mm
-    room_mm = run.machine.carriers.length_mm - settings.target_offset_mm
+    room_mm = run.machine.carriers.reach_mm(feeder.machine.settings)
     said = (
         f"When the clutch could have closed, the belt was {say.mm(past_mm)} past the engage "
         f"point. Beyond {say.mm(room_mm)} (carrier length less target offset) the carrier is out "

@@ -46,7 +46,7 @@ class Closings:
         self._controller, self._settings = machine.controller, feeder.settings
         self._disturbed = stretch.disturbed
         self._begin_s, self._end_s = stretch.begin_s, stretch.length_s
-        self._room_mm = machine.carriers.length_mm - feeder.settings.target_offset_mm
+        self._room_mm = machine.carriers.reach_mm(feeder.settings)
         self._waits = self._controller.not_ready_engages
         self._late_closes = self._controller.late_mark_engages
         self._closes = [cycle.close_s for cycle in self._cycles]

@@ -152,7 +152,7 @@ class Matching:
         self._cycles, self._marks, self._opened = stretch.cycles, marks, opened
         self._feed, self._points = stretch.feed, stretch.points
         self._settings = stretch.feeder.settings
-        self._room_mm = stretch.machine.carriers.length_mm - self._settings.target_offset_mm
+        self._room_mm = stretch.machine.carriers.reach_mm(self._settings)
         self._waits = stretch.machine.controller.not_ready_engages
         self._closes = [cycle.close_s for cycle in self._cycles]
         self.windows = [self._window(mark, None) for mark in marks]

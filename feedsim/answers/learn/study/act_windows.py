@@ -280,6 +280,5 @@ class LogStretch:
     @property
     def insert_pitch_s(self) -> float:
         """The time from insert to insert at line speed."""
-        inserts, speed = self.feeder.inserts, self.machine.line.speed_mm_s
-        pitch_mm = inserts.length_mm + inserts.gap_mm
-        return pitch_mm / max(speed * self.feeder.settings.speed_ratio, 1.0)
+        feed_mm_s = self.machine.line.speed_mm_s * self.feeder.settings.speed_ratio
+        return self.feeder.inserts.pitch_mm / max(feed_mm_s, 1.0)

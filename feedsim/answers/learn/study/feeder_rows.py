@@ -63,7 +63,7 @@ def _insert_rows(parts: Sequence[FeederInLog], feeder: Feeder, path: str) -> Ite
         yield misfeed.untold(ins.misfeed, why)
     else:
         pitch = Subject("", "pitch of inserts", "length")
-        yield pitch.told(mean, ins.length_mm + ins.gap_mm)
+        yield pitch.told(mean, ins.pitch_mm)
         note = "with the scenario's insert length"
         yield gap.told(mean.scaled(1.0, -ins.length_mm), ins.gap_mm, note)
         sd = of_all(pitches.sd for pitches in seen)
@@ -281,7 +281,7 @@ def engaged_s(feeder: Feeder, speed: float) -> tuple[float, float]:
     log without any does not show that spread.
     """
     ins, clutch = feeder.inserts, feeder.clutch
-    ratio, pitch = feeder.settings.speed_ratio, ins.length_mm + ins.gap_mm
+    ratio, pitch = feeder.settings.speed_ratio, ins.pitch_mm
     seen = max(1e-9, (1.0 - ins.misfeed) * (1.0 - feeder.eye.missed))
     mean = clutch.engaged_s(pitch / seen, ratio=ratio, counted_mm_s=speed)
     return mean, pitch / (ratio * speed) * math.sqrt(1.0 - seen) / seen

@@ -211,7 +211,7 @@ def _geometry(feeder: Feeder) -> FeederGeometry:
         grip_end_mm=feeder.grip_end_mm,
         nose_limit_mm=feeder.nose_limit_mm,
         insert_length_mm=feeder.inserts.length_mm,
-        insert_pitch_mm=feeder.inserts.length_mm + feeder.inserts.gap_mm,
+        insert_pitch_mm=feeder.inserts.pitch_mm,
         stage_position_mm=feeder.settings.stage_position_mm,
         target_offset_mm=feeder.settings.target_offset_mm,
     )

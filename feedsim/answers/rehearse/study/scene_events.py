@@ -177,7 +177,7 @@ def hazards_of_feeder(
         rows,
         slice(0, len(rows.insert)),
         machine=machine.feeders[feeder],
-        carrier_length_mm=machine.carriers.length_mm,
+        room_mm=machine.carriers.room_mm(machine.feeders[feeder].inserts),
         criteria=criteria,
         resolution_mm=resolution_mm(records),
     )

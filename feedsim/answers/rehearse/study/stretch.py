@@ -94,5 +94,4 @@ def _ends(machine: Machine) -> tuple[float, float]:
 
 def _path_mm(feeder: Feeder) -> float:
     """Return the length of the insert path upstream of the placement point (mm)."""
-    inserts = feeder.inserts
-    return feeder.insert_eye_to_placement_mm + inserts.length_mm + inserts.gap_mm
+    return feeder.insert_eye_to_placement_mm + feeder.inserts.pitch_mm

@@ -132,7 +132,7 @@ def shown_of(
         cycle_hazards,
         feeder,
         machine=machine.feeders[number],
-        carrier_length_mm=machine.carriers.length_mm,
+        room_mm=machine.carriers.room_mm(machine.feeders[number].inserts),
         criteria=criteria,
         resolution_mm=finest,
     )
