@@ -28,14 +28,6 @@ class Clutch:
         seconds = 1.0 / counted_mm_s if self.travel_ramp else 1.0
         return seconds * self.ramp_in, seconds * self.ramp_out
 
-    def engaged_s(self, feed_mm: float, *, ratio: float, counted_mm_s: float) -> float:
-        """Return the time (s) from ramp-in to ramp-out that feeds a travel from rest to rest.
-
-        w·(t − T_in/2 + T_out/2) at a steady feed speed w = g·v_c, where the ramp-in ends first.
-        """
-        ramp_in, ramp_out = self.ramps_s(counted_mm_s)
-        return feed_mm / (ratio * counted_mm_s) + 0.5 * (ramp_in - ramp_out)
-
 
 @dataclass(frozen=True, slots=True)
 class Servo:

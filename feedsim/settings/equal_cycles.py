@@ -25,6 +25,7 @@ from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.motion.feed_piece import steady_lag
 from feedsim.motion.ramps import lag_missing
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.nominal import engaged_time, ready_time
 
 _SAME = 1e-9
 
@@ -98,11 +99,11 @@ def last_opened(parts: Parts, later_s: float | None) -> Cycles | None:
         Ramp(clutch.ramp_out, clutch.travel_ramp),
     )
     in_s, out_s = clutch.ramps_s(speed)
-    opening = clutch.engaged_s(pitch, ratio=parts.ratio, counted_mm_s=speed)
+    opening = engaged_time(clutch, pitch, ratio=parts.ratio, counted_mm_s=speed)
     if opening < in_s:
         return None
     delay = parts.servo.command_delay_s
-    busy = opening + out_s + delay + clutch.settle_s
+    busy = ready_time(clutch, parts.servo, opening, counted_mm_s=speed)
     every = parts.carrier_pitch_mm / speed
     period = max(every, busy)
     if parts.skips:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
-from feedsim.machine import Inserts, Servo
+from feedsim.machine import Clutch, Inserts, Servo
 from feedsim.motion.feed_piece import steady_lag
 from feedsim.probability.distribution_parts import Clipped
 
@@ -16,6 +16,26 @@ def following_time(servo: Servo) -> float:
     That of 1 mm/s, by :func:`feedsim.motion.feed_piece.steady_lag`.
     """
     return steady_lag(1.0, servo.loop_gain_per_s, servo.velocity_feedforward)
+
+
+def engaged_time(clutch: Clutch, feed_mm: float, *, ratio: float, counted_mm_s: float) -> float:
+    """Return the time (s) from closing to opening that feeds a travel from rest to rest.
+
+    w·(t − T_in/2 + T_out/2) at a steady feed speed w = g·v_c, where the ramp-in ends first
+    (feedsim/MODEL.md, section 13, fact 6).
+    """
+    ramp_in, ramp_out = clutch.ramps_s(counted_mm_s)
+    return feed_mm / (ratio * counted_mm_s) + 0.5 * (ramp_in - ramp_out)
+
+
+def ready_time(clutch: Clutch, servo: Servo, engaged_s: float, *, counted_mm_s: float) -> float:
+    """Return when a feeder is ready (s from the closing), opened after a time.
+
+    Ramp-out, settling and the command delay by which the ramp-out ends later follow
+    (feedsim/MODEL.md, section 13, fact 6).
+    """
+    _, ramp_out = clutch.ramps_s(counted_mm_s)
+    return engaged_s + ramp_out + clutch.settle_s + servo.command_delay_s
 
 
 def clipped_slip_mean(inserts: Inserts) -> float:

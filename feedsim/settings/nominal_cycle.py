@@ -23,7 +23,12 @@ from feedsim.settings.equal_cycles import (
     parts_at,
 )
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, line_term, term
-from feedsim.settings.nominal import clipped_slip_mean, following_time
+from feedsim.settings.nominal import (
+    clipped_slip_mean,
+    engaged_time,
+    following_time,
+    ready_time,
+)
 
 _PLACES = 4
 _LONG_S = 5.0
@@ -141,11 +146,10 @@ def _until(at: FeederAtSpeed) -> _Until:
     clutch, ins, servo, speed = at.feeder.clutch, at.inserts, at.feeder.servo, at.line_mm_s
     ratio, (ramp_in, ramp_out) = at.settings.speed_ratio, clutch.ramps_s(speed)
     per_s = 1.0 / (ratio * speed)
-    pitch = ins.pitch_mm
-    opening = clutch.engaged_s(pitch, ratio=ratio, counted_mm_s=speed)
-    busy = opening + ramp_out + servo.command_delay_s + clutch.settle_s
+    opening = engaged_time(clutch, ins.pitch_mm, ratio=ratio, counted_mm_s=speed)
+    busy = ready_time(clutch, servo, opening, counted_mm_s=speed)
     rest = max(at.carriers.pitch_mm / speed, busy) - opening - ramp_out
-    return _Until(pitch, per_s, opening, rest, 0.5 * ramp_in, following_time(servo))
+    return _Until(ins.pitch_mm, per_s, opening, rest, 0.5 * ramp_in, following_time(servo))
 
 
 def no_cycle_because(at: FeederAtSpeed) -> str:
@@ -167,11 +171,8 @@ def left_at_opening(at: FeederAtSpeed) -> float | None:
     cycles = _cycles_at(at)
     if cycles is None:
         return None
-    return (
-        cycles.start_mm
-        + at.inserts.pitch_mm
-        - cycles.feed.position(cycles.start_s + cycles.opening_s)
-    )
+    opens_mm = cycles.feed.position(cycles.start_s + cycles.opening_s)
+    return cycles.start_mm + at.inserts.pitch_mm - opens_mm
 
 
 def mean_speed(at: FeederAtSpeed, travel_mm: float, lasts_s: float) -> float:

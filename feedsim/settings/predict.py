@@ -22,7 +22,7 @@ from feedsim.settings.acts import (
 )
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening_behind, late_opening_mean
-from feedsim.settings.nominal import following_time
+from feedsim.settings.nominal import engaged_time, following_time, ready_time
 from feedsim.settings.nominal_cycle import (
     left_at_opening,
     left_unsettled,
@@ -288,14 +288,11 @@ def _how_known(at: FeederAtSpeed, eye: Eye) -> str:
 def cycle_time(at: FeederAtSpeed) -> float:
     """Return the mean time of one feed cycle (s), closing to ready, without waiting for a tick.
 
-    That of an insert pitch from rest to rest, the settling, and the command delay by which the
-    ramp-out ends after its tick (feedsim/MODEL.md, section 13, fact 6).
+    Of an insert pitch (:func:`feedsim.settings.nominal.ready_time`).
     """
-    ins, clutch, counted = at.inserts, at.feeder.clutch, at.counted_mm_s
-    pitch, ratio = ins.pitch_mm, at.settings.speed_ratio
-    engaged = clutch.engaged_s(pitch, ratio=ratio, counted_mm_s=counted)
-    _, ramp_out = clutch.ramps_s(counted)
-    return engaged + ramp_out + clutch.settle_s + at.feeder.servo.command_delay_s
+    clutch, counted, ratio = at.feeder.clutch, at.counted_mm_s, at.settings.speed_ratio
+    engaged = engaged_time(clutch, at.inserts.pitch_mm, ratio=ratio, counted_mm_s=counted)
+    return ready_time(clutch, at.feeder.servo, engaged, counted_mm_s=counted)
 
 
 def until_next_tick(at: FeederAtSpeed) -> float:
@@ -304,10 +301,9 @@ def until_next_tick(at: FeederAtSpeed) -> float:
     Engage ticks and readiness share one grid, so ramp-out, settling and command delay are rounded
     up to whole motion cycles (derived in feedsim/MODEL.md, sections 5 and 6).
     """
-    clutch, cycle = at.feeder.clutch, at.controller.motion_cycle_s
-    _, ramp_out = clutch.ramps_s(at.counted_mm_s)
-    closing = ramp_out + clutch.settle_s + at.feeder.servo.command_delay_s
-    return cycle * math.ceil(closing / cycle - 1e-9) - closing if cycle else 0.0
+    cycle = at.controller.motion_cycle_s
+    takes = ready_time(at.feeder.clutch, at.feeder.servo, 0.0, counted_mm_s=at.counted_mm_s)
+    return cycle * math.ceil(takes / cycle - 1e-9) - takes if cycle else 0.0
 
 
 def nose_at_opening(at: FeederAtSpeed, staged_mm: float) -> float:

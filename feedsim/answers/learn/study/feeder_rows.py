@@ -24,6 +24,7 @@ from feedsim.answers.learn.study.rows import (
 from feedsim.answers.learn.study.sides import distance_and_lead
 from feedsim.machine import Feeder, Machine, SideName
 from feedsim.metrics.intervals import NORMAL_95
+from feedsim.settings.nominal import engaged_time
 
 _NO_TRAVEL = "no command or actual feed in the log"
 _NO_COMMAND = "no commanded feed in the log"
@@ -275,13 +276,13 @@ def _ramp_over_s(log: InLog, part: FeederInLog, feeder: Feeder) -> tuple[float, 
 def engaged_s(feeder: Feeder, speed: float) -> tuple[float, float]:
     """Return how long the scenario's clutch is closed in a cycle (s): mean, and sd by misfeeds.
 
-    A cycle's command runs from one insert to the next, which takes its travel over g·v plus half
-    the excess of ramp-in over ramp-out (feedsim/MODEL.md, 13.6). A misfeed, or an insert that the
-    eye misses, makes it a pitch longer: a geometric number of pitches, of variance (1 − p)/p². A
-    log without any does not show that spread.
+    A cycle's command runs from one insert to the next, which takes the time of its travel
+    (:func:`feedsim.settings.nominal.engaged_time`). A misfeed, or an insert that the eye misses,
+    makes it a pitch longer: a geometric number of pitches, of variance (1 − p)/p². A log without
+    any does not show that spread.
     """
-    ins, clutch = feeder.inserts, feeder.clutch
+    ins = feeder.inserts
     ratio, pitch = feeder.settings.speed_ratio, ins.pitch_mm
     seen = max(1e-9, (1.0 - ins.misfeed) * (1.0 - feeder.eye.missed))
-    mean = clutch.engaged_s(pitch / seen, ratio=ratio, counted_mm_s=speed)
+    mean = engaged_time(feeder.clutch, pitch / seen, ratio=ratio, counted_mm_s=speed)
     return mean, pitch / (ratio * speed) * math.sqrt(1.0 - seen) / seen
