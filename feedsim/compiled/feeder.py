@@ -21,6 +21,7 @@ from feedsim.compiled.search import (
 )
 from feedsim.compiled.state import FeederRow, Mark, Row
 from feedsim.draws.line_draws import InsertDraw
+from feedsim.machine import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.motion.controller_speed import speed_at
 from feedsim.motion.feed import (
     FeedMotion,
@@ -40,7 +41,6 @@ from feedsim.motion.master import (
     units_beyond,
 )
 from feedsim.motion.staged import jog_end, stage_correction
-from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.records.outcome import Outcome
 
 Marks = Sequence[Mark]

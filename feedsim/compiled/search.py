@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 from feedsim.compiled.state import FeederRow, Row
 from feedsim.draws.line_draws import InsertDraw
+from feedsim.machine import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.motion.capture import merges
 from feedsim.motion.feed import FeedMotion, feed_position, feed_time_at
 from feedsim.motion.master import Master, next_scan_tick, reading_at
-from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.input_level import (
     EyeVerdict,
     decide,

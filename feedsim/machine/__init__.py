@@ -9,6 +9,7 @@ from feedsim.machine.drive import Drive, Motor, Reduction, Roller
 from feedsim.machine.feeder import Clutch, Feeder, Servo
 from feedsim.machine.inserts import DoubleCheck, Inserts
 from feedsim.machine.line import Carriers, Controller, Encoder, Eye, Line
+from feedsim.machine.same import SAME_INSTANT_S, SAME_RATIO, SAME_STEP, SAME_TRAVEL_MM
 from feedsim.machine.settings import (
     SIDES,
     DistancesAndLeads,
@@ -31,6 +32,10 @@ from feedsim.machine.supervision import (
 from feedsim.machine.whole import Divert, Machine
 
 __all__ = [
+    "SAME_INSTANT_S",
+    "SAME_RATIO",
+    "SAME_STEP",
+    "SAME_TRAVEL_MM",
     "SIDES",
     "Adjust",
     "Carriers",

@@ -13,10 +13,10 @@ import numpy as np
 
 from feedsim.arrays import Bools, Floats
 from feedsim.criteria import Criteria
-from feedsim.machine import Feeder
+from feedsim.machine import SAME_RATIO, Feeder
 from feedsim.metrics.rows import Rows, combined, number_of
 from feedsim.records.columns import FeederRecords
-from feedsim.records.on_carrier import AT_REST_MM_S, SAME_RATIO, inside_mm
+from feedsim.records.on_carrier import AT_REST_MM_S, inside_mm
 
 HazardName = Literal[
     "nose_strike",

@@ -9,10 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.arrays import Bools, Floats
-from feedsim.machine import Divert
+from feedsim.machine import SAME_INSTANT_S, Divert
 from feedsim.records.columns import FeederRecords, RunRecords
-
-_SAME_S = 1e-10  # instants closer than this count as one (model, 'same instant')
 
 
 class Known(IntEnum):
@@ -82,7 +80,7 @@ def gate_rows(
     known_s = np.where(forgotten | np.isinf(known_s), np.nan, known_s)
     known[np.isnan(known_s)] = Known.NOTHING
     reached = np.isfinite(by)
-    diverted = reached & (known_s <= by + _SAME_S)
+    diverted = reached & (known_s <= by + SAME_INSTANT_S)
     gate = np.where(
         good,
         np.where(diverted, GateClass.GOOD_DIVERTED, GateClass.GOOD_PASSED),
@@ -118,7 +116,7 @@ def _forgotten(records: RunRecords, by: Floats) -> Bools:
         homed = [step.time_s for step in stop.steps if step.step == "homed"]
         if homed:  # only carriers of the same run were on the line
             run = slice(records.begins[stop.run], ends[stop.run])
-            forgotten[run] |= (came[run] <= homed[-1] + _SAME_S) & (
-                by[run] >= stop.time_s - _SAME_S
+            forgotten[run] |= (came[run] <= homed[-1] + SAME_INSTANT_S) & (
+                by[run] >= stop.time_s - SAME_INSTANT_S
             )
     return forgotten

@@ -11,13 +11,12 @@ import numpy as np
 
 from feedsim.arrays import Bools
 from feedsim.criteria import Criteria
-from feedsim.machine import Feeder, Inserts
+from feedsim.machine import SAME_RATIO, Feeder, Inserts
 from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, HazardName, cycle_hazards, mismatch
 from feedsim.metrics.rows import Rows, begins_among, combined, known
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import Spread, spread
 from feedsim.records.columns import FeederRecords
-from feedsim.records.on_carrier import SAME_RATIO
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.arrays import Floats
+from feedsim.machine import SAME_TRAVEL_MM
 from feedsim.records.columns import RunRecords
 from feedsim.records.stored import AT_ONCE
 
-SAME_TRAVEL_MM = 1e-9
-"""Two travels closer than this count as one (model, 'same instant')."""
 _ROUNDINGS = 8.0
 
 
@@ -78,7 +77,7 @@ def _parts(values: Floats) -> Iterator[Floats]:
 def resolution_mm(records: RunRecords) -> float:
     """Return the difference (mm) below which two positions of a run count as one.
 
-    1e-9 mm (feedsim/MODEL.md, section 2), or eight roundings of the longest belt travel if that is
+    ``SAME_TRAVEL_MM``, or eight roundings of the longest belt travel if that is
     more: positions are differences of travels, so they are no finer.
     """
     travel = records.carriers.leading_edge_mm

@@ -11,8 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
-from feedsim.machine import Controller, Eye
-from feedsim.motion.ticks import SAME_INSTANT_S
+from feedsim.machine import SAME_INSTANT_S, Controller, Eye
 
 Motion = TypeVar("Motion")
 _SURELY_MM = 1.0

@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from feedsim.arrays import Floats
-from feedsim.machine import Controller, Encoder
+from feedsim.machine import SAME_TRAVEL_MM, Controller, Encoder
 from feedsim.motion.belt import BeltMotion, belt_index, belt_position, belt_time_at
 from feedsim.motion.controller_speed import (
     ControllerSpeed,
@@ -22,7 +22,7 @@ from feedsim.motion.controller_speed import (
     speed_steady_from,
 )
 from feedsim.motion.crossing import first_rise
-from feedsim.motion.ticks import SAME_TRAVEL_MM, next_tick
+from feedsim.motion.ticks import next_tick
 
 
 def next_scan_tick(master: Master, t: float) -> float:

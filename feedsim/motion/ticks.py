@@ -4,11 +4,7 @@ from __future__ import annotations
 
 import math
 
-SAME_INSTANT_S = 1e-10
-"""Instants closer than this count as one where they are compared."""
-
-SAME_TRAVEL_MM = 1e-9
-"""Travels closer than this count as one where they are compared."""
+from feedsim.machine import SAME_INSTANT_S
 
 
 def next_tick(t: float, phase: float, *, period: float) -> float:

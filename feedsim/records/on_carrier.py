@@ -8,8 +8,6 @@ import numpy as np
 
 from feedsim.arrays import Floats
 
-SAME_RATIO = 1e-9
-"""Two ratios (or accelerations, relative to their limit) closer than this count as one."""
 AT_REST_MM_S = 1e-9
 """A belt this slow is at rest."""
 

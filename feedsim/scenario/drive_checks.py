@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from typing import Any
 
 from feedsim.errors import Fault
-from feedsim.scenario.given import SAME_MM, Given, KeyPath, mm
+from feedsim.machine import SAME_TRAVEL_MM
+from feedsim.scenario.given import Given, KeyPath, mm
 from feedsim.scenario.motor_file import motor_faults
 from feedsim.scenario.wording import dotted, shown
 
@@ -63,7 +64,7 @@ def _pull_off(given: Given, feeder: KeyPath) -> Iterator[Fault]:
     if None in (start, travel, length, gap):
         return
     over = length if travel == "auto" else travel
-    if start + over > length + gap + SAME_MM:
+    if start + over > length + gap + SAME_TRAVEL_MM:
         name = "pull_off_from" if travel == "auto" or start > length + gap else "pull_off_travel"
         most = length + gap - (over if name == "pull_off_from" and travel == "auto" else 0.0)
         most -= start if name == "pull_off_travel" else 0.0

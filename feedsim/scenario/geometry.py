@@ -9,9 +9,10 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from feedsim.errors import Fault
+from feedsim.machine import SAME_TRAVEL_MM
 from feedsim.quantities import display
 from feedsim.scenario.drive_checks import drive_faults
-from feedsim.scenario.given import SAME_MM, Given, KeyPath, mm
+from feedsim.scenario.given import Given, KeyPath, mm
 from feedsim.scenario.product_checks import product_faults
 from feedsim.scenario.record_file import MOST_ROWS, PitchRecord
 from feedsim.scenario.stopping import stopping_faults
@@ -41,10 +42,10 @@ def _carriers(given: Given) -> Iterator[Fault]:
     if None in (pitch, length, min_gap, arrival):
         return
     least = mm(length + min_gap)
-    if pitch < length + min_gap - SAME_MM:
+    if pitch < length + min_gap - SAME_TRAVEL_MM:
         allowed = f"at least {least} (carrier.length and carrier.min_gap): carriers would overlap"
         yield given.fault(("carrier", "pitch"), allowed)
-    elif arrival == "random" and pitch <= length + min_gap + SAME_MM:
+    elif arrival == "random" and pitch <= length + min_gap + SAME_TRAVEL_MM:
         allowed = (
             f"more than {least} (carrier.length and carrier.min_gap): carriers that arrive at "
             "random need room on average"
@@ -71,7 +72,7 @@ def _record(given: Given) -> Iterator[Fault]:
 
 def _overlaps(raw: Any, record: Sequence[float], length: float) -> Iterator[Fault]:
     """Report pitches shorter than a carrier, the first few one by one."""
-    short = [place for place, pitch in enumerate(record) if pitch < length - SAME_MM]
+    short = [place for place, pitch in enumerate(record) if pitch < length - SAME_TRAVEL_MM]
     needs = f"at least {mm(length)} (carrier.length): carriers would overlap"
     for place in short[:MOST_ROWS]:
         if isinstance(raw, PitchRecord):
@@ -108,7 +109,7 @@ def _insert_path(given: Given, here: KeyPath) -> Iterator[Fault]:
     stage = given(*here, "settings", "stage_position")
     length, gap = given(*here, "insert", "length"), given(*here, "insert", "gap")
     min_gap = given(*here, "insert", "min_gap")
-    if None not in (gap, min_gap) and gap < min_gap - SAME_MM:
+    if None not in (gap, min_gap) and gap < min_gap - SAME_TRAVEL_MM:
         yield given.fault((*here, "insert", "gap"), f"at least insert.min_gap, {mm(min_gap)}")
     if None not in (stage, to_placement) and not 0.0 < stage < to_placement:
         allowed = (
@@ -118,14 +119,14 @@ def _insert_path(given: Given, here: KeyPath) -> Iterator[Fault]:
         yield given.fault((*here, "settings", "stage_position"), allowed)
     if None in (stage, length, gap):
         return
-    if stage >= length + gap - SAME_MM:
+    if stage >= length + gap - SAME_TRAVEL_MM:
         allowed = (
             f"less than {mm(length + gap)} (insert.length and insert.gap): the next insert "
             "would be past the insert eye before this one is staged"
         )
         yield given.fault((*here, "settings", "stage_position"), allowed)
     reach = stage + length + gap
-    if to_placement is not None and reach <= to_placement + SAME_MM:
+    if to_placement is not None and reach <= to_placement + SAME_TRAVEL_MM:
         allowed = (
             f"less than {mm(reach)} (stage_position, insert.length and insert.gap): the feeder "
             "would stop with an insert short of the placement point and push two at once"

@@ -13,8 +13,6 @@ from feedsim.scenario.tree import node
 from feedsim.scenario.wording import dotted, shown
 
 KeyPath = tuple[str | int, ...]
-SAME_MM = 1e-9
-"""Travels nearer than this are one (MODEL.md)."""
 
 
 class Given:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from feedsim.errors import Fault
-from feedsim.scenario.given import SAME_MM, Given, KeyPath, mm
+from feedsim.machine import SAME_TRAVEL_MM
+from feedsim.scenario.given import Given, KeyPath, mm
 from feedsim.scenario.product import ALL
 from feedsim.scenario.wording import dotted, shown
 
@@ -68,7 +69,7 @@ def _pairs(given: Given) -> Iterator[Fault]:
 def _order(given: Given, here: KeyPath, *, below: int, above: int) -> Iterator[Fault]:
     """Check the order of placement points: the insert laid first lies below."""
     first, then = (given("feeder", number, "eye_to_placement") for number in (below, above))
-    if None not in (first, then) and then <= first + SAME_MM:
+    if None not in (first, then) and then <= first + SAME_TRAVEL_MM:
         allowed = (
             f"a feeder whose placement point lies further downstream than {mm(first)} "
             f"(feeder.{below}.eye_to_placement; this one's is at {mm(then)}): what is laid later "
@@ -80,9 +81,9 @@ def _order(given: Given, here: KeyPath, *, below: int, above: int) -> Iterator[F
 def _limits(given: Given, here: KeyPath, *, below: int, above: int) -> Iterator[Fault]:
     low, high = given(*here, "min_overlap"), given(*here, "max_overlap")
     lengths = [given("feeder", number, "insert", "length") for number in (below, above)]
-    if None not in (low, high) and high < low - SAME_MM:
+    if None not in (low, high) and high < low - SAME_TRAVEL_MM:
         yield given.fault((*here, "max_overlap"), f"at least min_overlap, {mm(low)}")
-    if low is not None and None not in lengths and low > min(lengths) + SAME_MM:
+    if low is not None and None not in lengths and low > min(lengths) + SAME_TRAVEL_MM:
         allowed = f"at most {mm(min(lengths))}, the shorter of the two inserts"
         yield given.fault((*here, "min_overlap"), allowed)
 
@@ -91,7 +92,7 @@ def _gate(given: Given) -> Iterator[Fault]:
     """Check that the gate lies beyond the last insert and has a reason to divert."""
     at, before = given("divert", "at"), given("divert", "decide_before")
     ends = list(_laid_whole(given))
-    if at is not None and ends and at < max(ends)[0] - SAME_MM:
+    if at is not None and ends and at < max(ends)[0] - SAME_TRAVEL_MM:
         least, number = max(ends)
         allowed = (
             f"at least {mm(least)}: only there is an insert of feeder.{number} wholly on its "

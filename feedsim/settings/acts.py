@@ -32,7 +32,7 @@ from functools import lru_cache
 import numpy as np
 
 from feedsim.arrays import Floats
-from feedsim.machine import Controller, Eye
+from feedsim.machine import SAME_STEP, Controller, Eye
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.distribution_parts import Lattice, merged
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
@@ -40,7 +40,6 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 _FINEST = 500
 _MOST_IN_A_COUNT = 200
 _MOST_VALUES = 64
-_SAME_STEPS = 1e-9
 _Steps = tuple[Floats, Floats]
 
 
@@ -281,10 +280,10 @@ def reached_steps(points: Floats, step: float, *, count_mm: float) -> _Steps:
     One row per point.
     """
     counts, each = (points / count_mm, step / count_mm) if count_mm > 0.0 else (points / step, 1.0)
-    high = np.maximum(0.0, np.ceil(counts / each - _SAME_STEPS))
+    high = np.maximum(0.0, np.ceil(counts / each - SAME_STEP))
     low = high
     if count_mm > 0.0:
-        low = np.minimum(high, np.maximum(0.0, np.ceil((counts - 1.0) / each - _SAME_STEPS)))
+        low = np.minimum(high, np.maximum(0.0, np.ceil((counts - 1.0) / each - SAME_STEP)))
     reached: Floats = low[:, None] + np.arange(float(np.max(high - low)) + 1.0)
     # not yet reached after this many steps of a count
     not_yet = np.clip(counts[:, None] - reached * each, 0.0, 1.0) * (reached < high[:, None])
@@ -366,7 +365,7 @@ def _first_lattice(travel: float, step: float, *, count_mm: float) -> Lattice:
     expected = travel - 0.5 * count_mm + 0.5 * step
     point = rounded(travel, count_mm)
     if count_mm == 0.0:
-        steps = max(0, math.ceil(point / step - _SAME_STEPS))
+        steps = max(0, math.ceil(point / step - SAME_STEP))
         return Lattice(steps * step - expected, step, 1, 1.0, 0.0)
     counts, each = point / count_mm, step / count_mm
     low, high = first_reached(travel, step, count_mm=count_mm)
@@ -380,5 +379,5 @@ def _first_lattice(travel: float, step: float, *, count_mm: float) -> Lattice:
 def first_reached(travel: float, step: float, *, count_mm: float) -> tuple[int, int]:
     """Return the fewest and the most steps after which a point is reached, with counts (mm)."""
     counts, each = rounded(travel, count_mm) / count_mm, step / count_mm
-    low = max(0, math.ceil((counts - 1.0) / each - _SAME_STEPS))
-    return low, max(low, math.ceil(counts / each - _SAME_STEPS))
+    low = max(0, math.ceil((counts - 1.0) / each - SAME_STEP))
+    return low, max(low, math.ceil(counts / each - SAME_STEP))

@@ -21,13 +21,14 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.arrays import Floats
+from feedsim.machine import SAME_STEP
 from feedsim.probability.normal import kept_of_wave
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.nominal_cycle import nominal_cycle
 from feedsim.settings.predict import staged_off
 
 _PHASES, _PER_TICK, _MOST_SD, _FAR = 192, 8, 12.0, 4.0
-_MOST_SCANS, _FEWEST_COUNTS, _MOST_COUNTS, _SAME = 16, 0.05, 40.0, 1e-9
+_MOST_SCANS, _FEWEST_COUNTS, _MOST_COUNTS = 16, 0.05, 40.0
 _UNSURE = 0.15
 """By how many ticks an edge may lie elsewhere than is known."""
 
@@ -86,14 +87,14 @@ class _Steps(NamedTuple):
         if at.settings.stage_correction or q == 0.0 or tick == 0.0 or scan == 0.0:
             return None
         many, per_tick = round(scan / tick), at.counted_mm_s * tick / q
-        if not 1 <= many <= _MOST_SCANS or abs(many * tick - scan) > _SAME * scan:
+        if not 1 <= many <= _MOST_SCANS or abs(many * tick - scan) > SAME_STEP * scan:
             return None
         if not _FEWEST_COUNTS < per_tick < _MOST_COUNTS:
             return None
         u = _any_phase(many)
         if at.carrier_eye.scanned:
             point = round(at.engage_travel_mm / q)
-            ticks = np.maximum(0.0, np.ceil((point - u) / per_tick - _SAME))
+            ticks = np.maximum(0.0, np.ceil((point - u) / per_tick - SAME_STEP))
             past, scanned = u + ticks * per_tick, -ticks % many
         else:
             past = np.repeat(u * per_tick, many)
@@ -122,10 +123,10 @@ class _Steps(NamedTuple):
     def _acts(self, past: Floats, scanned: Floats, edges: Floats) -> Floats:
         """Return the counts from an edge (its scan tick) to its opening: closings × edges."""
         y, first = past[:, None], scanned[:, None]
-        known = first + self.scan * np.ceil((edges - first) / self.scan - _SAME)
+        known = first + self.scan * np.ceil((edges - first) / self.scan - SAME_STEP)
         stored = known if self.at_scan else edges
-        counts = np.floor(y + stored * self.per_tick + _SAME) + self.point
-        acts = np.maximum(known, np.ceil((counts - y) / self.per_tick - _SAME))
+        counts = np.floor(y + stored * self.per_tick + SAME_STEP) + self.point
+        acts = np.maximum(known, np.ceil((counts - y) / self.per_tick - SAME_STEP))
         whole: Floats = (acts - stored) * self.per_tick
         return whole
 

@@ -19,15 +19,13 @@ import math
 from functools import lru_cache
 from typing import NamedTuple
 
-from feedsim.machine import Clutch, Servo
+from feedsim.machine import SAME_STEP, Clutch, Servo
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.motion.feed_piece import steady_lag
 from feedsim.motion.ramps import lag_missing
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.nominal import engaged_time, ready_time
-
-_SAME = 1e-9
 
 
 class Parts(NamedTuple):
@@ -107,7 +105,7 @@ def last_opened(parts: Parts, later_s: float | None) -> Cycles | None:
     every = parts.carrier_pitch_mm / speed
     period = max(every, busy)
     if parts.skips:
-        period = every * max(1, math.ceil(busy / every - _SAME))
+        period = every * max(1, math.ceil(busy / every - SAME_STEP))
     ends = (period - delay - in_s, period - delay - opening - out_s)
     feed = _feed(parts, lag_mm=_lag_at_start(parts, (in_s, out_s), ends, period_s=period))
     last = parts.before

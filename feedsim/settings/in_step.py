@@ -12,12 +12,13 @@ import math
 import numpy as np
 
 from feedsim.arrays import Floats
+from feedsim.machine import SAME_STEP
 from feedsim.probability.normal import kept_of_wave
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.nominal_cycle import nominal_cycle
 
-_FINER, _FINE_ENOUGH, _MOST_PLACES, _SAME_STEP = 8, 32_000, 200_000, 1e-9
+_FINER, _FINE_ENOUGH, _MOST_PLACES = 8, 32_000, 200_000
 _HARMONICS, _PLACES, _NEAR = 65, 1024, 0.1
 
 
@@ -74,7 +75,7 @@ def _harmonics(at: FeederAtSpeed, *, near: bool) -> tuple[Floats, Floats, Floats
     h = np.arange(1.0, _HARMONICS)
     scans = h * (at.controller.scan_s / at.controller.motion_cycle_s)
     off = scans - np.rint(scans)
-    chosen = (np.abs(off) > _SAME_STEP) & ((np.abs(off) <= _NEAR) == near)
+    chosen = (np.abs(off) > SAME_STEP) & ((np.abs(off) <= _NEAR) == near)
     travel = math.hypot(at.carriers.arrival.sd_mm, at.inserts.gap_sd_mm * at.belt_per_feed)
     sd = travel / (at.speed_mm_s * at.controller.scan_s)
     return h[chosen], off[chosen], kept_of_wave(2.0 * math.pi * off[chosen] * sd)
@@ -98,7 +99,7 @@ def lattice_wait(at: FeederAtSpeed, spread_s: float) -> float:
 
     def closed(known: Floats, travel: float) -> Floats:  # in steps, known at scan ticks
         ticks = (known + travel / (at.counted_mm_s * step)) / scans
-        return scans * np.ceil(ticks - _SAME_STEP)
+        return scans * np.ceil(ticks - SAME_STEP)
 
     closings = np.zeros(finer * places)
     ends = closed(cycles * np.arange(float(scans)), at.engage_travel_mm) % places

@@ -29,6 +29,7 @@ from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
 
+from feedsim.machine import SAME_STEP
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import FEW_COUNTS
@@ -223,7 +224,7 @@ def _steps(at: At, low: float, high: float, *, least_mm: float) -> StepsAt:
         step = here.counted_mm_s * locked_step(here.controller) if locked else 0.0
         for side, travel, eye in sides:
             if is_locked(eye, here.controller) and step > least_mm:
-                found.append(math.ceil((travel - 0.5 * here.count_mm) / step - 1e-9))
+                found.append(math.ceil((travel - 0.5 * here.count_mm) / step - SAME_STEP))
                 if step < FEW_COUNTS * here.count_mm:
                     found.append(round(travel / here.count_mm))
             elif moving[side]:

@@ -7,6 +7,7 @@ Each is the probability of a margin below 0 (feedsim/MODEL.md, section 10), by t
 from __future__ import annotations
 
 from feedsim.criteria import Criteria
+from feedsim.machine import SAME_RATIO
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.mechanisms_placed import beyond, late_marks_by
 from feedsim.settings.mechanisms_unseen import strays, unseen
@@ -15,8 +16,6 @@ from feedsim.settings.predict import largest_demand
 from feedsim.settings.sources import placement_spread
 from feedsim.settings.spreads import placed_nose_at_opening, slips, staged_nose, tail_at_opening
 from feedsim.settings.waiting import waiting
-
-_SAME = 1e-9
 
 
 @term
@@ -74,12 +73,12 @@ def run_up(at: FeederAtSpeed, allowed: Criteria) -> float:
         (1.0 + by) * at.speed_mm_s for by in (-allowed.speed_mismatch, allowed.speed_mismatch)
     )
     steady = at.feed_mm_s
-    if steady < slowest * (1.0 - _SAME):
+    if steady < slowest * (1.0 - SAME_RATIO):
         return 1.0
-    needed = run_up_until(at, min(slowest, steady * (1.0 - _SAME)))
+    needed = run_up_until(at, min(slowest, steady * (1.0 - SAME_RATIO)))
     strike = nose_strike(at, allowed)
     slow = beyond(way.share_below(needed), strike)
-    if steady <= fastest * (1.0 + _SAME):
+    if steady <= fastest * (1.0 + SAME_RATIO):
         return slow
     most = run_up_until(at, fastest)
     fast = 1.0 - way.share_below(most)
@@ -113,7 +112,7 @@ def drive(at: FeederAtSpeed, allowed: Criteria) -> float:
     :func:`feedsim.settings.predict.largest_demand` has the formula.
     """
     limit = at.feeder.servo.max_acceleration_mm_s2
-    return float(largest_demand(at) > limit * (1.0 + 1e-9))
+    return float(largest_demand(at) > limit * (1.0 + SAME_RATIO))
 
 
 def doubles(at: FeederAtSpeed, allowed: Criteria) -> float:

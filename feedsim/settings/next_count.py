@@ -13,14 +13,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from feedsim.machine import DistancesAndLeads
+from feedsim.machine import SAME_TRAVEL_MM, DistancesAndLeads
 from feedsim.settings.acts import is_locked, rounded
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import WORTH_MM
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import right_settings
-
-_ON_COUNT_MM = 1e-9
 
 
 def moves_on(low: FeederAtSpeed, high: FeederAtSpeed) -> list[float]:
@@ -46,7 +44,7 @@ def _of_side(low: FeederAtSpeed, high: FeederAtSpeed, name: str, sign: float) ->
     onwards = math.copysign(1.0, end - start)
     worth = onwards * WORTH_MM / low.scale
     leaves = [acts[0] + worth]
-    if abs(travels[0] - acts[0]) < _ON_COUNT_MM:
+    if abs(travels[0] - acts[0]) < SAME_TRAVEL_MM:
         right = rounded(_travel(low, right_settings(low), name), count)
         leaves = [acts[0] + 0.5 * onwards * count, right - worth]
     for place in leaves:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from feedsim.machine import DistancesAndLeads, Eye
+from feedsim.machine import SAME_STEP, SAME_TRAVEL_MM, DistancesAndLeads, Eye
 from feedsim.motion.ramps import ramp_demand
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import (
@@ -32,7 +32,7 @@ from feedsim.settings.nominal_cycle import (
 )
 from feedsim.settings.right import right_settings
 
-_NOTHING_MM, _HARDLY_MM = 1e-9, 1e-3
+_HARDLY_MM = 1e-3
 
 
 class Expected(NamedTuple):
@@ -252,7 +252,7 @@ def scale_shift(at: FeederAtSpeed) -> float:
 
 def placement_shifts(at: FeederAtSpeed) -> list[Shift]:
     """Return the nonzero parts of :func:`expected_offsets`, and the shift of the scale error."""
-    return [shift for shift in _shifts(at) if abs(shift.mean_mm) > _NOTHING_MM]
+    return [shift for shift in _shifts(at) if abs(shift.mean_mm) > SAME_TRAVEL_MM]
 
 
 def mean_shift(shifts: Sequence[Shift]) -> float:
@@ -303,7 +303,7 @@ def until_next_tick(at: FeederAtSpeed) -> float:
     """
     cycle = at.controller.motion_cycle_s
     takes = ready_time(at.feeder.clutch, at.feeder.servo, 0.0, counted_mm_s=at.counted_mm_s)
-    return cycle * math.ceil(takes / cycle - 1e-9) - takes if cycle else 0.0
+    return cycle * math.ceil(takes / cycle - SAME_STEP) - takes if cycle else 0.0
 
 
 def nose_at_opening(at: FeederAtSpeed, staged_mm: float) -> float:

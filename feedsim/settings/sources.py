@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Literal, NamedTuple
 
-from feedsim.machine import Eye
+from feedsim.machine import SAME_TRAVEL_MM, Eye
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import (
     fine_steps,
@@ -50,7 +50,6 @@ Side = Literal["carrier", "insert"]
 MOTION_CYCLE = "motion cycle"
 LAG = "lag not over"
 _COUNT = "encoder count"
-_NOTHING_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,7 +284,7 @@ def _corrected(at: FeederAtSpeed, carrier: _Late, insert: _Late) -> Iterator[_Pa
 
 
 def _of_steps(name: str, side: Side, cause: str, error: Distribution, *, sd_mm: float) -> _Part:
-    sd_mm, sign = sd_mm if sd_mm > _NOTHING_MM else 0.0, 1.0 if side == "carrier" else -1.0
+    sd_mm, sign = sd_mm if sd_mm > SAME_TRAVEL_MM else 0.0, 1.0 if side == "carrier" else -1.0
     return _Part(partial(Source, name, side, cause, "mm", "discrete", None, sd_mm, sign), error)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from feedsim.motion.ticks import SAME_TRAVEL_MM
+from feedsim.machine import SAME_TRAVEL_MM
 from feedsim.simulation.clock import Clock, Part, Steps
 
 

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
 
-from feedsim.machine import Eye
+from feedsim.machine import SAME_INSTANT_S, Eye
 from feedsim.motion.capture import Motion, Output, off_behind, still_on
 from feedsim.motion.master import Master, next_scan_tick
-from feedsim.motion.ticks import SAME_INSTANT_S
 
 
 class EyeVerdict(IntEnum):

@@ -10,10 +10,10 @@ from typing import Any, NamedTuple
 from simpy import Event, Interrupt
 
 from feedsim.draws.line_draws import InsertDraw
+from feedsim.machine import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.motion.capture import merges, output_of
 from feedsim.motion.feed import feed_time_at
 from feedsim.motion.master import Master
-from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState

@@ -8,9 +8,8 @@ from typing import NamedTuple
 
 from simpy import Event, Interrupt
 
-from feedsim.machine import Controller, Feeder
+from feedsim.machine import SAME_INSTANT_S, SAME_TRAVEL_MM, Controller, Feeder
 from feedsim.motion.master import units_beyond
-from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.records.outcome import Outcome
 from feedsim.simulation.clock import PLAN_AGAIN, Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor

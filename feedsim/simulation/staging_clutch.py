@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
+from feedsim.machine import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.motion.capture import eye_delay
 from feedsim.motion.feed import Ramp
 from feedsim.motion.staged import jog_end, stage_correction
-from feedsim.motion.ticks import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from feedsim.motion.ticks import SAME_TRAVEL_MM
+from feedsim.machine import SAME_TRAVEL_MM
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule
 from feedsim.simulation.clock import Order, Steps

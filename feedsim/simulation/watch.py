@@ -6,11 +6,10 @@ from collections.abc import Callable
 from typing import Protocol
 
 from feedsim.draws.line_draws import Draws
-from feedsim.machine import Hazard, Machine, StopRules
+from feedsim.machine import SAME_RATIO, SAME_TRAVEL_MM, Hazard, Machine, StopRules
 from feedsim.motion.feed import FeedMotion
 from feedsim.motion.ramps import ramp_demand
-from feedsim.motion.ticks import SAME_TRAVEL_MM
-from feedsim.records.on_carrier import AT_REST_MM_S, SAME_RATIO, inside_mm, on_carrier
+from feedsim.records.on_carrier import AT_REST_MM_S, inside_mm, on_carrier
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule
 from feedsim.simulation.conveyor import Conveyor

@@ -10,14 +10,13 @@ import numpy as np
 from feedsim.answers.budget.study.budget import BudgetAgainstRun
 from feedsim.answers.budget.study.run import steady
 from feedsim.arrays import Floats
+from feedsim.machine import SAME_TRAVEL_MM
 from feedsim.probability.distribution import Distribution
 from feedsim.quantities import System, display_unit
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import Source, combined_sd, placement_sources, placement_spread
-
-_TINY_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +170,7 @@ def allowed_scale(error: Distribution, tolerance_mm: float, *, within: float) ->
     no finite spread does (``within`` 0 or 1).
     """
     centred = error.shifted(-error._replace(rarely=()).average)
-    if not 0.0 < within < 1.0 or centred.share_outside(-_TINY_MM, _TINY_MM) == 0.0:
+    if not 0.0 < within < 1.0 or centred.share_outside(-SAME_TRAVEL_MM, SAME_TRAVEL_MM) == 0.0:
         return None
 
     def out(scale: float) -> float:

@@ -10,8 +10,8 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple, Protocol
 
-from feedsim.machine import Controller, Eye, Machine
-from feedsim.motion.ticks import SAME_INSTANT_S, next_tick
+from feedsim.machine import SAME_INSTANT_S, Controller, Eye, Machine
+from feedsim.motion.ticks import next_tick
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
 from feedsim.records.trace import Trace, TraceEvent

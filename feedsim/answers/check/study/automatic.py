@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
-from feedsim.machine import SIDES, Feeder, Resolution, SideName
+from feedsim.machine import SAME_RATIO, SIDES, Feeder, Resolution, SideName
 from feedsim.metrics.percent import percent
 from feedsim.quantities import Kind
 from feedsim.running.run import criteria_of
@@ -23,7 +23,6 @@ from feedsim.settings.solve import solve
 from feedsim.settings.steps import nearest_step
 
 _SAME_LEAD_S = 1e-7
-_SAME_RATIO = 1e-9
 _NOTHING_MM = 0.0005
 _OFF_A_STEP, _LAST_DIGIT_MM = 1e-6, 0.0015
 _MOST_SPEEDS = 50
@@ -108,7 +107,7 @@ def _fraction(s: CheckedFeeder) -> str:
     fraction = nearest_fraction(given.speed_ratio, given.resolution.ratio)
     off = float(fraction) / given.speed_ratio - 1.0
     how = "exactly"
-    if abs(off) > _SAME_RATIO:
+    if abs(off) > SAME_RATIO:
         more, faster = ("more", "faster") if off > 0.0 else ("less", "slower")
         how = f"{percent(abs(off))} {more}, so that the feed runs that much {faster}"
     return (

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from feedsim.answers.check.study.checked_feeder import SIGMAS, CheckedFeeder
+from feedsim.machine import SAME_TRAVEL_MM
 from feedsim.metrics.percent import percent
+from feedsim.records.on_carrier import inside_mm
 from feedsim.settings import spreads
 from feedsim.settings.marks import share_merged
 from feedsim.settings.mechanisms_unseen import merged_inserts
@@ -158,16 +160,16 @@ def merging(s: CheckedFeeder) -> Iterator[str]:
 def on_carrier(s: CheckedFeeder) -> Iterator[str]:
     """Warn of inserts that overhang an end of their carrier, on target or by spread."""
     settings, c = s.feeder.settings, s.machine.carriers
-    over = settings.target_offset_mm + s.feeder.inserts.length_mm - c.length_mm
-    allowed = s.scenario.limits.overhang
+    target, fits = settings.target_offset_mm, c.room_mm(s.feeder.inserts)
+    over, allowed = target - fits, s.scenario.limits.overhang
     sd = placement_spread(s.here).sd
-    room = allowed + min(settings.target_offset_mm, -over)
+    room = allowed + inside_mm(target, room_mm=fits)
     if 0.0 <= room < SIGMAS * sd:
         yield (
             f"On target the insert is {s.say(room)} from an end of the carrier, only "
             f"{room / sd:.1f} standard deviations of the placement ({s.say(sd)})."
         )
-    if over > allowed:
+    if over > allowed + SAME_TRAVEL_MM:
         yield (
             f"On target the insert sticks out {s.say(over)} over the carrier's trailing edge; "
             f"{s.say(allowed)} is allowed."

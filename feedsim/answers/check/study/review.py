@@ -20,6 +20,7 @@ from feedsim.answers.check.study.levels import levels
 from feedsim.answers.check.study.product import product_warnings, product_words
 from feedsim.answers.limit.study.closed import not_counted
 from feedsim.criteria import Figure
+from feedsim.machine import SAME_TRAVEL_MM
 from feedsim.metrics.intervals import trials_to_tell
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.metrics.percent import percent
@@ -27,7 +28,6 @@ from feedsim.quantities import System, display, whole
 from feedsim.scenario import Scenario
 
 _ONE_PLACE_MM = 1.0
-_SAME_MM = 1e-9
 _OF_EYE = {"response": 0.02, "off_response": 0.02, "filter_time": 0.1}
 _OF_CONTROLLER = {"scan": 0.1, "motion_cycle": 0.02}
 _COMMAND_DELAY = 0.05
@@ -195,7 +195,7 @@ def _side_by_side(scenario: Scenario, *, units: System = "metric") -> Iterator[s
         starts = [feeder.settings.target_offset for feeder in (first, later)]
         ends = [start + f.insert.length for start, f in zip(starts, (first, later), strict=True)]
         over = min(ends) - max(starts)
-        if over > _SAME_MM:
+        if over > SAME_TRAVEL_MM:
             yield (
                 f"On target the insert of {later.name} lands {say(over)} on that of {first.name}. "
                 f"Where that is wanted, say so in [product]; else move a target_offset."

@@ -31,7 +31,7 @@ from feedsim.drivetrain.limits import (
     power_at_rated,
 )
 from feedsim.errors import Fault, FeedsimError
-from feedsim.machine import Drive, Feeder, Machine, Motor
+from feedsim.machine import SAME_RATIO, Drive, Feeder, Machine, Motor
 from feedsim.motion.ramps import ramp_demand
 from feedsim.running.run import machine_of
 from feedsim.scenario import Scenario
@@ -166,7 +166,7 @@ def _at_speed(
         peak_feed_speed_mm_s=float(cycles.integrals.fastest.max()) * 1000.0,
         peak_acceleration_mm_s2=most,
         friction_limited_acceleration_mm_s2=friction,
-        insert_slips=None if friction is None else bool(most > friction * (1.0 + 1e-9)),
+        insert_slips=None if friction is None else bool(most > friction * (1.0 + SAME_RATIO)),
         shortest_ramp=_shortest_ramp(feeder, speed / (1.0 + machine.encoder.scale_error), friction),
         load_alone=demand(cycles, rotor_kg_m2=0.0),
         stretches=cycles,

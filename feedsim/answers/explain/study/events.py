@@ -11,8 +11,7 @@ from feedsim.answers.explain.study.record import StoryEvent
 from feedsim.answers.explain.study.source import FeederSource
 from feedsim.answers.explain.study.stage import Opening, Sighting, Staging, correction_at
 from feedsim.answers.explain.study.words import Say
-from feedsim.machine import Eye
-from feedsim.motion.ticks import SAME_TRAVEL_MM
+from feedsim.machine import SAME_TRAVEL_MM, Eye
 from feedsim.quantities import noun_for
 from feedsim.records.trace import TraceEvent
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.answers.explain.study.stage import Sighting, Staging, sighting_at
-from feedsim.motion.ticks import SAME_INSTANT_S
+from feedsim.machine import SAME_INSTANT_S
 
 
 @dataclass(frozen=True, slots=True)

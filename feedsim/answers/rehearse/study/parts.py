@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 from feedsim.answers.rehearse.study.columns import BYTES, DOUBLES, WHOLES, column
 from feedsim.answers.rehearse.study.stretch import Excerpt
 from feedsim.arrays import Bools, Floats
-from feedsim.machine import Eye
+from feedsim.machine import SAME_TRAVEL_MM, Eye
 from feedsim.metrics.gate_rows import Known, gate_rows
 from feedsim.metrics.plain import Plain, plain
 from feedsim.metrics.product_rows import ProductClass, ProductRows, needed, product_rows
 from feedsim.motion.belt import BeltMotion, BeltPiece
 from feedsim.motion.feed_piece import FeedPiece, Rate
-from feedsim.motion.ticks import SAME_TRAVEL_MM, next_tick
+from feedsim.motion.ticks import next_tick
 from feedsim.running.replay.eyes import OnInterval, carrier_eye_runs, program_levels
 from feedsim.running.replay.inserts import ReplayedInserts
 from feedsim.running.run import criteria_of

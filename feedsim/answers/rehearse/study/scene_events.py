@@ -11,12 +11,11 @@ import numpy as np
 from feedsim.answers.rehearse.study.columns import column
 from feedsim.arrays import Bools, Floats
 from feedsim.criteria import Criteria
-from feedsim.machine import Machine
+from feedsim.machine import SAME_RATIO, Machine
 from feedsim.metrics.cycle_hazards import CycleHazard, cycle_hazards
 from feedsim.metrics.plain import Plain
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import FeederRecords, RunRecords
-from feedsim.records.on_carrier import SAME_RATIO
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Stop
 from feedsim.records.trace import Trace, TraceEvent
