@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.arrays import Bools
-from feedsim.metrics.means import FEWEST, batches_of, growth, widened
+from feedsim.metrics.means import FEWEST, batches_of, growth
+from feedsim.metrics.student import widened
 
 _FEWEST_FREEDOM = 3
 _FEW_RUNS = 3

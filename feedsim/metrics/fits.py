@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.arrays import Floats, Places
-from feedsim.metrics.intervals import Interval
+from feedsim.metrics.student import student_quantile
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,14 +117,6 @@ def _centred(design: Floats, w: Floats) -> tuple[Floats, Floats]:
     return centred, back
 
 
-def student_interval(value: float, sd: float, *, dof: float, confidence: float) -> Interval:
-    """Return value ± t·sd, t the quantile (1 + confidence)/2 of Student's law (any text)."""
-    from scipy.special import stdtrit
-
-    half = float(stdtrit(dof, (1.0 + confidence) / 2.0)) * sd
-    return Interval(value - half, value + half)
-
-
 class LackOfFit(NamedTuple):
     """Whether the means of groups lie on a model.
 
@@ -202,8 +194,6 @@ def far_out(values: Floats, *, most: int, significance: float = 0.05) -> list[in
     Unlike in tests of one value at a time, outliers cannot mask each other. Source: Rosner 1983,
     Technometrics 25:165-172; NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3.
     """
-    from scipy.special import stdtrit
-
     left = np.arange(len(values))
     taken: list[int] = []
     found = 0
@@ -215,7 +205,7 @@ def far_out(values: Floats, *, most: int, significance: float = 0.05) -> list[in
             break
         off = np.abs(rest - rest.mean())
         place = int(np.argmax(off))
-        t = float(stdtrit(n - 2, 1.0 - significance / (2.0 * n)))
+        t = student_quantile(n - 2.0, 1.0 - significance / n)
         taken.append(int(left[place]))
         if float(off[place]) / sd > (n - 1) * t / math.sqrt((n - 2 + t * t) * n):
             found = len(taken)

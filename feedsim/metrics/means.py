@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +16,7 @@ import numpy as np
 from feedsim.arrays import Floats
 from feedsim.metrics.intervals import Interval, check_confidence
 from feedsim.metrics.serial import dof_of_estimated, mean_inflation
+from feedsim.metrics.student import student_interval
 
 FEWEST = 20
 """Fewest values that get an interval: fewer do not show whether neighbours are alike."""
@@ -80,11 +80,9 @@ def batch_interval(
     """
     if len(values) < FEWEST:
         return None
-    from scipy.special import stdtrit
-
     known = uncertainty(values, begins)
-    half = float(stdtrit(known.freedom, 0.5 + 0.5 * confidence)) * math.sqrt(known.variance)
-    return Interval(centre - half, centre + half)
+    sd = math.sqrt(known.variance)
+    return student_interval(centre, sd, dof=known.freedom, confidence=confidence)
 
 
 def uncertainty(values: Floats, begins: Sequence[int] = (0,)) -> Uncertainty:
@@ -151,17 +149,6 @@ def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growt
     d = mean_inflation(b, process)
     factor = d * (b - 1.0) / max(b - d, _LEAST_LEFT * b)
     return Growth(factor, dof_of_estimated(every, process))
-
-
-def widened(freedom: float, confidence: float) -> float:
-    """Return t/z: Student's quantile with these degrees of freedom over the normal one.
-
-    Korn and Graubard 1998, as in feedsim/MODEL.md, section 18.
-    """
-    from scipy.special import stdtrit
-
-    up = 0.5 + 0.5 * confidence
-    return float(stdtrit(freedom, up)) / NormalDist().inv_cdf(up)
 
 
 def one_value(values: Floats, *, resolution: float) -> bool:

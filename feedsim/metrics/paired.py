@@ -22,6 +22,7 @@ from feedsim.metrics.proportions import paired_difference, unpaired_difference
 from feedsim.metrics.spread import spread
 from feedsim.metrics.spread_differences import sd_difference_interval, unpaired_sd_difference
 from feedsim.metrics.spread_intervals import sd_interval
+from feedsim.metrics.student import student_interval
 
 Better = Literal["first", "other"]
 
@@ -211,14 +212,11 @@ def _welch(centre: float, first: Floats, other: Floats, begins: Sequence[int]) -
     """
     if len(first) < FEWEST:
         return None
-    from scipy.special import stdtrit
-
     (v1, f1), (v2, f2) = (uncertainty(values, begins) for values in (first, other))
     if v1 + v2 == 0.0:
         return Interval(centre, centre)
     freedom = (v1 + v2) ** 2 / (v1**2 / f1 + v2**2 / f2)
-    half = float(stdtrit(freedom, 0.975)) * math.sqrt(v1 + v2)
-    return Interval(centre - half, centre + half)
+    return student_interval(centre, math.sqrt(v1 + v2), dof=freedom)
 
 
 def _sign(interval: Interval | None) -> int:

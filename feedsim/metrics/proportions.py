@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from statistics import NormalDist
 
 from feedsim.metrics.intervals import (
     Interval,
     check_confidence,
     difference_interval,
+    normal_quantile,
     share_interval,
 )
 
@@ -45,8 +45,7 @@ def paired_difference(
     if n == 0:
         return None
     p, q = (only_other + 1.0) / (n + 2.0), (only_first + 1.0) / (n + 2.0)
-    z = NormalDist().inv_cdf((1.0 + confidence) / 2.0)
-    half = z * math.sqrt((p + q - (p - q) ** 2) / (n + 2.0))
+    half = normal_quantile(confidence) * math.sqrt((p + q - (p - q) ** 2) / (n + 2.0))
     return Interval(max(-1.0, p - q - half), min(1.0, p - q + half))
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from statistics import NormalDist
 
-from feedsim.metrics.intervals import Interval, check_confidence
+from feedsim.metrics.intervals import Interval, check_confidence, normal_quantile
 
 MOST = 100_000_000
 """Largest plan, and largest run."""
@@ -115,9 +114,8 @@ def tolerance_factor(n: int, share: float, *, confidence: float = 0.95) -> float
     from scipy.special import gammaincinv
 
     _check(share, confidence)
-    z = NormalDist().inv_cdf((1.0 + share) / 2.0)
     chi = 2.0 * float(gammaincinv((n - 1) / 2.0, 1.0 - confidence))
-    return z * math.sqrt((n - 1) * (1.0 + 1.0 / n) / chi) if chi else math.inf
+    return normal_quantile(share) * math.sqrt((n - 1) * (1.0 + 1.0 / n) / chi) if chi else math.inf
 
 
 def size_by_measuring(room: float, share: float, *, confidence: float = 0.95) -> int | None:

@@ -21,6 +21,7 @@ from feedsim.metrics.spread_intervals import (
     neighbours,
     sd_interval,
 )
+from feedsim.metrics.student import student_quantile
 
 _MOST_LOG = 100.0
 _MOST_ALIKE = 0.95
@@ -85,17 +86,15 @@ def _half(each: Floats, begins: Sequence[int]) -> float:
     correlated neighbours that of a first-order autoregression, with its effective number of values
     less 1 as degrees of freedom, if that is wider.
     """
-    from scipy.special import stdtrit
-
     known, n = uncertainty(each, begins), len(each)
-    half = float(stdtrit(known.freedom, 0.975)) * math.sqrt(known.variance)
+    half = student_quantile(known.freedom) * math.sqrt(known.variance)
     off = each - each.mean()
     process = min(_MOST_ALIKE, neighbours(off) + doubt_of_few(n)) if len(begins) == 1 else 0.0
     if not process:
         return half
     worth = n * (1.0 - process) / (1.0 + process)
     plain = math.sqrt(sum_of_products(off, off) / n / worth)
-    return max(half, float(stdtrit(max(1.0, worth - 1.0), 0.975)) * plain)
+    return max(half, student_quantile(max(1.0, worth - 1.0)) * plain)
 
 
 def _between(one: ByRun, two: ByRun) -> tuple[float, float]:
@@ -105,8 +104,6 @@ def _between(one: ByRun, two: ByRun) -> tuple[float, float]:
     Biometrika 31:9-12, 13-19, from memory), so b·V: b the slope of the differences on the sums,
     Student's t with R − 2 degrees of freedom, V the variance of the sums, χ² with R − 1.
     """
-    from scipy.special import stdtrit
-
     runs = len(one.means)
     sums, differences = one.means + two.means, two.means - one.means
     spread = float(np.mean(sums**2))
@@ -115,7 +112,7 @@ def _between(one: ByRun, two: ByRun) -> tuple[float, float]:
     fit = weighted_fit(sums[:, None], differences)
     slope = float(fit.coefficients[0])
     residual = float(np.sum(fit.residuals**2)) / (runs - 2.0)
-    by_slope = float(stdtrit(runs - 2.0, 0.975)) * math.sqrt(residual * spread / runs)
+    by_slope = student_quantile(runs - 2.0) * math.sqrt(residual * spread / runs)
     part = spread_interval(runs)
     ends = (1.0 - part.low**2, part.high**2 * runs / (runs - 1.0) - 1.0)
     less, more = (abs(slope) * spread * end for end in (ends if slope >= 0.0 else ends[::-1]))

@@ -11,10 +11,11 @@ import numpy as np
 from feedsim.arrays import Floats
 from feedsim.metrics.capability import Capability
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.means import FEWEST, doubt_of, one_value, uncertainty, widened
+from feedsim.metrics.means import FEWEST, doubt_of, one_value, uncertainty
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import effective_for_spread, lag_one
 from feedsim.metrics.spread import squares, sum_of_products
+from feedsim.metrics.student import widened
 from feedsim.records.stored import AT_ONCE
 
 _ALIKE, _MOST_ALIKE = 0.4, 0.95

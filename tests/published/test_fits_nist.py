@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import scipy
 
-from feedsim.metrics.fits import LinearFit, far_out, nothing_there, student_interval, weighted_fit
+from feedsim.metrics.fits import LinearFit, far_out, nothing_there, weighted_fit
+from feedsim.metrics.student import student_interval
 
 # NIST Statistical Reference Datasets, linear regression, Norris (lower difficulty); its file ships
 # in scipy's wheel. Certified: 15 digits, computed there with 500.

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from feedsim.metrics import means
+from feedsim.metrics import means, student
 from feedsim.metrics.clusters import design_effect, in_order
 from feedsim.metrics.intervals import share_interval, wilson
 from feedsim.metrics.share import counted, share_of
@@ -141,4 +141,4 @@ def test_runs_of_several_places_add_up_in_their_order() -> None:
 
 def test_no_more_than_one_cluster_is_taken_from_all() -> None:
     assert effect([1] * 20 + [0] * 20, (0, 20)) == 40.0
-    assert math.isclose(means.widened(19, 0.95), 2.0930 / 1.9600, rel_tol=1e-3)
+    assert math.isclose(student.widened(19, 0.95), 2.0930 / 1.9600, rel_tol=1e-3)

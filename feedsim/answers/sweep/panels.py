@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,6 +11,7 @@ from feedsim.answers.sweep.layout import head, say
 from feedsim.answers.sweep.scale import round_numbers
 from feedsim.arrays import Bools, Floats
 from feedsim.metrics.cycle_hazards import HazardName
+from feedsim.metrics.intervals import normal_quantile
 from feedsim.quantities import display_unit
 from feedsim.render.canvas import BLACK, BLUE, DASHED, GREEN, GREY, ORANGE, SKY, VERMILLION
 
@@ -106,7 +106,7 @@ def _needed_spread(axes: Axes, view: SweepView, mean: Floats, sd: Floats) -> Non
     share = view.criteria.within_tolerance
     if not 0.0 < share < 1.0:
         return
-    reach = NormalDist().inv_cdf(0.5 + 0.5 * share) * sd
+    reach = normal_quantile(share) * sd
     label: str | None = f"{100.0 * share:.6g} % if normal"
     for edge in (mean - reach, mean + reach):
         axes.plot(

@@ -9,10 +9,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Finding, combined
+from feedsim.answers.learn.study.figures import Finding, combined, mean_of
 from feedsim.answers.learn.study.fits import bounded_line
 from feedsim.arrays import Bools, Floats
 from feedsim.logs import Log, LoggedFeeder, OnOffSignal, SampledSignal
+from feedsim.metrics.student import standard_error
 
 _WINDOW_S = 1.0
 _LEAST_ROWS = 20
@@ -90,7 +91,7 @@ def belt_of(log: Log, *, count_mm: float) -> Belt | None:
         if len(speeds) >= 20
         else speeds
     )
-    sd = float(parts.std(ddof=1)) / math.sqrt(len(parts)) if len(parts) > 1 else about
+    sd = standard_error(parts) if len(parts) > 1 else about
     mean = combined(about, sd=sd, uniform=grain / lasted, n=len(speeds), dof=len(parts) - 1.0)
     rising = np.maximum.accumulate(middle)
     return Belt(t, rising, mean, uneven, even=False, count_mm=count_mm if counts else 0.0)
@@ -147,8 +148,7 @@ def belt_without_encoder(log: Log, *, length_mm: float) -> Belt | None:
     lasted = eye.off_s[ends[whole]] - eye.on_s[whole]
     usual = lasted[np.abs(lasted - np.median(lasted)) < 0.2 * np.median(lasted)]
     mean = float(usual.mean())
-    sd = float(usual.std(ddof=1)) / math.sqrt(len(usual))
-    time = combined(mean, sd=sd, uniform=0.0, n=len(usual), dof=len(usual) - 1.0)
+    time = mean_of(usual)
     v = length_mm / mean
     speed = Finding(v, length_mm / time.high, length_mm / max(time.low, 1e-12), len(usual))
     t = np.array([log.begins_s[0], log.ends_s[-1]])

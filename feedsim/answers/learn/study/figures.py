@@ -7,13 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
+from feedsim.arrays import Floats
 from feedsim.machine import SideName
-from feedsim.metrics.intervals import NORMAL_95
+from feedsim.metrics.intervals import NORMAL_95, normal_quantile
 from feedsim.metrics.plain import LEFT_OUT
+from feedsim.metrics.student import standard_error, widened
 from feedsim.probability.normal import positive_mean
 
 Verdict = Literal["agrees", "differs", "untold"]
-_SURE = 3.2905267314919255 / NORMAL_95  # 99.9 % beside 95 %
+_SURE = normal_quantile(0.999) / NORMAL_95
 ACTS: dict[SideName, str] = {"engage": "closing", "disengage": "opening"}
 """The act that the settings of a side ask for."""
 CLOCKS_APART = 1e-4  # of two quartz clocks, ±50 ppm each (common practice, no source)
@@ -166,12 +168,16 @@ def combined(value: float, *, sd: float, uniform: float, n: int, dof: float = ma
     distribution function ∫Φ, σ/2u·[z·Φ(z) + φ(z)] from −z to z (elementary). Student's quantile
     over the normal one widens the normal part.
     """
-    from scipy.special import stdtrit
-
     if math.isfinite(dof):
-        sd *= float(stdtrit(max(dof, 1.0), 0.975)) / NORMAL_95
+        sd *= widened(max(dof, 1.0), 0.95)
     half = _half_width(sd, uniform)
     return Finding(value, value - half, value + half, n)
+
+
+def mean_of(values: Floats, *, uniform: float = 0.0) -> Finding:
+    """Return the mean of n ≥ 2 independent values, shape (n,); ``uniform``: of :func:`combined`."""
+    sd, n = standard_error(values), len(values)
+    return combined(float(values.mean()), sd=sd, uniform=uniform, n=n, dof=n - 1.0)
 
 
 def _half_width(sd: float, uniform: float) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Finding, combined
+from feedsim.answers.learn.study.figures import Finding, mean_of
 from feedsim.answers.learn.study.fits import NonlinearFit, nonlinear_fit
 from feedsim.answers.learn.study.following import (
     Ramps,
@@ -63,13 +63,12 @@ def followed(
     if ramps is None:
         return command, None, None, None
     late = np.concatenate([ramps.begins_s - command.close_s, ramps.ends_s - command.open_s])
-    sd = float(late.std(ddof=1)) / math.sqrt(len(late))
     acts = np.concatenate([command.close_s, command.open_s])
     half = lattice.open_s(acts) if lattice is not None else 0.5 * step_s
     if logged.clutch is not None and len(logged.clutch.on_within_s):
         # in a log of events it is unknown on which side of its time an edge lies: all on the same
         half += max(0.0, float(np.median(logged.clutch.on_within_s)) - 0.5 * step_s)
-    delay = combined(float(late.mean()), sd=sd, uniform=half, n=len(late), dof=len(late) - 1.0)
+    delay = mean_of(late, uniform=half)
     servo = None
     if logged.actual is not None and logged.actual.quantity == logged.command.quantity:
         actual = cycles_of(_track(logged.actual, at), close_s, open_s)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from feedsim.answers.learn.study.belt import Belt, belt_of, belt_without_encoder, rounded_alike
-from feedsim.answers.learn.study.figures import Finding, combined
+from feedsim.answers.learn.study.figures import Finding, mean_of
 from feedsim.answers.learn.study.followed import ServoFit, followed, whole_cycles
 from feedsim.answers.learn.study.following import Ramps, Tracks
 from feedsim.answers.learn.study.lattice import InstantGrid, lattice_of
@@ -208,10 +208,7 @@ def _feeder(
     lasted = pairs[1] - pairs[0]
     engaged = None
     if len(lasted) >= _FEW:
-        sd = float(lasted.std(ddof=1)) / math.sqrt(len(lasted))
-        engaged = combined(
-            float(lasted.mean()), sd=sd, uniform=0.0, n=len(lasted), dof=len(lasted) - 1.0
-        )
+        engaged = mean_of(lasted)
     busy = None
     if belt is not None:
         correction = feeder.settings.stage_correction

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from feedsim.answers.learn.study.figures import Finding, combined
 from feedsim.arrays import Bools, Floats, Ints
-from feedsim.metrics.intervals import share_interval
+from feedsim.metrics.intervals import NORMAL_95, share_interval
+from feedsim.metrics.student import jackknife_error, student_quantile
 
 _BATCHES = 20
 _LEAST = 10
@@ -20,7 +21,6 @@ _SHARES = 100
 _MOST_MISSING = 8
 _ROUNDS = 12
 _ENOUGH = 1000
-_WILKS = 3.841458820694124  # χ² of one degree of freedom at 95 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,24 +113,13 @@ def _spread(off: Floats, single: Bools, joined: Bools) -> Finding | None:
 
     whole = each.sum(axis=1)
     value = float(variance(whole)) * (whole[1] + 1.0) / whole[1]
-    without = variance(whole[:, None] - each)
-    error = math.sqrt((_BATCHES - 1.0) / _BATCHES * float(((without - without.mean()) ** 2).sum()))
-    n = int(single.sum())
-    from scipy.special import stdtrit
-
-    t = float(stdtrit(_BATCHES - 1, 0.975))
+    error = jackknife_error(variance(whole[:, None] - each))
+    n, t = int(single.sum()), student_quantile(_BATCHES - 1.0)
     if value <= 2.0 * error:  # practically nothing: one end alone
         return Finding(math.sqrt(max(value, 0.0)), 0.0, math.sqrt(max(value, 0.0) + t * error), n)
     wide = math.exp(0.5 * t * error / value)
     sd = math.sqrt(value)
     return Finding(sd, sd / wide, sd * wide, n)
-
-
-def mean_of_random(pitches_mm: Floats) -> Finding:
-    """Return the mean of independent pitches of any law, shape (n,)."""
-    n = len(pitches_mm)
-    sd = float(pitches_mm.std(ddof=1)) / math.sqrt(n)
-    return combined(float(pitches_mm.mean()), sd=sd, uniform=0.0, n=n, dof=n - 1.0)
 
 
 def shortest_of_random(pitches_mm: Floats, *, noise_mm: float) -> Finding:
@@ -196,6 +185,6 @@ def missing_of_random(pitches_mm: Floats) -> tuple[Finding, float]:
             weights /= whole
             m = max(float((weights * over).sum() / (weights * k).sum()), 1e-9)
         logs[place] = float(np.sum(top + np.log(whole)))
-    good = shares[logs >= logs.max() - 0.5 * _WILKS]
+    good = shares[logs >= logs.max() - 0.5 * NORMAL_95**2]
     best = float(shares[int(np.argmax(logs))])
     return Finding(best, float(good[0]), float(good[-1]), len(x)), most

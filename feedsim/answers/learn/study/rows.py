@@ -12,12 +12,12 @@ from feedsim.answers.learn.study.figures import (
     Learned,
     Subject,
     Verdict,
+    mean_of,
     pooled,
 )
 from feedsim.answers.learn.study.one_log import InLog
 from feedsim.answers.learn.study.pitches import (
     Pitches,
-    mean_of_random,
     missing_of_random,
     shortest_of_random,
 )
@@ -235,7 +235,7 @@ def _random_rows(
     arrival, scale = machine.carriers.arrival, 1.0 + machine.encoder.scale_error
     pitch, _, gap, missing = _quantities(machine)
     present = machine.seen_share
-    mean = of_all(mean_of_random(pitches.mm) for _, pitches in seen)
+    mean = of_all(mean_of(pitches.mm) for _, pitches in seen)
     note = "" if present == 1.0 else "with the scenario's share missing"
     shortest = of_all(
         shortest_of_random(pitches.mm, noise_mm=math.sqrt(2.0) * log.edge_noise_mm)

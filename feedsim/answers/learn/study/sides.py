@@ -16,6 +16,7 @@ from feedsim.arrays import Floats, Places
 from feedsim.logs import Log, OnOffSignal
 from feedsim.machine import Eye, Machine
 from feedsim.metrics.intervals import NORMAL_95
+from feedsim.metrics.student import standard_error
 from feedsim.settings.acts import locked_step
 
 _ROOM = 1.5
@@ -205,7 +206,7 @@ def _travel_of(
     if n < _LEAST:
         return None
     value = float(travels_mm.mean()) - waits_s * speed_mm_s + 0.5 * count_mm
-    sd = math.hypot(float(travels_mm.std(ddof=1)) / math.sqrt(n), waits_sd_s * speed_mm_s)
+    sd = math.hypot(standard_error(travels_mm), waits_sd_s * speed_mm_s)
     return combined(value, sd=sd, uniform=open_s * speed_mm_s, n=n, dof=n - 1.0)
 
 

@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
@@ -14,7 +13,7 @@ import numpy as np
 from feedsim.answers.trial.study.spread import nearest_not_below_0
 from feedsim.criteria import Criteria, Figure
 from feedsim.machine import Machine
-from feedsim.metrics.intervals import Interval
+from feedsim.metrics.intervals import Interval, normal_quantile
 from feedsim.metrics.sample_sizes import spread_band
 from feedsim.metrics.serial import effective_for_spread, mean_inflation
 from feedsim.settings.acts import locked_step
@@ -149,7 +148,7 @@ def allowance_of(
     each = 1.0 - (1.0 - confidence) / max(bands, 1)
     mean_band = sd_band = None
     if n > 0:
-        half = NormalDist().inv_cdf((1.0 + each) / 2.0) * expected.sd_mm
+        half = normal_quantile(each) * expected.sd_mm
         half *= math.sqrt(mean_inflation(n, max(0.0, process)) / n)
         half += expected.slack_mm
         mean_band = Interval(expected.mean_mm - half, expected.mean_mm + half)

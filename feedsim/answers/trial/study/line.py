@@ -10,8 +10,9 @@ import numpy as np
 from feedsim.answers.trial.study.dependence import Dependence, covariance_of, dependence_of
 from feedsim.answers.trial.study.spread import Scatter, Split, scatter_of, split, variance_at
 from feedsim.arrays import Floats, Places
-from feedsim.metrics.fits import nothing_there, student_interval, weighted_fit
+from feedsim.metrics.fits import nothing_there, weighted_fit
 from feedsim.metrics.serial import effective_for_spread, mean_inflation
+from feedsim.metrics.student import student_interval
 
 _SAME_SPEED = 0.01
 _LEAST_SCATTER_DOF = 3.0

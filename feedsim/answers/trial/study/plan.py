@@ -17,7 +17,6 @@ from feedsim.answers.trial.study.expected import (
 )
 from feedsim.criteria import Figure
 from feedsim.machine import Machine
-from feedsim.metrics.fits import student_interval
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.metrics.sample_sizes import (
     Plan,
@@ -27,6 +26,7 @@ from feedsim.metrics.sample_sizes import (
     size_by_measuring,
     size_for_spread,
 )
+from feedsim.metrics.student import student_interval
 from feedsim.quantities import System, display_unit
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario

@@ -19,10 +19,10 @@ from feedsim.answers.trial.study.expected import (
 )
 from feedsim.answers.trial.study.missed import counted
 from feedsim.arrays import Bools, Floats, Places
-from feedsim.metrics.fits import student_interval
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import mean_inflation
+from feedsim.metrics.student import student_interval
 from feedsim.settings.nominal import rectangular_sd
 
 _LEAST_LEFT = 0.1

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.arrays import Floats, Places
-from feedsim.metrics.intervals import Interval
+from feedsim.metrics.intervals import Interval, normal_quantile
 
 _FEW = 30
 _STEPS = 200
@@ -92,14 +92,12 @@ def split(
     American Statistical Association 68:195-198, from memory); at least 1 below 30 degrees of
     freedom. For dependent values φ is divided by their worth.
     """
-    from scipy.special import gammaincinv
-
     dof = sum(s.dof for s in scatter)
     if not scatter or sum(s.squares_mm2 for s in scatter) <= 0.0:
         return None
     phi = min(10.0, max(0.5, 1.0 + 0.5 * kurtosis))
     phi = (max(1.0, phi) if dof < _FEW else phi) / worth
-    drop = phi * 2.0 * float(gammaincinv(0.5, confidence))
+    drop = phi * normal_quantile(confidence) ** 2
     speeds = np.array([s.speed_mm_s for s in scatter])
     model = _model(scatter)
     if float(speeds.max() - speeds.min()) < 0.01 * float(speeds.max()):

@@ -9,16 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import partial
-from statistics import NormalDist, fmean, stdev
 
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.results import Judged, PartAccepted, Verdict
 from feedsim.answers.tune.study.rungs import Believed, Drawn, highest, rung_of, speed_at
-from feedsim.answers.tune.study.simulated import RunCounts, variances
+from feedsim.answers.tune.study.simulated import RunCounts, mean_of, sd_of, variances
 from feedsim.answers.tune.study.space import Setup
 from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval, clopper_pearson, most_if_none
-from feedsim.metrics.means import widened
 from feedsim.metrics.tally import Sureness, shares_of
 
 _VERDICT, _END = 0.05, 0.0125
@@ -213,17 +211,12 @@ def _mean(
         return bench.closed([setup], robust=robust)[0].value, None
     if not each or not all(map(math.isfinite, each)):
         return None, None
-    mean = fmean(each)
-    half = 0.0
-    if len(each) > 1:
-        student = NormalDist().inv_cdf(1.0 - _END) * widened(len(each) - 1.0, 1.0 - 2.0 * _END)
-        half = student * stdev(each) / math.sqrt(len(each))
-    ends = max(0.0, mean - half), mean + half
-    if aim == "jam_risk" and not mean:  # none seen does not mean none: pool all carriers
-        ends = 0.0, most_if_none(len(each) * bench.space.tune.carriers, error=_END)
     if aim == "spread":
-        return math.sqrt(mean), Interval(math.sqrt(ends[0]), math.sqrt(ends[1]))
-    return mean, Interval(*ends)
+        return sd_of(each, confidence=1.0 - 2.0 * _END)
+    mean, ends = mean_of(each, confidence=1.0 - 2.0 * _END)
+    if not mean:  # none seen does not mean none: pool all carriers
+        ends = Interval(0.0, most_if_none(len(each) * bench.space.tune.carriers, error=_END))
+    return mean, ends
 
 
 def gain_interval(one: Judged, other: Judged) -> Interval | None:

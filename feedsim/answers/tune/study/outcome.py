@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields
 from functools import partial
-from statistics import fmean, stdev
 from typing import NamedTuple
 
 from feedsim.answers.tune.study.after import (
@@ -21,7 +20,7 @@ from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.knob import AS_IS, Along, along, stepped
 from feedsim.answers.tune.study.results import Tuned
 from feedsim.answers.tune.study.setup_at_speed import SAME_RISK, SetupAtSpeed, descend
-from feedsim.answers.tune.study.simulated import RunCounts, excess_of, variances
+from feedsim.answers.tune.study.simulated import RunCounts, excess_of, sd_of, variances
 from feedsim.answers.tune.study.space import Setup
 from feedsim.answers.tune.study.terms import Worth, fastest, figure_of, most_of, worth
 from feedsim.answers.tune.study.windows import Turning, moved, windows
@@ -217,20 +216,10 @@ def seen(bench: Bench, runs: Sequence[RunCounts]) -> _RiskAndSpread:
     ]
     risk = max(risks, key=lambda one: one.share or 0.0)
     each = variances(runs)
-    sd, ends = _spread(each) if all(map(math.isfinite, each)) else (None, None)
+    sd, ends = sd_of(each) if all(map(math.isfinite, each)) else (None, None)
     placed = all(any(one.placed for one in feeder) for feeder in feeders)
     met = placed and all(one.times <= 1.0 for one in worst.values())
     return _RiskAndSpread(risk.share, risk.ci95, sd, ends, met=met)
-
-
-def _spread(variances_mm2: Sequence[float]) -> tuple[float, Interval]:
-    """Return the standard deviation of runs and its 95 % interval, by Student's t over the runs."""
-    from scipy.special import stdtrit
-
-    runs, mean = len(variances_mm2), fmean(variances_mm2)
-    arm = float(stdtrit(runs - 1, 0.975)) * stdev(variances_mm2) / math.sqrt(runs)
-    ends = max(0.0, mean - arm), mean + arm
-    return math.sqrt(mean), Interval(math.sqrt(ends[0]), math.sqrt(ends[1]))
 
 
 def _front_speeds(now_mm_s: float, best_mm_s: float) -> list[float]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import fmean
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -18,9 +19,11 @@ from feedsim.answers.tune.study.line import ClosedLine, draws_of, true_machine
 from feedsim.answers.tune.study.space import Draw, Setup, Space
 from feedsim.criteria import Criteria, Figure
 from feedsim.errors import FeedsimError
+from feedsim.metrics.intervals import Interval
 from feedsim.metrics.paired_feeders import Ran
 from feedsim.metrics.rows import placed_rows
 from feedsim.metrics.spread import sum_of_products
+from feedsim.metrics.student import standard_error, student_interval
 from feedsim.metrics.tally import Tally, added, tally
 from feedsim.running.engines import expect_many
 from feedsim.running.run import criteria_of, run_once
@@ -203,6 +206,19 @@ def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, Ove
             times = share / (most * (1.0 + 1e-9)) if most else (float("inf") if share else 0.0)
             worst[figure] = max(worst.get(figure, OverLimit(-1.0, 0.0)), OverLimit(times, share))
     return worst
+
+
+def mean_of(each: Sequence[float], *, confidence: float = 0.95) -> tuple[float, Interval]:
+    """Return the mean of a figure (0 or more) over runs or machines, with its interval."""
+    mean, sd = fmean(each), standard_error(np.array(each))
+    low, high = student_interval(mean, sd, dof=len(each) - 1.0, confidence=confidence)
+    return mean, Interval(max(0.0, low), high)
+
+
+def sd_of(variances_mm2: Sequence[float], *, confidence: float = 0.95) -> tuple[float, Interval]:
+    """Return the standard deviation of runs or machines together, by :func:`mean_of`."""
+    mean, ends = mean_of(variances_mm2, confidence=confidence)
+    return math.sqrt(mean), Interval(*map(math.sqrt, ends))
 
 
 def pooled(runs: Sequence[FeederRan]) -> PooledErrors:

@@ -14,6 +14,7 @@ from feedsim.answers.tune.study.space import Setup
 from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval, most_if_none
+from feedsim.metrics.student import jackknife_error, student_interval
 
 Counting = Callable[[Sequence[tuple[Setup, float]]], Sequence[Sequence[RunCounts]]]
 """Setups, each at a line speed (mm/s) → their runs, run r with the same random numbers for all."""
@@ -225,12 +226,5 @@ def differs(
     ``one``, ``other``: of all runs; ``one_without``, ``other_without``, shape (runs,): without each
     run in turn.
     """
-    from scipy.special import stdtrit
-
-    less = one_without - other_without
-    runs = len(less)
-    deviations = less - less.mean()
-    error = math.sqrt((runs - 1.0) / runs * float(deviations @ deviations))
-    arm = float(stdtrit(runs - 1, 0.975)) * error
-    size = one - other
-    return size, Interval(size - arm, size + arm)
+    less, size = one_without - other_without, one - other
+    return size, student_interval(size, jackknife_error(less), dof=len(less) - 1.0)
