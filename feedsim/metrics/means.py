@@ -15,7 +15,7 @@ import numpy as np
 
 from feedsim.arrays import Floats
 from feedsim.metrics.intervals import Interval, check_confidence
-from feedsim.metrics.serial import dof_of_estimated, mean_inflation
+from feedsim.metrics.serial import dof_of_estimated, mean_inflation, process_of
 from feedsim.metrics.student import student_interval
 
 FEWEST = 20
@@ -129,14 +129,13 @@ def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growt
     batches) to add to r.
 
     Batches that are too short still correlate; they are modelled as a first-order autoregression
-    φ. Then r has the mean φ − (1 + 4φ)/b (Marriott & Pope 1954, Biometrika 41:390-402), which is
-    solved for φ, at most 0.9. It counts if r + 1/b lies 0.84 standard errors 1/√(all batches)
-    above 0 (20 %, one-sided): a stricter test would cost coverage, a looser one would widen
-    intervals by chance.
+    φ (:func:`feedsim.metrics.serial.process_of`), at most 0.9. It counts if r + 1/b lies 0.84
+    standard errors 1/√(all batches) above 0 (20 %, one-sided): a stricter test would cost coverage,
+    a looser one would widen intervals by chance.
 
     With d the variance of a mean of b over that of independent ones
     (:func:`feedsim.metrics.serial.mean_inflation`), s² falls short by (b − d)/(b − 1): the
-    factor is d·(b − 1)/(b − d). Degrees of freedom: those of a long-run variance
+    factor is d·(b − 1)/(b − d) (derived). Degrees of freedom: those of a long-run variance
     (1 + φ)/(1 − φ)·σ² with both factors estimated
     (:func:`feedsim.metrics.serial.dof_of_estimated`). From memory.
     """
@@ -144,8 +143,8 @@ def growth(alike: float, batches: Sequence[int], *, doubt: float = 0.0) -> Growt
     b = every / len(batches)
     if (alike + 1.0 / b) * math.sqrt(every) <= _ALIKE:
         return Growth(1.0, float(every - len(batches)))
-    larger = alike + 1.0 / b + doubt / math.sqrt(every)
-    process = min(_MOST_ALIKE if doubt == 0.0 else _MOST_OF_FEW, larger / (1.0 - 4.0 / b))
+    found = process_of(alike, 1.0 / b, more=doubt / math.sqrt(every))
+    process = min(_MOST_ALIKE if doubt == 0.0 else _MOST_OF_FEW, found)
     d = mean_inflation(b, process)
     factor = d * (b - 1.0) / max(b - d, _LEAST_LEFT * b)
     return Growth(factor, dof_of_estimated(every, process))

@@ -16,6 +16,7 @@ from feedsim.metrics.spread import sum_of_products
 
 _MOST = 0.95
 _FEWEST = 8.0
+_LEAST_LEFT = 0.1
 
 
 class LagOne(NamedTuple):
@@ -51,9 +52,8 @@ def lag_one(off: Floats, groups: Places | None = None) -> LagOne | None:
 
     With S the sum of squares of a group of n values, r = Σ u_i·u_(i+1)/Σ u_i² over all groups.
     For independent normal values, r of one group has the mean −1/n and the variance
-    (n − 2)²/(n²·(n − 1)) (Moran 1948, Biometrika 35:255-260); groups are weighted by S. For a
-    process u_i = φ·u_(i−1) + noise it has the mean φ − (1 + 4φ)/n (Marriott & Pope 1954,
-    Biometrika 41:390-402), solved for φ. All from memory; the tests check it by simulation.
+    (n − 2)²/(n²·(n − 1)) (Moran 1948, Biometrika 35:255-260); groups are weighted by S. φ is from
+    :func:`process_of`. From memory; the tests check it by simulation.
     """
     if groups is None:
         squares, products = sum_of_products(off, off), sum_of_products(off[:-1], off[1:])
@@ -80,8 +80,18 @@ def _lag(counts: Places, squares: NDArray[Any], products: float) -> LagOne | Non
     each = (n - 2.0) ** 2 / (n * n * (n - 1.0))
     sd = math.sqrt(float(np.sum(weights[several] ** 2 * each)))
     chance = 2.0 * float(ndtr(-abs(correlation + less) / sd)) if sd > 0.0 else 1.0
-    process = (correlation + less) / (1.0 - 4.0 * less)
+    process = process_of(correlation, less)
     return LagOne(correlation, chance, min(_MOST, max(-_MOST, process)))
+
+
+def process_of(correlation: float, less: float, *, more: float = 0.0) -> float:
+    """Return the coefficient φ of a process u_i = φ·u_(i−1) + noise.
+
+    ``correlation``: r of neighbours among n values less their mean. ``less``: 1/n. ``more``: added
+    to r. r has the mean φ − (1 + 4φ)/n (Marriott & Pope 1954, Biometrika 41:390-402, from memory),
+    solved for φ.
+    """
+    return (correlation + less + more) / (1.0 - 4.0 * less)
 
 
 def runs_test(off: Floats, groups: Places) -> Runs | None:
@@ -133,6 +143,23 @@ def mean_inflation(n: float, process: float) -> float:
         return 1.0
     rest = process * (1.0 - math.pow(process, n)) / (1.0 - process)
     return 1.0 + 2.0 * (process / (1.0 - process)) * (1.0 - rest / (n * process))
+
+
+def sd_of_mean(n: float, process: float) -> float:
+    """Return √(d/n), the standard deviation of the mean of n values, in units of theirs.
+
+    d is :func:`mean_inflation` (by definition). φ below 0 counts as 0: chance alone must not make
+    an interval narrow.
+    """
+    return math.sqrt(mean_inflation(n, max(0.0, process)) / n)
+
+
+def variance_left(n: float, process: float) -> float:
+    """Return the mean of s² over σ² of n ≥ 2 values about their own mean; 1 if φ = 0.
+
+    (n − d)/(n − 1), d from :func:`mean_inflation` (any text on time series); at least 0.1.
+    """
+    return max((n - mean_inflation(n, process)) / (n - 1.0), _LEAST_LEFT)
 
 
 def effective_for_spread(n: float, process: float) -> float:

@@ -122,12 +122,13 @@ def doubt_of_few(n: int) -> float:
 
 
 def correlation(one: Floats, two: Floats) -> float:
-    """Return the correlation of two columns of mean 0; 0 if one is all zeros.
+    """Return the correlation of two columns of mean 0; 0 if one is all zeros."""
+    return _ratio(sum_of_products(one, two), sum_of_products(one, one) * sum_of_products(two, two))
 
-    Σxy/√(Σx²·Σy²) (any textbook).
-    """
-    scale = math.sqrt(sum_of_products(one, one) * sum_of_products(two, two))
-    return sum_of_products(one, two) / scale if scale else 0.0
+
+def _ratio(products: float, squares: float) -> float:
+    """Return Σxy/√(Σx²·Σy²), a correlation (any textbook); ``squares``: what is under the root."""
+    return products / math.sqrt(squares) if squares else 0.0
 
 
 def _of_mean_and_sd(values: Floats, mean: float) -> float:
@@ -139,8 +140,7 @@ def _of_mean_and_sd(values: Floats, mean: float) -> float:
         square = off * off - variance
         both += sum_of_products(off, square)
         two += sum_of_products(square, square)
-    scale = math.sqrt(variance * len(values) * two)
-    return both / scale if scale else 0.0
+    return _ratio(both, variance * len(values) * two)
 
 
 def capability_intervals(

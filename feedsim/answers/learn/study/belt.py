@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Finding, combined, mean_of
+from feedsim.answers.learn.study.figures import Finding, combined, mean_of, sd_less
 from feedsim.answers.learn.study.fits import bounded_line
 from feedsim.arrays import Bools, Floats
 from feedsim.logs import Log, LoggedFeeder, OnOffSignal, SampledSignal
@@ -124,18 +124,11 @@ def _window_speeds(log: Log, t: Floats, travel: Floats) -> Floats:
 
 def _uneven(speeds: Floats, *, noise: float) -> Finding:
     """Return the spread of speeds as a share of their mean, less that of the counts."""
-    from scipy.special import chdtri
-
     n = len(speeds)
     if n < 3:
         return Finding(0.0, 0.0, math.inf, n)
     squares = float(((speeds - speeds.mean()) ** 2).sum())
-    ends = [float(chdtri(n - 1, tail)) for tail in (0.025, 0.975)]
-    value, low, high = (
-        math.sqrt(max(0.0, squares / by - noise**2)) / float(speeds.mean())
-        for by in (n - 1.0, *ends)
-    )
-    return Finding(value, low, high, n)
+    return sd_less(squares, dof=n - 1.0, noise=noise, n=n).scaled(1.0 / float(speeds.mean()))
 
 
 def belt_without_encoder(log: Log, *, length_mm: float) -> Belt | None:

@@ -11,6 +11,7 @@ from feedsim.arrays import Floats
 from feedsim.machine import SideName
 from feedsim.metrics.intervals import NORMAL_95, normal_quantile
 from feedsim.metrics.plain import LEFT_OUT
+from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.student import standard_error, widened
 from feedsim.probability.normal import positive_mean
 
@@ -178,6 +179,19 @@ def mean_of(values: Floats, *, uniform: float = 0.0) -> Finding:
     """Return the mean of n ≥ 2 independent values, shape (n,); ``uniform``: of :func:`combined`."""
     sd, n = standard_error(values), len(values)
     return combined(float(values.mean()), sd=sd, uniform=uniform, n=n, dof=n - 1.0)
+
+
+def sd_less(squares: float, *, dof: float, noise: float, n: int) -> Finding:
+    """Return a standard deviation, less that of a known noise.
+
+    ``squares``: sum of squares of ``dof`` degrees of freedom about the mean or a line, of n values;
+    its chi-squared interval is that of :func:`feedsim.metrics.sample_sizes.spread_interval`.
+    """
+    part = spread_interval(dof + 1.0)
+    value, low, high = (
+        math.sqrt(max(0.0, squares / dof * by**2 - noise**2)) for by in (1.0, *part)
+    )
+    return Finding(value, low, high, n)
 
 
 def _half_width(sd: float, uniform: float) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Finding
+from feedsim.answers.learn.study.figures import Finding, sd_less
 from feedsim.answers.learn.study.fits import BoundedLine, bounded_line
 from feedsim.arrays import Floats, Ints
 from feedsim.metrics.intervals import NORMAL_95
@@ -158,9 +158,8 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> I
     sd = float(off.std(ddof=2))
     error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
     figure = Finding(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
-    w = float(np.sqrt(np.mean(within_s**2) / 3.0))
     # acts behind carriers at nearly even pitches also correlate loosely at longer periods
-    if sd**2 - w**2 > (_LOOSEST * slope) ** 2:
+    if sd**2 - _rounding_s(within_s) ** 2 > (_LOOSEST * slope) ** 2:
         return None
     return InstantGrid(figure, _jitter(off, within_s), time_s, 0.0, None)
 
@@ -173,12 +172,10 @@ def _all_on(numbers: Ints, factor: int) -> bool:
 
 def _jitter(off: Floats, within_s: Floats) -> Finding:
     """Return the standard deviation of actions, less the variance of rounding."""
-    from scipy.special import chdtri
+    n, rounding = len(off), _rounding_s(within_s)
+    return sd_less(float(off @ off), dof=max(n - 2.0, 1.0), noise=rounding, n=n)
 
-    n = len(off)
-    rounding = float(np.mean(within_s**2)) / 3.0
-    squares = float(off @ off)
-    dof = max(n - 2, 1)
-    ends = (float(chdtri(dof, tail)) for tail in (0.025, 0.975))
-    value, low, high = (math.sqrt(max(0.0, squares / by - rounding)) for by in (dof, *ends))
-    return Finding(value, low, high, n)
+
+def _rounding_s(within_s: Floats) -> float:
+    """Return the standard deviation of rounding to intervals of these half widths (s)."""
+    return float(np.sqrt(np.mean(within_s**2) / 3.0))

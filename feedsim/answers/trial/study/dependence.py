@@ -85,9 +85,8 @@ def covariance_of(
 
     Else it is P·V·Pᵀ, P the pseudo-inverse of the fit, V the covariance of the autoregression
     within each group. Its variance is the sum of squares within the groups over its mean in units
-    of σ², Σ(n − d), d = n·var(mean)/σ²; its degrees of freedom are n·(1 − φ²)/(3 + φ²), those of a
-    long-run variance σ²·(1 + φ)/(1 − φ) with both factors estimated: s² has a relative variance of
-    2·(1 + φ²)/((1 − φ²)·n) (Bayley & Hammersley 1946), φ a variance of (1 − φ²)/n.
+    of σ², Σ(n − d), d from :func:`feedsim.metrics.serial.mean_inflation`; its degrees of freedom
+    are :func:`feedsim.metrics.serial.dof_of_estimated`.
     """
     from scipy.special import fdtrc
 

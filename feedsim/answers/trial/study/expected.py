@@ -15,7 +15,7 @@ from feedsim.criteria import Criteria, Figure
 from feedsim.machine import Machine
 from feedsim.metrics.intervals import Interval, normal_quantile
 from feedsim.metrics.sample_sizes import spread_band
-from feedsim.metrics.serial import effective_for_spread, mean_inflation
+from feedsim.metrics.serial import effective_for_spread, sd_of_mean
 from feedsim.settings.acts import locked_step
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mean import placement_mean
@@ -148,8 +148,7 @@ def allowance_of(
     each = 1.0 - (1.0 - confidence) / max(bands, 1)
     mean_band = sd_band = None
     if n > 0:
-        half = normal_quantile(each) * expected.sd_mm
-        half *= math.sqrt(mean_inflation(n, max(0.0, process)) / n)
+        half = normal_quantile(each) * expected.sd_mm * sd_of_mean(n, process)
         half += expected.slack_mm
         mean_band = Interval(expected.mean_mm - half, expected.mean_mm + half)
     if n > 1:

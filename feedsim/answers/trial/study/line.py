@@ -11,12 +11,12 @@ from feedsim.answers.trial.study.dependence import Dependence, covariance_of, de
 from feedsim.answers.trial.study.spread import Scatter, Split, scatter_of, split, variance_at
 from feedsim.arrays import Floats, Places
 from feedsim.metrics.fits import nothing_there, weighted_fit
-from feedsim.metrics.serial import effective_for_spread, mean_inflation
+from feedsim.metrics.serial import effective_for_spread, variance_left
+from feedsim.metrics.spread_intervals import correlation
 from feedsim.metrics.student import student_interval
 
 _SAME_SPEED = 0.01
 _LEAST_SCATTER_DOF = 3.0
-_LEAST_LEFT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,9 +169,8 @@ def _corrected(scatter: Scatter, process: float) -> Scatter:
     """Return the scatter of independent values, whose mean absorbs less of it."""
     if process == 0.0 or scatter.dof < 1.0:
         return scatter
-    n = scatter.dof + 1.0
-    left = (n - mean_inflation(n, process)) / (n - 1.0)
-    return scatter._replace(squares_mm2=scatter.squares_mm2 / max(left, _LEAST_LEFT))
+    left = variance_left(scatter.dof + 1.0, process)
+    return scatter._replace(squares_mm2=scatter.squares_mm2 / left)
 
 
 def _kurtosis(unit: Floats) -> float:
@@ -195,7 +194,7 @@ def joined(first: Fitted, second: Fitted, *, factor: float) -> tuple[Floats, Flo
     cross = np.zeros((2, 2))
     sd_first, sd_second = first.sd[in_first], second.sd[in_second]
     if len(in_first) > 2 and np.all(sd_first > 0.0) and np.all(sd_second > 0.0):
-        alike = _correlation(first.off[in_first] / sd_first, second.off[in_second] / sd_second)
+        alike = correlation(first.off[in_first] / sd_first, second.off[in_second] / sd_second)
         each = alike * _scale(first) * sd_first * _scale(second) * sd_second
         cross = (first.made_of[:, in_first] * each) @ second.made_of[:, in_second].T
     covariance = first.covariance + factor**2 * second.covariance + factor * (cross + cross.T)
@@ -207,12 +206,6 @@ def _scale(fitted: Fitted) -> float:
     """Return the ratio of an interval to that from the spread within the speeds."""
     plain = float(np.sum((fitted.made_of[0] * fitted.sd) ** 2))
     return math.sqrt(float(fitted.covariance[0, 0]) / plain)
-
-
-def _correlation(one: Floats, two: Floats) -> float:
-    """Return the correlation of two sets of values about 0, −1…1."""
-    size = math.sqrt(float(np.mean(one**2)) * float(np.mean(two**2)))
-    return float(np.mean(one * two)) / size if size > 0.0 else 0.0
 
 
 def line_of(

@@ -21,11 +21,9 @@ from feedsim.answers.trial.study.missed import counted
 from feedsim.arrays import Bools, Floats, Places
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.sample_sizes import spread_interval
-from feedsim.metrics.serial import mean_inflation
+from feedsim.metrics.serial import sd_of_mean, variance_left
 from feedsim.metrics.student import student_interval
 from feedsim.settings.nominal import rectangular_sd
-
-_LEAST_LEFT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,12 +96,9 @@ def measured(
     band = allowance_of(n, wanted, confidence=confidence, bands=bands, process=process)
     if mean is None or sd is None:
         return MeasuredAtSpeed(n, mean, None, sd, None, band)
-    more = mean_inflation(n, max(0.0, process))
-    true_sd = sd / math.sqrt(max((n - more) / (n - 1.0), _LEAST_LEFT))
-    alone = effective(n, process)
-    mean_ci = student_interval(
-        mean, true_sd * math.sqrt(more / n), dof=alone - 1.0, confidence=confidence
-    )
+    true_sd = sd / math.sqrt(variance_left(n, max(0.0, process)))
+    alone, error = effective(n, process), true_sd * sd_of_mean(n, process)
+    mean_ci = student_interval(mean, error, dof=alone - 1.0, confidence=confidence)
     part = spread_interval(alone, confidence=confidence)
     return MeasuredAtSpeed(
         n, mean, mean_ci, sd, Interval(part.low * true_sd, part.high * true_sd), band
