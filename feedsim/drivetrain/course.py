@@ -31,9 +31,8 @@ def typical_cycle(cycles: Cycles, *, rotor_kg_m2: float) -> Cycles:
 def course(cycles: Cycles, *, rotor_kg_m2: float) -> Course:
     """Return speed and torque over time, from the beginning of the first of some cycles."""
     k, i = shaft_per_metre(cycles.drive), cycles.integrals
-    u, v, a = cycles.samples
-    slope = i.slope_n_m_s2_m + rotor_kg_m2 * k
-    torque = slope[:, None] * a + i.offset_n_m[:, None]
+    u, v, _ = cycles.samples
+    torque = cycles.sampled_torques(rotor_kg_m2)
     start = np.array([s.start_s for s in cycles.stretches]) - cycles.begin_s[0]
     time = start[:, None] + i.time[:, None] * u
     columns: list[list[float]] = [[], [], []]

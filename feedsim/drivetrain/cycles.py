@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.arrays import Floats
-from feedsim.drivetrain.law import shaft_per_metre
+from feedsim.drivetrain.law import rotor_slope
 from feedsim.drivetrain.stretches import Stretch
 from feedsim.drivetrain.waves import crossings, product, turns, value_of, whole
 from feedsim.machine import Drive
@@ -81,13 +81,21 @@ class Cycles:
             (self.samples[0][part], self.samples[1][part], self.samples[2][part]),
         )
 
+    def slopes(self, rotor_kg_m2: float) -> Floats:
+        """Return the torque per acceleration of the feed on each stretch (MODEL.md, section 15)."""
+        return self.integrals.slope_n_m_s2_m + rotor_slope(self.drive, rotor_kg_m2)
+
+    def sampled_torques(self, rotor_kg_m2: float) -> Floats:
+        """Return the motor's torque (N·m) at the samples, shape (stretches, samples)."""
+        offset = self.integrals.offset_n_m
+        return self.slopes(rotor_kg_m2)[:, None] * self.samples[2] + offset[:, None]
+
     def squared_torques(self, rotor_kg_m2: float) -> Floats:
         """Return ∫T² dt of each stretch (N²·m²·s) with a rotor's inertia (kg·m²).
 
         T = slope·a + offset on a stretch (feedsim/MODEL.md, section 15).
         """
-        i = self.integrals
-        slope = i.slope_n_m_s2_m + rotor_kg_m2 * shaft_per_metre(self.drive)
+        i, slope = self.integrals, self.slopes(rotor_kg_m2)
         offset, dv = i.offset_n_m, i.v1 - i.v0
         squares: Floats = slope**2 * i.a2 + 2.0 * slope * offset * dv + offset**2 * i.time
         return squares

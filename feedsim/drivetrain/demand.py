@@ -17,7 +17,7 @@ import numpy as np
 
 from feedsim.arrays import Floats
 from feedsim.drivetrain.cycles import SAMPLES, Cycles
-from feedsim.drivetrain.inertia import reflected_inertia
+from feedsim.drivetrain.inertia import reflected_inertia, roller_radius_m
 from feedsim.drivetrain.law import shaft_per_metre
 from feedsim.drivetrain.waves import crossings
 
@@ -58,7 +58,7 @@ def demand(cycles: Cycles, *, rotor_kg_m2: float) -> Demand:
     ``rotor_kg_m2``: inertia of the rotor; 0 for the load alone.
     """
     k, i, seconds = shaft_per_metre(cycles.drive), cycles.integrals, cycles.duration_s
-    slope, offset = i.slope_n_m_s2_m + rotor_kg_m2 * k, i.offset_n_m
+    slope, offset = cycles.slopes(rotor_kg_m2), i.offset_n_m
     dv3 = (i.v1**3 - i.v0**3) / 3.0
     torque2 = cycles.squared_torques(rotor_kg_m2)
     power2 = k * k * (slope**2 * i.a2v2 + 2.0 * slope * offset * dv3 + offset**2 * i.v2)
@@ -70,7 +70,7 @@ def demand(cycles: Cycles, *, rotor_kg_m2: float) -> Demand:
         rms_torque_n_m=math.sqrt(max(0.0, float(torque2.sum())) / seconds),
         peak_speed_rpm=float(i.fastest.max()) * k * RPM,
         mean_speed_rpm=float(i.travel.sum()) / seconds * k * RPM,
-        peak_power_w=_peak_power(cycles, slope, offset, k),
+        peak_power_w=_peak_power(cycles, rotor_kg_m2),
         mean_power_w=float(work.sum()) / seconds,
         rms_power_w=math.sqrt(max(0.0, float(power2.sum())) / seconds),
         **{name: joules / cycles.count for name, joules in energy.items()},
@@ -87,13 +87,13 @@ def _energy(cycles: Cycles, rotor_kg_m2: float, *, work: Floats, slope: Floats) 
     at_rest_after = bool(ends[-1])
     at_begin, at_end = float(v0[0]), 0.0 if at_rest_after else float(v1[-1])
     left = half * (float((v1[ends] ** 2).sum()) - float((v0[begins][1:] ** 2).sum()))
-    radius = 0.5e-3 * drive.roller_diameter_mm
+    friction_n = drive.friction_torque_n_m / roller_radius_m(drive)
     pulling = np.array([s.pulling for s in cycles.stretches])
     loss = i.loss_slope_kg * 0.5 * (v1**2 - v0**2) + i.loss_offset_n * travel
     return {
         "work_j": float(work.sum()),
         "kinetic_energy_j": half * (at_end**2 - at_begin**2),
-        "friction_energy_j": drive.friction_torque_n_m / radius * float(travel.sum()) + left,
+        "friction_energy_j": friction_n * float(travel.sum()) + left,
         "pull_off_energy_j": drive.pull_off_force_n * float(travel[pulling].sum()),
         "reduction_loss_j": float(loss.sum()),
         "regenerated_energy_j": _regenerated(cycles, slope, k=k, work=work),
@@ -119,10 +119,11 @@ def _regenerated(cycles: Cycles, slope: Floats, *, k: float, work: Floats) -> fl
     return max(0.0, back)
 
 
-def _peak_power(cycles: Cycles, slope: Floats, offset: Floats, k: float) -> float:
+def _peak_power(cycles: Cycles, rotor_kg_m2: float) -> float:
     """Return the largest power either way (W): the largest sample, refined beside it."""
-    shares, v, a = cycles.samples
-    power = np.abs((slope[:, None] * a + offset[:, None]) * v) * k
+    shares, v, _ = cycles.samples
+    k, offset = shaft_per_metre(cycles.drive), cycles.integrals.offset_n_m
+    power, slope = np.abs(cycles.sampled_torques(rotor_kg_m2) * v) * k, cycles.slopes(rotor_kg_m2)
     row, place = np.unravel_index(int(power.argmax()), power.shape)
     stretch = cycles.stretches[row]
 

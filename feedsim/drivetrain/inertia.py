@@ -47,13 +47,18 @@ def roller_inertia(roller: Roller) -> float:
     )
 
 
+def roller_radius_m(drive: Drive) -> float:
+    """Return the radius of the feed roller (m)."""
+    return 0.5e-3 * drive.roller_diameter_mm
+
+
 def load_inertia(drive: Drive) -> float:
     """Return the inertia (kg·m²) of all moving parts at the feed roller's shaft.
 
     A roller of another diameter turns faster or slower by the ratio q of the diameters, and
     counts q² times (energy at one speed, any text on drives).
     """
-    total = drive.moving_mass_kg * (0.5 * drive.roller_diameter_mm * _M) ** 2
+    total = drive.moving_mass_kg * roller_radius_m(drive) ** 2
     for roller in drive.rollers:
         faster = drive.roller_diameter_mm / roller.diameter_mm if roller.diameter_mm else 1.0
         total += roller.count * roller_inertia(roller) * faster**2

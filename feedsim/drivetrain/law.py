@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from feedsim.drivetrain.inertia import load_inertia, ratio_of
+from feedsim.drivetrain.inertia import load_inertia, ratio_of, roller_radius_m
 from feedsim.machine import Drive
 
 
@@ -32,7 +32,15 @@ class Branch(NamedTuple):
 
 def shaft_per_metre(drive: Drive) -> float:
     """Return how far the motor's shaft turns (rad) in a metre of feed."""
-    return ratio_of(drive) / (0.5e-3 * drive.roller_diameter_mm)
+    return ratio_of(drive) / roller_radius_m(drive)
+
+
+def rotor_slope(drive: Drive, rotor_kg_m2: float) -> float:
+    """Return the torque per acceleration of the feed (N·m·s²/m) that a rotor's inertia takes.
+
+    J·k, k from :func:`shaft_per_metre` (any text on mechanics).
+    """
+    return rotor_kg_m2 * shaft_per_metre(drive)
 
 
 def torque_law(drive: Drive, *, pulling: bool) -> tuple[Branch, ...]:
@@ -40,7 +48,7 @@ def torque_law(drive: Drive, *, pulling: bool) -> tuple[Branch, ...]:
 
     ``pulling``: the magazine holds an insert back. Branches are by rising acceleration.
     """
-    radius = 0.5e-3 * drive.roller_diameter_mm
+    radius = roller_radius_m(drive)
     steady = drive.friction_torque_n_m + (drive.pull_off_force_n * radius if pulling else 0.0)
     branches = [Branch(-math.inf, load_inertia(drive) / radius, steady, 0.0, 0.0)]
     turned = 1.0 / radius  # rad a metre, at the output of the stage

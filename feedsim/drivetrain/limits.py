@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +10,7 @@ from feedsim.arrays import Floats
 from feedsim.drivetrain.cycles import Cycles
 from feedsim.drivetrain.demand import RPM, Demand
 from feedsim.drivetrain.inertia import reflected_inertia
-from feedsim.drivetrain.law import shaft_per_metre, torque_law
+from feedsim.drivetrain.law import rotor_slope, shaft_per_metre, torque_law
 from feedsim.machine import Drive, Motor
 
 
@@ -60,7 +59,7 @@ class MotorCriteria:
 
 def power_at_rated(motor: Motor) -> float:
     """Return the power (W) of the rated torque at the rated speed, T·ω, by definition."""
-    return motor.rated_torque_n_m * motor.rated_speed_rpm * math.pi / 30.0
+    return motor.rated_torque_n_m * motor.rated_speed_rpm / RPM
 
 
 def continuous_torque(motor: Motor, speed_rpm: Floats) -> Floats:
@@ -105,7 +104,7 @@ def available_acceleration(drive: Drive, motor: Motor) -> float:
     """
     pulling = drive.pull_off_force_n > 0.0 and drive.pull_off_travel_mm > 0.0
     branch = torque_law(drive, pulling=pulling)[-1]
-    slope = branch.slope_n_m_s2_m + motor.rotor_inertia_kg_m2 * shaft_per_metre(drive)
+    slope = branch.slope_n_m_s2_m + rotor_slope(drive, motor.rotor_inertia_kg_m2)
     left = motor.peak_torque_n_m - branch.offset_n_m
     return max(0.0, left / slope) * 1000.0
 
@@ -158,10 +157,9 @@ def _criterion(required: float, available: float) -> Criterion:
 
 def _peak(cycles: Cycles, motor: Motor, asked: Demand) -> Criterion:
     """Find the point of the cycles that comes nearest to the short-time limit."""
-    k, i = shaft_per_metre(cycles.drive), cycles.integrals
-    _, v, a = cycles.samples
-    slope = i.slope_n_m_s2_m + motor.rotor_inertia_kg_m2 * k
-    torque = np.abs(slope[:, None] * a + i.offset_n_m[:, None]) * cycles.drive.service_factor
+    k, v = shaft_per_metre(cycles.drive), cycles.samples[1]
+    asked_n_m = cycles.sampled_torques(motor.rotor_inertia_kg_m2)
+    torque = np.abs(asked_n_m) * cycles.drive.service_factor
     # beyond the highest speed there is no torque; the speed criterion reports that
     limit = short_time_torque(motor, np.minimum(v * k * RPM, motor.max_speed_rpm))
     worst = np.unravel_index(int((torque / limit).argmax()), torque.shape)

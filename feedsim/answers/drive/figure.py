@@ -19,7 +19,7 @@ from feedsim.answers.drive.study.results import (
 )
 from feedsim.drivetrain.course import Course, course, typical_cycle
 from feedsim.drivetrain.cycles import Cycles
-from feedsim.drivetrain.demand import Demand
+from feedsim.drivetrain.demand import RPM, Demand
 from feedsim.drivetrain.law import shaft_per_metre
 from feedsim.drivetrain.limits import continuous_torque, short_time_torque
 from feedsim.quantities import System, display, display_unit
@@ -88,7 +88,7 @@ def _draw_speed(axes: Axes, whole: Course, view: _DriveView) -> None:
     axes.set_ylabel(f"feed speed ({label})")
     axes.set_ylim(bottom=0.0)
     _pulling(axes, view, words=True)
-    per = shaft_per_metre(view.feeder.drive) * 30.0 / math.pi / 1000.0 / factor
+    per = shaft_per_metre(view.feeder.drive) * RPM / 1000.0 / factor
     right = axes.secondary_yaxis("right", functions=(_times(per), _times(1.0 / per)))
     right.set_ylabel("motor speed (rpm)")
 
