@@ -104,6 +104,21 @@ def weighted_fit(design: Floats, y: Floats, *, weights: Floats | None = None) ->
     )
 
 
+def straight_line(x: Floats, y: Floats) -> LinearFit:
+    """Fit a height and a slope to y over x, shape (n,) each (:func:`weighted_fit`)."""
+    return weighted_fit(np.column_stack([np.ones_like(x), x]), y)
+
+
+def known_covariance(design: Floats, sds: Floats) -> Floats:
+    """Return the covariance of coefficients fitted to values of known standard deviations.
+
+    ``design``: as in :func:`weighted_fit`; ``sds``: above 0, shape (n,), in the unit of the values.
+    (XᵀWX)⁻¹ with the weights 1/sd², not scaled by the residuals (any text on regression).
+    """
+    weighted = design / sds[:, None]
+    return np.asarray(np.linalg.inv(weighted.T @ weighted))
+
+
 def _centred(design: Floats, w: Floats) -> tuple[Floats, Floats]:
     """Centre the columns after a constant one; return them and the matrix that undoes it."""
     back = np.eye(design.shape[1])

@@ -14,6 +14,7 @@ import numpy as np
 from feedsim.answers.learn.study.figures import Finding, combined
 from feedsim.answers.learn.study.fits import NonlinearFit, nonlinear_fit
 from feedsim.arrays import Bools, Floats, Places
+from feedsim.metrics.fits import straight_line
 from feedsim.motion.ramps import ramp_bends
 
 _BEFORE_S = 0.01
@@ -230,7 +231,8 @@ def _engaged_speed(cycles: Tracks) -> float:
     for t, y, m, h in zip(cycles.time_s, cycles.value, middle, half, strict=True):
         inside = np.abs(t - m) <= h
         if inside.sum() >= 3:
-            rate = y[inside].mean() if cycles.rate else np.polyfit(t[inside] - m, y[inside], 1)[0]
+            at, value = t[inside], y[inside]
+            rate = value.mean() if cycles.rate else straight_line(at, value).coefficients[1]
             speeds.append(float(rate))
     return float(np.median(speeds)) if speeds else 0.0
 

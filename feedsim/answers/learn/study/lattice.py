@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedsim.answers.learn.study.figures import Finding, sd_less
+from feedsim.answers.learn.study.figures import Finding, combined, sd_less
 from feedsim.answers.learn.study.fits import BoundedLine, bounded_line
 from feedsim.arrays import Floats, Ints
-from feedsim.metrics.intervals import NORMAL_95
+from feedsim.metrics.fits import straight_line
 
 _LEAST = 30
 _LONGEST_S = 0.05
@@ -143,8 +143,8 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> I
     if period > _LONGEST_S:
         return None
     x = numbers.astype(np.float64)
-    slope, height = np.polyfit(x, t, 1)
-    off = t - height - slope * x
+    fit = straight_line(x, t)
+    off = fit.residuals
     near = np.abs(off) <= 1.3 * within_s + 1e-9
     if np.mean(~near) <= _OUTLIERS:
         # so few lie off the grid that they are something else, a late act or a repaired row
@@ -155,11 +155,10 @@ def _grid(time_s: Floats, within_s: Floats, period: float, shared_s: float) -> I
                 on_grid = np.where(near, time_s[0] + line.at(x), time_s)
                 none = Finding(0.0, 0.0, _jitter(off[near], within_s[near]).high, int(near.sum()))
                 return InstantGrid(line.slope, none, on_grid, shared, line)
-    sd = float(off.std(ddof=2))
-    error = sd / math.sqrt(float(((x - x.mean()) ** 2).sum()))
-    figure = Finding(slope, slope - NORMAL_95 * error, slope + NORMAL_95 * error, len(t))
+    slope = float(fit.coefficients[1])
+    figure = combined(slope, sd=float(fit.sds[1]), uniform=0.0, n=len(t))
     # acts behind carriers at nearly even pitches also correlate loosely at longer periods
-    if sd**2 - _rounding_s(within_s) ** 2 > (_LOOSEST * slope) ** 2:
+    if fit.residual_sd**2 - _rounding_s(within_s) ** 2 > (_LOOSEST * slope) ** 2:
         return None
     return InstantGrid(figure, _jitter(off, within_s), time_s, 0.0, None)
 

@@ -15,6 +15,7 @@ from feedsim.answers.learn.study.scans import ScanSeen, scan_seen
 from feedsim.arrays import Floats, Places
 from feedsim.logs import Log, OnOffSignal
 from feedsim.machine import Eye, Machine
+from feedsim.metrics.fits import known_covariance
 from feedsim.metrics.intervals import NORMAL_95
 from feedsim.metrics.student import standard_error
 from feedsim.settings.acts import locked_step
@@ -242,9 +243,8 @@ def distance_and_lead(
     sd = np.array([max(t.high - t.low, 1e-9) for t in travels]) / (2.0 * NORMAL_95)
     sd = np.sqrt(np.maximum(sd**2 - (shared_s * speeds_mm_s) ** 2, (0.1 * sd) ** 2))
     design = np.column_stack([np.ones_like(y), speeds_mm_s])
-    weight = design / sd[:, None]
-    covariance = np.linalg.inv(weight.T @ weight)
-    found = covariance @ (weight.T @ (y / sd))
+    covariance = known_covariance(design, sd)
+    found = covariance @ (design.T @ (y / sd**2))
     n = sum(t.n for t in travels)
     distance = combined(float(found[0]), sd=math.sqrt(covariance[0, 0]), uniform=0.0, n=n)
     error = math.hypot(math.sqrt(covariance[1, 1]), shared_s)

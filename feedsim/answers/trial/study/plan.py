@@ -17,6 +17,7 @@ from feedsim.answers.trial.study.expected import (
 )
 from feedsim.criteria import Figure
 from feedsim.machine import Machine
+from feedsim.metrics.fits import known_covariance
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.metrics.sample_sizes import (
     Plan,
@@ -232,8 +233,7 @@ def _will_be_known(
     design = np.ones((len(speeds), 1))
     if len(expected) > 1:
         design = np.column_stack([design, speeds])
-    root = design / sds[:, None]
-    sd = np.sqrt(np.diag(np.linalg.inv(root.T @ root)))
+    sd = np.sqrt(np.diag(known_covariance(design, sds)))
     dof = len(speeds) - design.shape[1]
     halves = [
         student_interval(0.0, float(each), dof=dof, confidence=confidence).high for each in sd
