@@ -78,6 +78,13 @@ class Criteria:
     overhang_mm: float
     recipe: Recipe = field(default_factory=Recipe, hash=False)  # asked for often; equality has it
 
+    def largest_error_mm(self, resolution_mm: float) -> float:
+        """Return the largest placement error, either way, that lies within the tolerance.
+
+        Errors closer than the resolution count as one, so one just beyond does.
+        """
+        return self.placement_tolerance_mm + resolution_mm
+
     def largest(self, figure: Figure) -> float:
         """Return the largest accepted share of a figure: misses, jams or out of tolerance."""
         if figure == "missed":

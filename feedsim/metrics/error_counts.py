@@ -34,11 +34,12 @@ class ErrorCounts:
 
 def error_counts(records: RunRecords, *, criteria: Criteria) -> tuple[ErrorCounts, ...]:
     """Count each feeder's errors on counted carriers; those within tolerance stay in its bins."""
-    tolerance, finest = criteria.placement_tolerance_mm, resolution_mm(records)
+    tolerance = criteria.placement_tolerance_mm
+    limit = criteria.largest_error_mm(resolution_mm(records))
     found = []
     for feeder in records.feeders:
         errors = feeder.placement_error_mm[placed_rows(feeder, records.warm_up)]
-        inside = np.abs(errors) <= tolerance + finest
+        inside = np.abs(errors) <= limit
         most = tolerance * (1.0 - 1e-9)
         errors = np.where(inside, np.clip(errors, -most, most), errors)
         places = np.floor(errors * (_PER_TOLERANCE / tolerance)).astype(np.int64)

@@ -93,7 +93,7 @@ def feeder_difference(
 def within_tolerance(ran: Ran, number: int, *, rows: Rows) -> Bools:
     """Return which placed inserts of a feeder (by number, from 0) lie within the tolerance."""
     errors = np.abs(ran.records.feeders[number].placement_error_mm[rows])
-    inside: Bools = errors <= ran.criteria.placement_tolerance_mm + resolution_mm(ran.records)
+    inside: Bools = errors <= ran.criteria.largest_error_mm(resolution_mm(ran.records))
     return inside
 
 

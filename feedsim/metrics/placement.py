@@ -92,7 +92,7 @@ def placement_error(
         return PlacementError(0, *(None,) * 18)
     tolerance = criteria.placement_tolerance_mm
     among = begins_among(rows, begins)
-    every, limit = slice(0, n), tolerance + resolution_mm
+    every, limit = slice(0, n), criteria.largest_error_mm(resolution_mm)
     within = share_of(combined(every, lambda error: np.abs(error) <= limit, errors), among)
     same = max(resolution_mm, _SAME_MM)
     s = spread(errors, resolution=same)

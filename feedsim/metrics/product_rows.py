@@ -59,7 +59,7 @@ def product_rows(records: RunRecords, machine: Machine, *, criteria: Criteria) -
     some, doubled, out, overlapping = (np.zeros(n, dtype=np.bool_) for _ in range(4))
     complete = np.full(n, bool(machine.feeders))
     needs = needed(machine, criteria)
-    limit = criteria.placement_tolerance_mm + finest
+    limit = criteria.largest_error_mm(finest)
     counted = slice(records.warm_up, records.warm_up + n)
     for number, feeder in enumerate(records.feeders):
         placed = feeder.outcome[records.warm_up :] == Outcome.PLACED

@@ -174,10 +174,11 @@ class _Told:
     def _placed(
         self, error_mm: float, parts: Sequence[ErrorPart], hazards: Sequence[HazardMargin]
     ) -> Iterator[str]:
-        say, tolerance = self.say, self.run.criteria.placement_tolerance_mm
-        inside = abs(error_mm) <= tolerance + self.run.resolution_mm
+        say, criteria = self.say, self.run.criteria
+        inside = abs(error_mm) <= criteria.largest_error_mm(self.run.resolution_mm)
         where = "within" if inside else "OUT OF"
-        yield f"Placed {say.late(error_mm)}, {where} the tolerance of {say.mm(tolerance)}."
+        tolerance = say.mm(criteria.placement_tolerance_mm)
+        yield f"Placed {say.late(error_mm)}, {where} the tolerance of {tolerance}."
         large = sorted(parts, key=lambda part: -abs(part.error_mm))[:_LARGEST]
         names = [f"{p.name} ({say.late(p.error_mm)})" for p in large if abs(p.error_mm) > _WORTH_MM]
         if names:

@@ -108,7 +108,7 @@ def scene(
         hazards_of_feeder(records, machine=machine, criteria=criteria, feeder=j) for j in numbers
     ]
     hazard_s = [hazard_times(records, trace, machine=machine, feeder=j) for j in numbers]
-    limit_mm = scenario.acceptance.placement_tolerance + resolution_mm(records)
+    limit_mm = criteria.largest_error_mm(resolution_mm(records))
     outside = [np.abs(feeder.placement_error_mm) > limit_mm for feeder in records.feeders]
     found = scene_events(
         records, trace, missed_s=missed_s, hazards=hazards, hazard_s=hazard_s, outside=outside

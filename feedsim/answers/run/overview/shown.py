@@ -140,7 +140,7 @@ def shown_of(
     cycles[:first] = False
     margins = tuple(map(_margin_of, hazards(cycles)))
     errors = feeder.placement_error_mm[placed]
-    limit = criteria.placement_tolerance_mm + finest
+    limit = criteria.largest_error_mm(finest)
     inside = combined(slice(0, len(errors)), lambda error: np.abs(error) <= limit, errors)
     errors *= factor
     tolerance = criteria.placement_tolerance_mm * factor
