@@ -30,6 +30,11 @@ def normal_quantile(confidence: float) -> float:
     return -_STANDARD_NORMAL.inv_cdf((1.0 - confidence) / 2.0)
 
 
+def sd_behind(low: float, high: float) -> float:
+    """Return the standard deviation of a normal law by its 95 % interval, width/2z (any text)."""
+    return (high - low) / (2.0 * NORMAL_95)
+
+
 def check_confidence(confidence: float) -> None:
     """Refuse what is no confidence between 0 and 1."""
     if not 0.0 < confidence < 1.0:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from feedsim.metrics.intervals import NORMAL_95, Interval
+from feedsim.metrics.intervals import Interval, sd_behind
 
 DASH = "-"
 
@@ -73,7 +73,7 @@ def _number(share: float, ci95: Interval | None, digits: int, unlike: float | No
     first = -math.floor(math.log10(edge))  # place of its first digit
     places = max(1, first + digits - 1)
     if ci95 is not None and ci95.high > ci95.low:
-        error = 100.0 * (ci95.high - ci95.low) / (2.0 * NORMAL_95)
+        error = 100.0 * sd_behind(*ci95)
         places = max(0, first, -math.floor(math.log10(error)))
     places = min(12, places)
     if unlike is not None:

@@ -180,8 +180,7 @@ def _alike(figures: Sequence[Finding]) -> float:
     mean = of_all(figures)
     if mean is None or len(figures) < 2:
         return 1.0
-    sds = [max(f.high - f.low, 1e-12) / (2.0 * NORMAL_95) for f in figures]
-    squares = sum(((f.value - mean.value) / sd) ** 2 for f, sd in zip(figures, sds, strict=True))
+    squares = sum(((f.value - mean.value) / max(f.sd, 1e-12)) ** 2 for f in figures)
     return float(chdtrc(len(figures) - 1, squares))
 
 

@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple
 
 from feedsim.arrays import Floats
 from feedsim.machine import SideName
-from feedsim.metrics.intervals import NORMAL_95, normal_quantile
+from feedsim.metrics.intervals import NORMAL_95, normal_quantile, sd_behind
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.student import standard_error, widened
@@ -29,6 +29,11 @@ class Finding(NamedTuple):
     low: float
     high: float
     n: int
+
+    @property
+    def sd(self) -> float:
+        """The standard deviation of a normal error with this interval."""
+        return sd_behind(self.low, self.high)
 
     def scaled(self, factor: float, plus: float = 0.0) -> Finding:
         """Return factor·figure + plus."""

@@ -42,7 +42,7 @@ class ScanSeen:
     @property
     def waits_sd_s(self) -> float:
         """Standard deviation of an edge's mean wait for its scan, half of one."""
-        return 0.0 if self.scan is None else 0.25 * (self.scan.high - self.scan.low) / NORMAL_95
+        return 0.0 if self.scan is None else 0.5 * self.scan.sd
 
 
 def scan_of_all(seen: Sequence[ScanSeen]) -> ScanSeen | None:

@@ -16,7 +16,6 @@ from feedsim.arrays import Floats, Places
 from feedsim.logs import Log, OnOffSignal
 from feedsim.machine import Eye, Machine
 from feedsim.metrics.fits import known_covariance
-from feedsim.metrics.intervals import NORMAL_95
 from feedsim.metrics.student import standard_error
 from feedsim.settings.acts import locked_step
 
@@ -240,7 +239,7 @@ def distance_and_lead(
     if len(travels) < 2 or np.ptp(speeds_mm_s) < _SAME_SPEED * float(np.max(speeds_mm_s)):
         return _DistanceAndLead(None, None, None)
     y = np.array([t.value for t in travels])
-    sd = np.array([max(t.high - t.low, 1e-9) for t in travels]) / (2.0 * NORMAL_95)
+    sd = np.array([max(t.sd, 1e-9) for t in travels])
     sd = np.sqrt(np.maximum(sd**2 - (shared_s * speeds_mm_s) ** 2, (0.1 * sd) ** 2))
     design = np.column_stack([np.ones_like(y), speeds_mm_s])
     covariance = known_covariance(design, sd)
