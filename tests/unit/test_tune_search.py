@@ -15,7 +15,8 @@ from feedsim.answers.tune import kept
 from feedsim.answers.tune.kept import Journal
 from feedsim.answers.tune.study import decided as deciding
 from feedsim.answers.tune.study.bench import bench_of
-from feedsim.answers.tune.study.closed import Looked, window
+from feedsim.answers.tune.study.closed import Looked, looked_at, window
+from feedsim.answers.tune.study.line import ClosedLine, Judge, draws_of
 from feedsim.answers.tune.study.optimum import cost
 from feedsim.answers.tune.study.rungs import rung_of
 from feedsim.answers.tune.study.search import matters
@@ -23,7 +24,7 @@ from feedsim.answers.tune.study.space import space_of
 from feedsim.errors import FeedsimError
 from feedsim.metrics.plain import plain
 from feedsim.running.executor import Local
-from feedsim.scenario import Scenario
+from feedsim.scenario import Scenario, scenario_to_dict
 from tests.tuning import against_a_grid, searched, tuning
 
 pytestmark = pytest.mark.usefixtures("quick_engine", "few_long_runs")
@@ -252,6 +253,16 @@ def test_what_is_unsure_must_be_able_to_be():
         space_of(far)
     with pytest.raises(FeedsimError, match="nothing to choose"):
         space_of(tuning(knobs=()))
+
+
+def test_as_many_machines_are_refused_beyond_a_robust_speed_as_may_be():
+    """Asked of all machines drawn, though the search asks the worst alone."""
+    space = space_of(small())
+    (found,) = looked_at(scenario_to_dict(small()), [space.now], robust=True)
+    judge = Judge(space, ClosedLine(space, space.now), draws_of(space))
+    assert found.value is not None
+    assert judge.may_fail == 4  # of 20, at 80 %
+    assert judge.worst(found.value).times <= 1.0 < judge.worst(1.002 * found.value).times
 
 
 def test_a_window_ends_where_a_search_place_by_place_ends_it():
