@@ -56,6 +56,15 @@ def squares(values: Floats) -> float:
     return math.fsum(float(np.multiply(o, o, out=o).sum()) for o in off)
 
 
+def variance_of_sums(n: float, total: float, squares: float) -> float:
+    """Return the variance of n ≥ 2 values: (Σx² − (Σx)²/n)/(n − 1), 0 at least (any textbook).
+
+    ``total``: Σx, in their unit; ``squares``: Σx². For sums that are added over runs; it loses the
+    digits that a mean far from 0 takes.
+    """
+    return max(0.0, squares - total * total / n) / (n - 1.0)
+
+
 def sum_of_products(one: Floats, two: Floats) -> float:
     """Return the sum of products of two columns, added in parts.
 

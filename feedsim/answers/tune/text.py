@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import get_args
 
 from feedsim.answers.tune.study.after import ChangeWorth, FrontPoint, KnobWindow, Reach, Tuning
 from feedsim.answers.tune.study.knob import along
@@ -21,10 +22,12 @@ from feedsim.answers.tune.words import (
     shown,
     unit_of,
 )
+from feedsim.criteria import Figure
 from feedsim.metrics.percent import DASH, percent
 from feedsim.quantities import System, whole
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import counted, length, number, speed
+from feedsim.running.run import criteria_of
 
 _FEW = 3
 _FEW_CASES = 10.0
@@ -98,16 +101,11 @@ def _verdict(found: Tuned, units: System) -> Iterator[str]:
 
 def _few_cases(found: Tuned) -> Iterator[str]:
     """Say if each drawn machine ran too few carriers to tell whether it is accepted."""
-    tune, accept = found.scenario.tune, found.scenario.acceptance
+    tune, criteria = found.scenario.tune, criteria_of(found.scenario)
     if tune is None or not found.unsure:
         return
-    most = {
-        "missed": accept.missed,
-        "jam_risk": accept.jam_risk,
-        "within_tolerance": 1.0 - accept.within_tolerance,
-    }
-    rarest = min(most, key=lambda figure: most[figure])
-    cases = tune.carriers * most[rarest]
+    rarest = min(get_args(Figure), key=criteria.largest)
+    cases = tune.carriers * criteria.largest(rarest)
     if cases < _FEW_CASES - 1e-9:
         yield from wrapped(
             f"Each machine drawn ran {whole(tune.carriers)} carriers, of which {number(cases, 1)} "

@@ -12,7 +12,7 @@ from feedsim.answers.tune.study.knob import AS_IS
 from feedsim.answers.tune.study.line import draws_of
 from feedsim.answers.tune.study.optimum import cost
 from feedsim.answers.tune.study.rungs import Believed, Drawn, Rungs, highest, rung_of, speed_at
-from feedsim.answers.tune.study.simulated import jam_risk, pooled
+from feedsim.answers.tune.study.simulated import excess_of, variance
 from feedsim.answers.tune.study.space import Setup, Space
 
 _CANDIDATES = 4
@@ -154,8 +154,7 @@ def _seen_at(bench: Bench, setup: Setup, speed_mm_s: float, *, robust: bool) -> 
     jams = bench.space.tune.aim == "jam_risk"
     if robust:
         ran = bench.met(setup, range(len(draws_of(bench.space))), speed_mm_s)
-        may_fail = (1.0 - bench.space.tune.assurance) * len(ran)
-        if sum(not one.met for one in ran) > may_fail + 1e-9:
+        if sum(not one.met for one in ran) > bench.space.may_fail(len(ran)):
             return None
         each = [one.jam_risk if jams else one.variance_mm2 for one in ran]
         mean = math.fsum(each) / len(each)
@@ -165,5 +164,5 @@ def _seen_at(bench: Bench, setup: Setup, speed_mm_s: float, *, robust: bool) -> 
         return None
     runs = believed.runs(speed_mm_s)
     if jams:
-        return jam_risk(runs)
-    return math.sqrt(max(pooled(feeder).variance_mm2 for feeder in zip(*runs, strict=True)))
+        return excess_of(runs, believed.criteria)["jam_risk"].share
+    return math.sqrt(variance(runs))

@@ -13,11 +13,11 @@ from functools import partial
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.results import Judged, PartAccepted, Verdict
 from feedsim.answers.tune.study.rungs import Believed, Drawn, highest, rung_of, speed_at
-from feedsim.answers.tune.study.simulated import RunCounts, mean_of, sd_of, variances
+from feedsim.answers.tune.study.simulated import jam_risk, mean_of, sd_of, variances
 from feedsim.answers.tune.study.space import Setup
-from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval, clopper_pearson, most_if_none
-from feedsim.metrics.tally import Sureness, shares_of
+from feedsim.metrics.sample_sizes import size_allowing
+from feedsim.metrics.tally import Sureness
 
 _VERDICT, _END = 0.05, 0.0125
 """Chances of error: of a verdict, and of each end of an interval; a gain has two intervals."""
@@ -48,19 +48,18 @@ _Found = tuple[float | None, Interval | None, Verdict, float | None, PartAccepte
 def machines_needed(assurance: float) -> int:
     """Return how many machines, all accepted, show that a share of all is accepted.
 
-    By the chance of that, assurance^n (Wilks 1942, Annals of Mathematical Statistics 13:400-409).
+    By :func:`feedsim.metrics.sample_sizes.size_allowing`, no refused one allowed.
     """
-    return math.ceil(math.log(_END) / math.log(assurance))
+    return size_allowing(0, 1.0 - assurance, confidence=1.0 - _END)
 
 
 def _drawn_speed(bench: Bench, setup: Setup, near_mm_s: float) -> _Found:
     assurance = bench.space.tune.assurance
     n = max(bench.space.tune.draws, machines_needed(assurance))
     most = [_most_refused(n, assurance, error) for error in (_VERDICT, _END)]
-    may_fail = math.floor((1.0 - assurance) * n + 1e-9)
     # the fast side first: few machines are enough to refuse there, and the others are accepted at
     # all slower rungs too, so they are not run again
-    counts = [_least_refused(n, assurance) - 1, may_fail, *most]
+    counts = [_least_refused(n, assurance) - 1, bench.space.may_fail(n), *most]
     ranks = [max(0, count) for count in counts]
     machines = Drawn(bench, setup, fresh=n, near_mm_s=near_mm_s, ranks=ranks)
 
@@ -170,7 +169,9 @@ def _believed_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
     if sure is not Sureness.OPEN:
         verdict = "accepted" if sure is Sureness.ACCEPTED else "refused"
     if bench.space.tune.aim == "jam_risk":
-        return *_jam_risk(runs, believed.criteria), verdict, speed_mm_s, None
+        each = 1.0 - 2.0 * _END / len(bench.space.scenario.feeder)
+        risk = jam_risk(runs, believed.criteria, confidence=each)
+        return *risk, verdict, speed_mm_s, None
     return *_mean(bench, setup, variances(runs), robust=False), verdict, speed_mm_s, None
 
 
@@ -187,19 +188,6 @@ def _drawn_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
     jams = bench.space.tune.aim == "jam_risk"
     each = [one.jam_risk if jams else one.variance_mm2 for one in ran]
     return *_mean(bench, setup, each, robust=True), verdict, speed_mm_s, _part(n - refused, n)
-
-
-def _jam_risk(
-    runs: Sequence[RunCounts], criteria: Criteria
-) -> tuple[float | None, Interval | None]:
-    """Return the jam risk of the worst feeder over all runs, with its interval."""
-    feeders = [[one.tally for one in feeder] for feeder in zip(*runs, strict=True)]
-    if not feeders:
-        return None, None
-    sure = 1.0 - 2.0 * _END / len(feeders)
-    shares = [shares_of(tallies, criteria, confidence=sure).jam_risk for tallies in feeders]
-    worst = max(shares, key=lambda one: one.share or 0.0)
-    return worst.share, worst.ci95
 
 
 def _mean(

@@ -154,8 +154,7 @@ class Judge:
         may_fail: int | None = None,
     ) -> None:
         self.draws = list(draws)
-        part = math.floor((1.0 - space.tune.assurance) * len(draws) + 1e-9)
-        some = part if draws[0] is not None else 0
+        some = space.may_fail(len(draws)) if draws[0] is not None else 0
         self.may_fail = some if may_fail is None else may_fail
         self._line = line
 

@@ -20,12 +20,11 @@ from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.knob import AS_IS, Along, along, stepped
 from feedsim.answers.tune.study.results import Tuned
 from feedsim.answers.tune.study.setup_at_speed import SAME_RISK, SetupAtSpeed, descend
-from feedsim.answers.tune.study.simulated import RunCounts, excess_of, sd_of, variances
+from feedsim.answers.tune.study.simulated import RunCounts, accepted, jam_risk, sd_of, variances
 from feedsim.answers.tune.study.space import Setup
 from feedsim.answers.tune.study.terms import Worth, fastest, figure_of, most_of, worth
 from feedsim.answers.tune.study.windows import Turning, moved, windows
 from feedsim.metrics.intervals import Interval
-from feedsim.metrics.tally import shares_of
 from feedsim.running.run import criteria_of
 
 _SLOWER = 0.95
@@ -207,19 +206,10 @@ def seen(bench: Bench, runs: Sequence[RunCounts]) -> _RiskAndSpread:
     """Sum up runs of one setup at one speed."""
     if not runs:
         return _RiskAndSpread(None, None, None, None, met=False)
-    criteria = criteria_of(bench.space.scenario)
-    worst = excess_of(runs, criteria)
-    feeders = list(zip(*runs, strict=True))
-    risks = [
-        shares_of([one.tally for one in feeder], criteria, confidence=0.95).jam_risk
-        for feeder in feeders
-    ]
-    risk = max(risks, key=lambda one: one.share or 0.0)
-    each = variances(runs)
+    criteria, each = criteria_of(bench.space.scenario), variances(runs)
     sd, ends = sd_of(each) if all(map(math.isfinite, each)) else (None, None)
-    placed = all(any(one.placed for one in feeder) for feeder in feeders)
-    met = placed and all(one.times <= 1.0 for one in worst.values())
-    return _RiskAndSpread(risk.share, risk.ci95, sd, ends, met=met)
+    risk, risk_ends = jam_risk(runs, criteria, confidence=0.95)
+    return _RiskAndSpread(risk, risk_ends, sd, ends, met=accepted(runs, criteria))
 
 
 def _front_speeds(now_mm_s: float, best_mm_s: float) -> list[float]:

@@ -9,7 +9,7 @@ from typing import Protocol
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.knob import last_accepted
 from feedsim.answers.tune.study.line import draws_of
-from feedsim.answers.tune.study.simulated import RunCounts, excess_of
+from feedsim.answers.tune.study.simulated import RunCounts, accepted, by_feeder
 from feedsim.answers.tune.study.space import Setup
 from feedsim.metrics.tally import Sureness, sureness
 from feedsim.running.run import criteria_of
@@ -81,16 +81,14 @@ class Believed:
     def met(self, speed_mm_s: float) -> bool:
         """Return the same for a speed."""
         runs = self.runs(speed_mm_s)
-        if not runs or not all(any(r[n].placed for r in runs) for n in range(len(runs[0]))):
-            return False
-        return all(one.times <= 1.0 for one in excess_of(runs, self.criteria).values())
+        return bool(runs) and accepted(runs, self.criteria)
 
     def sureness(self, speed_mm_s: float, *, confidence: float) -> Sureness:
         """Return what is known of a speed, each interval at a confidence."""
         runs = self.runs(speed_mm_s)
         if not runs:
             return Sureness.REFUSED
-        feeders = [[one.tally for one in feeder] for feeder in zip(*runs, strict=True)]
+        feeders = [[one.tally for one in feeder] for feeder in by_feeder(runs)]
         return sureness(feeders, self.criteria, confidence=confidence)
 
 
@@ -120,7 +118,7 @@ class Drawn:
         self._order, self.bounds_mm_s = bench.ranked(setup, near_mm_s, fresh=fresh, ranks=within)
         self._refused_from = dict.fromkeys(range(self.n), math.inf)
         self._accepted_to = dict.fromkeys(range(self.n), -math.inf)
-        self.may_fail = math.floor((1.0 - bench.space.tune.assurance) * self.n + 1e-9)
+        self.may_fail = bench.space.may_fail(self.n)
 
     def accepted(self, rung: int) -> bool:
         """Return whether enough of them meet all figures."""

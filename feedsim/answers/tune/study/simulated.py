@@ -22,11 +22,12 @@ from feedsim.errors import FeedsimError
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.paired_feeders import Ran
 from feedsim.metrics.rows import placed_rows
-from feedsim.metrics.spread import sum_of_products
+from feedsim.metrics.spread import sum_of_products, variance_of_sums
 from feedsim.metrics.student import standard_error, student_interval
-from feedsim.metrics.tally import Tally, added, tally
+from feedsim.metrics.tally import Tally, added, shares_of, tally
 from feedsim.running.engines import expect_many
 from feedsim.running.run import criteria_of, run_once
+from feedsim.settings.shares_by_speed import accepted_to
 
 FRESH = 1_000_000
 """First replication of the random numbers that no search sees."""
@@ -69,13 +70,6 @@ class OverLimit(NamedTuple):
 
     times: float
     share: float
-
-
-class PooledErrors(NamedTuple):
-    """Mean (mm) and variance (mm²) of placement errors."""
-
-    mean_mm: float
-    variance_mm2: float
 
 
 def _machines(space: Space, of: int) -> tuple[Draw, ...]:
@@ -172,38 +166,48 @@ def _met(runs: Sequence[RunCounts], criteria: Criteria) -> Met:
     excess = excess_of(runs, criteria)
     figure = max(excess, key=lambda name: excess[name].times)
     worst, share = excess[figure]
-    feeders = list(zip(*runs, strict=True))
-    variance = max(pooled(feeder).variance_mm2 for feeder in feeders)
-    nothing = any(one.placed == 0 for one in _sums(runs))
-    return Met(worst <= 1.0 and not nothing, worst, figure, share, jam_risk(runs), variance)
+    jam_risk = excess["jam_risk"].share
+    return Met(accepted(runs, criteria), worst, figure, share, jam_risk, variance(runs))
 
 
-def _sums(runs: Sequence[RunCounts]) -> list[Tally]:
-    """Return the counts of each feeder in all runs."""
-    return [added([run.tally for run in feeder]) for feeder in zip(*runs, strict=True)]
+def by_feeder(runs: Sequence[RunCounts]) -> list[tuple[FeederRan, ...]]:
+    """Return the runs of each feeder."""
+    return list(zip(*runs, strict=True))
 
 
-def jam_risk(runs: Sequence[RunCounts]) -> float:
-    """Return the jam risk of the worst feeder."""
-    return max(one.at_risk / max(1, one.cycles) for one in _sums(runs))
+def accepted(runs: Sequence[RunCounts], criteria: Criteria) -> bool:
+    """Return whether all figures are met by counts, and each feeder placed something."""
+    placed = all(any(one.placed for one in feeder) for feeder in by_feeder(runs))
+    return placed and all(one.times <= 1.0 for one in excess_of(runs, criteria).values())
+
+
+def jam_risk(
+    runs: Sequence[RunCounts], criteria: Criteria, *, confidence: float
+) -> tuple[float | None, Interval | None]:
+    """Return the jam risk of the worst feeder over all runs, with its interval; None without."""
+    if not runs:
+        return None, None
+    tallies = [[one.tally for one in feeder] for feeder in by_feeder(runs)]
+    shares = [shares_of(each, criteria, confidence=confidence).jam_risk for each in tallies]
+    worst = max(shares, key=lambda one: one.share or 0.0)
+    return worst.share, worst.ci95
 
 
 def excess_of(runs: Sequence[RunCounts], criteria: Criteria) -> dict[Figure, OverLimit]:
     """Return each figure over its limit, for its worst feeder.
 
-    For within_tolerance the share outside. If nothing is allowed, one case is infinitely much.
+    For within_tolerance the share outside.
     """
     worst: dict[Figure, OverLimit] = {}
-    for sums in _sums(runs):
+    for feeder in by_feeder(runs):
+        sums = added([run.tally for run in feeder])
         shares: dict[Figure, float] = {
             "missed": sums.missed / max(1, sums.carriers),
             "jam_risk": sums.at_risk / max(1, sums.cycles),
             "within_tolerance": 1.0 - sums.within / sums.placed if sums.placed else 1.0,
         }
         for figure, share in shares.items():
-            most = criteria.largest(figure)
-            # a rounding step above the limit does not count
-            times = share / (most * (1.0 + 1e-9)) if most else (float("inf") if share else 0.0)
+            times = share / accepted_to(criteria.largest(figure))
             worst[figure] = max(worst.get(figure, OverLimit(-1.0, 0.0)), OverLimit(times, share))
     return worst
 
@@ -221,17 +225,20 @@ def sd_of(variances_mm2: Sequence[float], *, confidence: float = 0.95) -> tuple[
     return math.sqrt(mean), Interval(*map(math.sqrt, ends))
 
 
-def pooled(runs: Sequence[FeederRan]) -> PooledErrors:
-    """Return what the placement errors of all runs of a feeder are like."""
+def variance(runs: Sequence[RunCounts]) -> float:
+    """Return the variance of the placement (mm²) of all runs, for the feeder that spreads most."""
+    return max(map(_variance, by_feeder(runs)))
+
+
+def _variance(runs: Sequence[FeederRan]) -> float:
+    """Return the variance of the placement (mm²) of all runs of a feeder; infinite if unknown."""
     n = sum(run.placed for run in runs)
     if n < 2:
-        return PooledErrors(0.0, math.inf)
-    mean = sum(run.sum_mm for run in runs) / n
-    squares = sum(run.squares_mm2 for run in runs)
-    return PooledErrors(mean, max(0.0, (squares - n * mean * mean) / (n - 1)))
+        return math.inf
+    return variance_of_sums(n, sum(r.sum_mm for r in runs), sum(r.squares_mm2 for r in runs))
 
 
 def variances(runs: Sequence[RunCounts]) -> list[float]:
     """Return the variance of the placement (mm²) of each run, for the feeder that spreads most."""
-    feeders = [[pooled([one]).variance_mm2 for one in feeder] for feeder in zip(*runs, strict=True)]
+    feeders = [[_variance([one]) for one in feeder] for feeder in by_feeder(runs)]
     return max(feeders, key=math.fsum, default=[])

@@ -7,6 +7,7 @@ for the believed line and typed in on the machine that was drawn.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -79,6 +80,10 @@ class Space:
     def start_mm_s(self) -> float:
         """Where the search for a speed begins."""
         return self.scenario.line.speed
+
+    def may_fail(self, machines: int) -> int:
+        """Return how many of some machines may be refused: the share beyond the assurance."""
+        return math.floor((1.0 - self.tune.assurance) * machines + 1e-9)
 
     def price(self, setup: Setup) -> float:
         """Return what a setup costs."""

@@ -14,6 +14,7 @@ from feedsim.answers.tune.study.space import Setup
 from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
 from feedsim.metrics.intervals import Interval, most_if_none
+from feedsim.metrics.spread import variance_of_sums
 from feedsim.metrics.student import jackknife_error, student_interval
 
 Counting = Callable[[Sequence[tuple[Setup, float]]], Sequence[Sequence[RunCounts]]]
@@ -116,10 +117,10 @@ def _risk(sums: Floats) -> float | None:
 
 
 def _sd(sums: Floats) -> float | None:
-    n, total, squares = sums[2], sums[3], sums[4]
+    n, total, squares = sums[2:].tolist()
     if n < 2:
         return None
-    return math.sqrt(max(0.0, float(squares - total * total / n)) / (n - 1.0))
+    return math.sqrt(variance_of_sums(n, total, squares))
 
 
 def worth(
