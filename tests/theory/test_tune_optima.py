@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import product
+from pathlib import Path
 
 import pytest
 
@@ -11,6 +12,8 @@ from feedsim.measures import parse
 from tests.tuning import searched, tuning
 
 pytestmark = pytest.mark.usefixtures("quick_engine")
+
+CARD = (Path(__file__).parents[2] / "scenarios" / "membership_card.toml").read_text("utf-8")
 
 
 def test_the_stage_is_centred_between_its_two_hazards():
@@ -137,3 +140,35 @@ def test_the_widest_window_has_the_stage_in_its_middle():
     found = searched(scenario)
     assert abs(parse(found.best.values[0], "length") - 0.5 * (low + high)) <= 1.0
     assert found.best.value == pytest.approx(0.5 * (high - low) / 99.0, abs=1.5 / 99.0)
+
+
+def test_late_openings_count_in_the_spread_that_a_stage_leaves():
+    """An opening known too late lets an insert run on, unless it is staged far past its eye.
+
+    So closed forms tell the stages apart as fresh runs do; without late openings they are alike.
+    """
+    stage = "feeder.0.settings.stage_position"
+    scenario = tuning(
+        "controller.scan=100 ms",
+        "controller.motion_cycle=0.1 ms",
+        "carrier.pitch=900 mm",
+        "carrier.pitch_sd=120 mm",
+        "feeder.0.insert.gap=60 mm",
+        "feeder.0.insert.gap_sd=3 mm",
+        f"{stage}=80 mm",
+        "acceptance.placement_tolerance=60 mm",
+        "acceptance.within_tolerance=50 %",
+        "acceptance.missed=50 %",
+        "acceptance.jam_risk=90 %",
+        base=CARD,
+        knobs=[f"{stage}=70:110:10 mm"],
+        aim="spread",
+        carriers=400,
+    )
+    found = searched(scenario)
+    assert found.best.values == ("90 mm",)
+    assert found.gain_interval is not None
+    low, high = found.gain_interval
+    worth = found.knobs[0].worth
+    assert worth is not None
+    assert 1.0 < low < worth < high

@@ -18,7 +18,7 @@ from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.right import NAMES
 from feedsim.settings.shares_by_speed import Excess, SharesBySpeed, together
 from feedsim.settings.solve import solved, with_chosen_motor
-from feedsim.settings.sources import placement_sd
+from feedsim.settings.sources import placement_spread
 
 _JAMS = [n for n, m in enumerate(MECHANISMS) if m.figure == "jam_risk"]
 _KEPT = 1024
@@ -60,7 +60,7 @@ class ClosedLine:
     def spread(self, speed_mm_s: float, draw: Draw | None = None) -> float:
         """Return the standard deviation of the placement (mm), of the worst feeder."""
         shares, faster = self._of(draw)
-        return max(placement_sd(each.at(speed_mm_s + faster)) for each in shares)
+        return max(placement_spread(each.at(speed_mm_s + faster)).sd for each in shares)
 
     def _of(self, draw: Draw | None) -> tuple[list[SharesBySpeed], float]:
         if draw not in self._shares:
