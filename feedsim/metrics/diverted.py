@@ -94,7 +94,7 @@ def diverted(
         bad_diverted=bad_diverted,
         bad_passed=bad_passed,
         bad_of_passed=among(bad, rows.reached & ~off),
-        good_passed_per_hour=3600.0 * good_passed.count / duration_s if duration_s else None,
+        good_passed_per_hour=good_passed.per_hour(duration_s),
         not_reached=_count(~rows.reached),
         diverted_for=DivertedFor(
             *(_count(off & (rows.known == k)) for k in (Known.MISSED, Known.DOUBLED, Known.LATE))

@@ -106,7 +106,7 @@ def products(
         out_of_tolerance=share(rows.out_of_tolerance),
         wrong_overlap=share(rows.wrong_overlap),
         good=good,
-        good_per_hour=3600.0 * good.count / duration_s if duration_s else None,
+        good_per_hour=good.per_hour(duration_s),
         missing=told,
         missing_otherwise=sum(m.count for m in missing[len(told) :]),
         overlaps=overlaps(records, machine, recipe=criteria.recipe, names=names),

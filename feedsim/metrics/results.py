@@ -159,5 +159,5 @@ def _complete(made: Products, *, duration_s: float | None) -> Complete:
         ci95=complete.ci95,
         effective_n=complete.effective_n,
         ci95_note=complete.ci95_note,
-        per_hour=3600.0 * complete.count / duration_s if duration_s else None,
+        per_hour=complete.per_hour(duration_s),
     )

@@ -55,6 +55,10 @@ class Share:
     effective_n: float | None
     ci95_note: Note | None
 
+    def per_hour(self, duration_s: float | None) -> float | None:
+        """Return how often in an hour, its cases taking so long (s); None if unknown."""
+        return 3600.0 * self.count / duration_s if duration_s else None
+
 
 def counted(runs: Sequence[InOrder], *, confidence: float = 0.95) -> Counted:
     """Return the share of hits in independent runs (in a fixed order), its interval two-sided."""
