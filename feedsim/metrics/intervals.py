@@ -35,6 +35,14 @@ def sd_behind(low: float, high: float) -> float:
     return (high - low) / (2.0 * NORMAL_95)
 
 
+def each_of(many: int, confidence: float) -> float:
+    """Return the confidence of each of many intervals, so that all hold together at this one.
+
+    1 − (1 − confidence)/many (Bonferroni, any text).
+    """
+    return 1.0 - (1.0 - confidence) / many
+
+
 def check_confidence(confidence: float) -> None:
     """Refuse what is no confidence between 0 and 1."""
     if not 0.0 < confidence < 1.0:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from feedsim.answers.limit.study.closed import refused_speeds
+from feedsim.metrics.intervals import each_of
 from feedsim.metrics.paired_feeders import Ran
 from feedsim.metrics.tally import Sureness, Tally, sureness, tally
 from feedsim.running.engines import expect_many
@@ -240,10 +241,9 @@ def _seen(scenario: Scenario, found: Mapping[float, list[Sequence[Tally]]]) -> l
 def confidence_of_a_look(scenario: Scenario) -> float:
     """Return the confidence of each interval at a look.
 
-    With it all figures of all feeders at all looks at one speed hold together at 95 %
-    (Bonferroni).
+    With it all figures of all feeders at all looks at one speed hold together at 95 %.
     """
-    return 1.0 - (1.0 - _RIGHT) / (len(LOOKS) * _FIGURES * len(scenario.feeder))
+    return each_of(len(LOOKS) * _FIGURES * len(scenario.feeder), _RIGHT)
 
 
 def _ends(seen: Sequence[Seen], *, sure: bool = False) -> tuple[Seen | None, Seen | None]:

@@ -13,7 +13,7 @@ import numpy as np
 from feedsim.answers.trial.study.spread import nearest_not_below_0
 from feedsim.criteria import Criteria, Figure
 from feedsim.machine import Machine
-from feedsim.metrics.intervals import Interval, normal_quantile
+from feedsim.metrics.intervals import Interval, each_of, normal_quantile
 from feedsim.metrics.sample_sizes import spread_band
 from feedsim.metrics.serial import effective_for_spread, sd_of_mean
 from feedsim.settings.acts import locked_step
@@ -142,10 +142,10 @@ def allowance_of(
 ) -> Allowance:
     """Return the band of n normal values.
 
-    ``confidence``: two-sided, of all ``bands`` together (Bonferroni). ``process``: coefficient of
-    the values' first-order autoregression, 0 for independent ones; it widens the bands.
+    ``confidence``: two-sided, of all ``bands`` together. ``process``: coefficient of the values'
+    first-order autoregression, 0 for independent ones; it widens the bands.
     """
-    each = 1.0 - (1.0 - confidence) / max(bands, 1)
+    each = each_of(max(bands, 1), confidence)
     mean_band = sd_band = None
     if n > 0:
         half = normal_quantile(each) * expected.sd_mm * sd_of_mean(n, process)

@@ -15,7 +15,7 @@ from feedsim.answers.tune.study.results import Judged, PartAccepted, Verdict
 from feedsim.answers.tune.study.rungs import Believed, Drawn, highest, rung_of, speed_at
 from feedsim.answers.tune.study.simulated import jam_risk, mean_of, sd_of, variances
 from feedsim.answers.tune.study.space import Setup
-from feedsim.metrics.intervals import Interval, clopper_pearson, most_if_none
+from feedsim.metrics.intervals import Interval, clopper_pearson, each_of, most_if_none
 from feedsim.metrics.sample_sizes import size_allowing
 from feedsim.metrics.tally import Sureness
 
@@ -141,7 +141,7 @@ def _least_refused(n: int, assurance: float) -> int:
 
 def _confidence(bench: Bench, error: float) -> float:
     """Return the confidence of each interval for all figures to hold together."""
-    return 1.0 - 2.0 * error / (_FIGURES * len(bench.space.scenario.feeder))
+    return each_of(_FIGURES * len(bench.space.scenario.feeder), 1.0 - 2.0 * error)
 
 
 def _believed_speed(bench: Bench, setup: Setup, near_mm_s: float) -> _Found:
@@ -169,7 +169,7 @@ def _believed_at(bench: Bench, setup: Setup, speed_mm_s: float) -> _Found:
     if sure is not Sureness.OPEN:
         verdict = "accepted" if sure is Sureness.ACCEPTED else "refused"
     if bench.space.tune.aim == "jam_risk":
-        each = 1.0 - 2.0 * _END / len(bench.space.scenario.feeder)
+        each = each_of(len(bench.space.scenario.feeder), 1.0 - 2.0 * _END)
         risk = jam_risk(runs, believed.criteria, confidence=each)
         return *risk, verdict, speed_mm_s, None
     return *_mean(bench, setup, variances(runs), robust=False), verdict, speed_mm_s, None
