@@ -8,7 +8,7 @@ from typing import get_args
 
 from feedsim.answers.tune.study.after import ChangeWorth, FrontPoint, KnobWindow, Reach, Tuning
 from feedsim.answers.tune.study.knob import along
-from feedsim.answers.tune.study.results import Chosen, Tuned
+from feedsim.answers.tune.study.results import LESS_IS_BETTER, Chosen, Tuned
 from feedsim.answers.tune.study.space import space_of
 from feedsim.answers.tune.words import (
     FIGURES,
@@ -145,7 +145,7 @@ def _with_interval(value: float, interval: object, found: Tuned, units: System) 
 def _knobs(found: Tuning, units: System) -> list[str]:
     """Return a row for each knob: now, best, and what that buys."""
     terms = {term.key: term for term in found.terms}
-    less = " less" if found.aim in ("spread", "jam_risk") else ""
+    less = " less" if found.aim in LESS_IS_BETTER else ""
     head = ("", "now", "best", f"buys ({unit_of(found.aim, units)}{less}; 95 %)")
     rows = [
         (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from feedsim.answers.tune.study.after import Tuning
-from feedsim.answers.tune.study.results import Aim, Judged, Tuned
+from feedsim.answers.tune.study.results import LESS_IS_BETTER, Aim, Judged, Tuned
 from feedsim.measures import QuantityError, measure
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.percent import DASH, percent, percent_range
@@ -97,7 +97,7 @@ def gained(value: float, interval: Interval | None, aim: Aim, units: System) -> 
     >>> gained(0.1591, Interval(-0.002, 0.32), "spread", "metric")
     '0.159 mm less (95 %: 0.002 mm more to 0.320 mm less)'
     """
-    if aim not in ("spread", "jam_risk"):
+    if aim not in LESS_IS_BETTER:
         ends = [gain(end, aim, units) for end in interval or ()]
         return f"{gain(value, aim, units)}{_ends(ends)} {unit_of(aim, units)}"
     unit = unit_of(aim, units) if aim == "spread" else "percentage points"

@@ -18,7 +18,7 @@ from feedsim.answers.tune.study.after import (
 )
 from feedsim.answers.tune.study.bench import Bench
 from feedsim.answers.tune.study.knob import AS_IS, Along, along, stepped
-from feedsim.answers.tune.study.results import Tuned
+from feedsim.answers.tune.study.results import LESS_IS_BETTER, Tuned
 from feedsim.answers.tune.study.setup_at_speed import SAME_RISK, SetupAtSpeed, descend
 from feedsim.answers.tune.study.simulated import RunCounts, accepted, jam_risk, sd_of, variances
 from feedsim.answers.tune.study.space import Setup
@@ -82,7 +82,7 @@ def _terms(bench: Bench, best: Setup) -> Iterator[ChangeWorth]:
     robust = bench.closed(setups, robust=True) if space.unsure else []
     measured = robust or closed
     values = _worths(bench, setups)
-    less = space.tune.aim in ("jam_risk", "spread")
+    less = space.tune.aim in LESS_IS_BETTER
     for place, number in enumerate(changed, start=1):
         knob, impossible = space.knobs[number], closed[place].impossible
         without = None if impossible else values[place]

@@ -10,6 +10,7 @@ from feedsim.metrics.plain import LEFT_OUT
 from feedsim.scenario import AS_WRITTEN, Scenario
 
 Aim = Literal["speed", "jam_risk", "spread", "window"]
+LESS_IS_BETTER: frozenset[Aim] = frozenset({"jam_risk", "spread"})
 Verdict = Literal["accepted", "refused", "open"]
 
 

@@ -13,7 +13,15 @@ from feedsim.answers.tune.study.decided import Best, decided, good_ones, near_of
 from feedsim.answers.tune.study.fresh import gain_interval, judge
 from feedsim.answers.tune.study.knob import AS_IS
 from feedsim.answers.tune.study.optimum import everywhere, least, step_by_step
-from feedsim.answers.tune.study.results import Aim, Chosen, Judged, Nearest, Tuned, UnsureCost
+from feedsim.answers.tune.study.results import (
+    LESS_IS_BETTER,
+    Aim,
+    Chosen,
+    Judged,
+    Nearest,
+    Tuned,
+    UnsureCost,
+)
 from feedsim.answers.tune.study.setup_at_speed import SAME_RISK
 from feedsim.answers.tune.study.space import Setup, Space
 from feedsim.criteria import Figure
@@ -123,7 +131,7 @@ def _gathered(
 
 def _difference(space: Space, one: Judged, other: Judged) -> tuple[float | None, Interval | None]:
     """Return how much better one is than another, and its interval."""
-    if space.tune.aim in ("jam_risk", "spread"):
+    if space.tune.aim in LESS_IS_BETTER:
         one, other = other, one
     if one.value is None or other.value is None:
         return None, None
@@ -192,7 +200,7 @@ def matters(looked: Sequence[Looked], aim: Aim) -> bool:
 
 
 def _better(space: Space, value: float, other: float) -> float:
-    return other - value if space.tune.aim in ("jam_risk", "spread") else value - other
+    return other - value if space.tune.aim in LESS_IS_BETTER else value - other
 
 
 def _unsure_costs(bench: Bench, best: Setup) -> list[UnsureCost]:
