@@ -12,6 +12,7 @@ import numpy as np
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.probability.normal import kept_of_wave, normal_wave
+from feedsim.settings.nominal import rectangular_sd
 
 _HARMONICS = 60
 _WORTH = 0.02
@@ -33,7 +34,7 @@ def keeps_phase(machine: Machine, criteria: Criteria, *, carriers: int) -> bool:
     if law.in_order or not law.in_step or machine.line.profile:
         return False
     v = machine.line.speed_mm_s
-    own_sd = math.hypot(eye.edge_sd_mm, v * eye.response_jitter_s / math.sqrt(3.0))
+    own_sd = math.hypot(eye.edge_sd_mm, rectangular_sd(v * eye.response_jitter_s))
     worth = _WORTH * criteria.placement_tolerance_mm
     for tick_s in {controller.motion_cycle_s, controller.scan_s if eye.scanned else 0.0} - {0.0}:
         b = v * tick_s

@@ -14,6 +14,7 @@ from feedsim.answers.learn.study.fits import bounded_line
 from feedsim.arrays import Bools, Floats
 from feedsim.logs import Log, LoggedFeeder, OnOffSignal, SampledSignal
 from feedsim.metrics.student import standard_error
+from feedsim.settings.nominal import rectangular_sd
 
 _WINDOW_S = 1.0
 _LEAST_ROWS = 20
@@ -85,7 +86,7 @@ def belt_of(log: Log, *, count_mm: float) -> Belt | None:
             t[[0, -1]], travel, line.slope, none, even=True, count_mm=count_mm if counts else 0.0
         )
     speeds = _window_speeds(log, t, middle)
-    uneven = _uneven(speeds, noise=slack * math.sqrt(2.0 / 3.0) / _WINDOW_S)
+    uneven = _uneven(speeds, noise=math.sqrt(2.0) * rectangular_sd(slack) / _WINDOW_S)
     parts = (
         speeds[: len(speeds) // 20 * 20].reshape(20, -1).mean(axis=1)
         if len(speeds) >= 20

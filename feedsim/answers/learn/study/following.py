@@ -16,6 +16,7 @@ from feedsim.answers.learn.study.fits import NonlinearFit, nonlinear_fit
 from feedsim.arrays import Bools, Floats, Places
 from feedsim.metrics.fits import straight_line
 from feedsim.motion.ramps import ramp_bends
+from feedsim.settings.nominal import rectangular_sd
 
 _BEFORE_S = 0.01
 _AFTER_S = 0.06
@@ -172,9 +173,8 @@ def figures_of(
         group = np.broadcast_to(phase[:, None], known.shape)[known]
         each, many = fit.grouped_sds(group)
         if many < _FEW_PHASES:
-            each = (
-                _IN_STEP * step / math.sqrt(12.0 * many / n) * np.linalg.norm(fit.inverse, axis=1)
-            )
+            read = rectangular_sd(0.5 * step) * math.sqrt(n / many)
+            each = _IN_STEP * read * np.linalg.norm(fit.inverse, axis=1)
             many = _FEW_PHASES
         wider = each > sds
         sds, dofs = np.where(wider, each, sds), np.where(wider, many - 1.0, dofs)

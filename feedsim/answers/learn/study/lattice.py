@@ -11,6 +11,7 @@ from feedsim.answers.learn.study.figures import Finding, combined, sd_less
 from feedsim.answers.learn.study.fits import BoundedLine, bounded_line
 from feedsim.arrays import Floats, Ints
 from feedsim.metrics.fits import straight_line
+from feedsim.settings.nominal import rectangular_sd
 
 _LEAST = 30
 _LONGEST_S = 0.05
@@ -177,4 +178,4 @@ def _jitter(off: Floats, within_s: Floats) -> Finding:
 
 def _rounding_s(within_s: Floats) -> float:
     """Return the standard deviation of rounding to intervals of these half widths (s)."""
-    return float(np.sqrt(np.mean(within_s**2) / 3.0))
+    return rectangular_sd(math.sqrt(float(np.mean(within_s**2))))

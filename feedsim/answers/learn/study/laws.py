@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from feedsim.arrays import Bools, Floats
+from feedsim.settings.nominal import rectangular_sd
 
 _LEAST = 20
 _REFUSED = 0.001  # as for all other differences: sure at 99.9 %
@@ -132,8 +133,8 @@ def arrival_law(
     usual = x[single]
     if len(usual) < _LEAST:
         return ArrivalLaw(None, None, None, None, f"{len(usual)} pitches are too few to test a law")
-    spread = float(usual.std(ddof=1))
-    if spread <= 1.3 * math.hypot(noise_mm, grain_mm / math.sqrt(12.0)) and len(usual) > len(x) / 2:
+    spread, of_log = float(usual.std(ddof=1)), rectangular_sd(0.5 * grain_mm)
+    if spread <= 1.3 * math.hypot(noise_mm, of_log) and len(usual) > len(x) / 2:
         return ArrivalLaw(
             "paced",
             None,

@@ -18,6 +18,7 @@ from feedsim.machine import Eye, Machine
 from feedsim.metrics.fits import known_covariance
 from feedsim.metrics.student import standard_error
 from feedsim.settings.acts import locked_step
+from feedsim.settings.nominal import rectangular_sd
 
 _ROOM = 1.5
 _MOST_SCANS = 2.5
@@ -112,7 +113,7 @@ def _side(
         found = edge >= 0
         travel[found] = acts[found] - edges[edge[found]]
         if lattice is not None and eye.scanned and even and found.any():
-            noise = math.hypot(step_s, belt.count_mm / v) / math.sqrt(12.0)
+            noise = rectangular_sd(0.5 * math.hypot(step_s, belt.count_mm / v))
             seen = scan_seen(travel[found] / v, times[found], grid=lattice.period, noise_s=noise)
     waits, sd, half = _waits(machine, eye, ticks, all_ or seen, times)
     asked = _travel_of(
