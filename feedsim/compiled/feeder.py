@@ -40,7 +40,7 @@ from feedsim.motion.master import (
     travel_past,
     units_beyond,
 )
-from feedsim.motion.staged import jog_end, stage_correction
+from feedsim.motion.staged import jog_end, jog_stop, ready_at, stage_correction
 from feedsim.records.outcome import Outcome
 
 Marks = Sequence[Mark]
@@ -345,8 +345,7 @@ def _plan_end_of_jog(feeder: FeederRow, feed: FeedMotion, master: Master) -> Non
         stage_mm=feeder.stage_position_mm,
     )
     far = end - feed_command(feed, known_s)
-    stop = known_s + max(far, 0.0) / speed
-    feeder.phase, feeder.step_s = JOGGING, next_motion_tick(master, known_s) if far < 0.0 else stop
+    feeder.phase, feeder.step_s = JOGGING, jog_stop(master, known_s, far, speed_mm_s=speed)
     feeder.found_speed_mm_s = speed
     feeder.holds_insert = True
 
@@ -378,8 +377,7 @@ def _open(feeder: FeederRow, feed: FeedMotion, rows: Rows, *, t: float) -> None:
 def _come_to_rest(feeder: FeederRow, feed: FeedMotion) -> None:
     """Plan when the next insert is staged: at the end of the ramp-out and the settling."""
     rest_s, feeder.rest_mm = feed_rest(feed)
-    # a clutch that opens the instant it closed has rested since before that
-    feeder.ready_s = max(rest_s, feeder.opens_s) + feeder.settle_s
+    feeder.ready_s = ready_at(rest_s, feeder.opens_s, settle_s=feeder.settle_s)
     feeder.phase, feeder.step_s = READY, feeder.ready_s
 
 

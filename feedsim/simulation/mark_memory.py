@@ -63,12 +63,7 @@ class MarkMemory(Part):
         if len(self._marks) >= self._controller.mark_memory:
             self.miss(mark.carrier, Outcome.MARK_MEMORY_FULL, t=t)
             return
-        late = (
-            self._conveyor.master.past(
-                mark.reading, self._distance(), lead=self.settings.engage_lead_s, t=t
-            )
-            > SAME_TRAVEL_MM
-        )
+        late = self._past(mark, t) > SAME_TRAVEL_MM
         if late and not self._controller.late_mark_engages:
             self.miss(mark.carrier, Outcome.LATE_MARK, t=t)
             return

@@ -7,7 +7,7 @@ import math
 from feedsim.machine import SAME_INSTANT_S, SAME_TRAVEL_MM
 from feedsim.motion.capture import eye_delay
 from feedsim.motion.feed import Ramp
-from feedsim.motion.staged import jog_end, stage_correction
+from feedsim.motion.staged import jog_end, jog_stop, ready_at, stage_correction
 from feedsim.simulation.clock import Clock, Order, Part, Steps
 from feedsim.simulation.conveyor import Conveyor
 from feedsim.simulation.feeder_state import FeederState
@@ -183,8 +183,7 @@ class StagingClutch(Part):
 
     def _plan_ready(self) -> float:
         rest, self._rest_mm = self._state.feed.rest()
-        # a clutch that opens the instant it closed has rested since before that
-        self.ready_time_s = max(rest, self._opens_s) + self._settle_s
+        self.ready_time_s = ready_at(rest, self._opens_s, settle_s=self._settle_s)
         return self.ready_time_s
 
     def _come_to_rest(self, found: Found, *, speed: float) -> Steps:
@@ -274,10 +273,9 @@ class StagingClutch(Part):
                 delay_s=self._nominal_delay_s,
                 stage_mm=self.settings.stage_position_mm,
             )
-            far = end - feed.command(found.known_s)
-            stop = found.known_s + max(far, 0.0) / speed
-            if far < 0.0:
-                stop = self._conveyor.master.motion_tick(found.known_s)
+            known = found.known_s
+            far = end - feed.command(known)
+            stop = jog_stop(self._conveyor.master, known, far, speed_mm_s=speed)
             yield from self.clock.until(lambda: stop, order)
             feed.jog(stop, 0.0)
             yield from self._come_to_rest(found, speed=speed)

@@ -22,7 +22,7 @@ from feedsim.motion.capture import eye_delay
 from feedsim.motion.feed import FeedMotion, Ramp
 from feedsim.motion.feed_piece import piece_position
 from feedsim.motion.master import Master
-from feedsim.motion.staged import stage_correction
+from feedsim.motion.staged import ready_at, stage_correction
 
 _SURE_S = 2e-6
 """Allowance for rounding of written times and of floats."""
@@ -206,7 +206,7 @@ class LoggedFeed:
             opens = cycle.open_s + self._delay_s
             self.feed.open(opens, ramp_out)
             rest, rest_mm = self.feed.rest()
-            ready = max(rest, opens) + clutch.settle_s
+            ready = ready_at(rest, opens, settle_s=clutch.settle_s)
             wide = 0.5 * (cycle.open_high_s - cycle.open_low_s)
             wide += 0.5 * (cycle.close_high_s - cycle.close_low_s) + _SURE_S
             self.ready.append((ready - wide, ready + wide))
