@@ -208,6 +208,10 @@ class BeltMotion:
             points += [(piece.start_s, came), (piece.start_s, piece.speed_mm_s)]
         return points
 
+    def reaches(self, speed_mm_s: float, t: float, *, rate_mm_s2: float) -> float:
+        """Return when a ramp that begins at ``t`` (s) would reach a speed: t + |v' − v|/rate."""
+        return t + abs(speed_mm_s - self.speed(t)) / rate_mm_s2
+
     def then(self, t: float, points: Sequence[tuple[float, float]]) -> BeltMotion:
         """Return the motion that is this one up to ``t`` and then follows speed points.
 
@@ -261,7 +265,7 @@ def belt_of_line(line: Line, *, start_s: float | None = None) -> BeltMotion:
         if points[0][0] > shift:
             points.insert(0, (shift, points[0][1]))
         return belt_at_rest().then(shift, points)
+    rest, v = belt_at_rest(), line.speed_mm_s
     if start_s is None:
-        return belt_at_rest().then(0.0, [(0.0, line.speed_mm_s)])
-    ramp = line.speed_mm_s / line.acceleration_mm_s2
-    return belt_at_rest().then(start_s, [(start_s + ramp, line.speed_mm_s)])
+        return rest.then(0.0, [(0.0, v)])
+    return rest.then(start_s, [(rest.reaches(v, start_s, rate_mm_s2=line.acceleration_mm_s2), v)])

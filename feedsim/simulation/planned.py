@@ -148,8 +148,8 @@ class Operator(_Planned):
             self._supervisor.next_speed_mm_s = wanted
             return
         belt = self._conveyor.master.belt
-        ramp = abs(wanted - belt.speed(now)) / self._rate
-        self._conveyor.change(belt.then(now, [(now + ramp, wanted)]))
+        reached = belt.reaches(wanted, now, rate_mm_s2=self._rate)
+        self._conveyor.change(belt.then(now, [(reached, wanted)]))
 
 
 class Refilling(Part):

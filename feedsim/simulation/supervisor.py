@@ -138,11 +138,10 @@ class Supervisor(Part):
     def _brake_harder(self, stop: OpenStop) -> None:
         """Brake a slowing belt harder if an emergency stop would."""
         now, belt = self.clock.now, self._conveyor.master.belt
-        speed = belt.speed(now)
-        rest = now + speed / self._deceleration(emergency=True)
+        rest = belt.reaches(0.0, now, rate_mm_s2=self._deceleration(emergency=True))
         if rest < stop.at_rest_s:
             stop.at_rest_s = rest
-            self._conveyor.change(belt.then(now, [(now, speed), (rest, 0.0)]))
+            self._conveyor.change(belt.then(now, [(rest, 0.0)]))
             super().plan_again()
 
     def _trip(self, rule: Rule, feeder: int, cause: str, carrier: int) -> None:
@@ -150,9 +149,8 @@ class Supervisor(Part):
         belt = conveyor.master.belt
         self._tripping, self.stopped = False, True
         self._in_a_row += 1
-        speed = belt.speed(now)
         emergency = self._emergency or rule is Rule.EMERGENCY_STOP
-        rest = now + speed / self._deceleration(emergency=emergency)
+        rest = belt.reaches(0.0, now, rate_mm_s2=self._deceleration(emergency=emergency))
         stop = OpenStop(rule, t=now, feeder=feeder, cause=cause, carrier=carrier, at_rest_s=rest)
         stop.cleared = [feeding.state.columns.rejected for feeding in self._feedings]
         spoilt = feeder if cause == FaultKind.INSERT_JAM.value else -1
@@ -168,8 +166,8 @@ class Supervisor(Part):
             self._cut_power(stop)
         for watch in self.watches:
             watch.reset()
-        if speed > 0.0 or self._ahead:
-            conveyor.change(belt.then(now, [(now, speed), (rest, 0.0)]))
+        if belt.speed(now) > 0.0 or self._ahead:
+            conveyor.change(belt.then(now, [(rest, 0.0)]))
         self.process = self.clock.process(self._stand(stop))
 
     def _halt(self, feeding: SupervisedFeeding, now: float, *, spoilt: bool) -> None:
@@ -309,10 +307,11 @@ class Supervisor(Part):
     def _belt_from(self, belt: BeltMotion, stop: OpenStop, now: float) -> BeltMotion:
         """Ramp up to the speed at the trip, then go through what was ahead then."""
         rate, wanted = self._machine.line.acceleration_mm_s2, belt.speed(stop.time_s)
+        ahead = self._ahead
         if self.next_speed_mm_s is not None:
-            return belt.then(now, [(now + self.next_speed_mm_s / rate, self.next_speed_mm_s)])
-        up = now + wanted / rate
-        return belt.then(now, [(up, wanted), *((up + after, v) for after, v in self._ahead)])
+            wanted, ahead = self.next_speed_mm_s, []
+        up = belt.reaches(wanted, now, rate_mm_s2=rate)
+        return belt.then(now, [(up, wanted), *((up + after, v) for after, v in ahead)])
 
     def _close(self, stop: OpenStop, restarted_s: float) -> None:
         self._open = None
