@@ -56,15 +56,30 @@ def demanded_acceleration(
 ) -> Floats:
     """Return the larger acceleration that a cycle's two ramps demand of the drive (mm/s²).
 
-    That of the counted belt speed as the ramp starts, ``command_delay`` after its tick (s, NaN for
-    none). A cycle that has not opened has its ramp-in's demand (model, section 6).
+    A cycle that has not opened has its ramp-in's demand (model, section 6).
     """
-    clutch = feeder.clutch
+    clutch, ratio = feeder.clutch, feeder.settings.speed_ratio
+    ramps = (engage_s, clutch.ramp_in), (opening_s, clutch.ramp_out)
+    one, other = (
+        demand_at(ticks, length, feeder, ratio=ratio, belt=belt, encoder=encoder)
+        for ticks, length in ramps
+    )
+    return np.fmax(one, other)
 
-    def demand(ticks: Floats, length: float) -> Floats:
-        begins = ticks + feeder.servo.command_delay_s
-        speed = belt.speeds(begins) / (1.0 + encoder.scale_error)
-        ratio = feeder.settings.speed_ratio
-        return ramp_demand(speed, length, ratio=ratio, travel_ramp=clutch.travel_ramp)
 
-    return np.fmax(demand(engage_s, clutch.ramp_in), demand(opening_s, clutch.ramp_out))
+def demand_at(
+    ticks: Floats,
+    length: float,
+    feeder: Feeder,
+    *,
+    ratio: float,
+    belt: BeltMotion,
+    encoder: Encoder,
+) -> Floats:
+    """Return the acceleration that ramps of a length demand of the drive (mm/s²), shape of ticks.
+
+    That of the counted belt speed as the ramp starts, ``command_delay`` after its tick (s, NaN for
+    none).
+    """
+    speed = belt.speeds(ticks + feeder.servo.command_delay_s) / (1.0 + encoder.scale_error)
+    return ramp_demand(speed, length, ratio=ratio, travel_ramp=feeder.clutch.travel_ramp)

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
+import numpy as np
+
 from feedsim.draws.line_draws import Draws
 from feedsim.machine import SAME_RATIO, SAME_TRAVEL_MM, Hazard, Machine, StopRules
 from feedsim.motion.feed import FeedMotion
-from feedsim.motion.ramps import ramp_demand
 from feedsim.records.on_carrier import AT_REST_MM_S, inside_mm, on_carrier
 from feedsim.records.outcome import Outcome
 from feedsim.records.stop import Rule
 from feedsim.simulation.conveyor import Conveyor
+from feedsim.simulation.derived import demand_at
 
 _NOTHING_FED = {Outcome.NOT_STAGED, Outcome.NO_INSERT}
 _UNKNOWN_TO_PROGRAM = {Outcome.NOT_SEEN, Outcome.MERGED, Outcome.LINE_STOP}
@@ -48,7 +50,7 @@ class Watch:
         assert machine.supervision is not None  # noqa: S101 - only a supervised line has watches
         self._number = number
         self._supervision = machine.supervision
-        self._feeder = machine.feeders[number]
+        self._feeder, self._encoder = machine.feeders[number], machine.encoder
         self._room_mm = machine.carriers.room_mm(self._feeder.inserts)
         self._conveyor = conveyor
         self._feed = feed
@@ -132,11 +134,10 @@ class Watch:
     # -- what is measured ------------------------------------------------------------
 
     def _look_at_drive(self, t: float, length: float, carrier: int) -> None:
-        begins = t + self._feeder.servo.command_delay_s
-        speed = self._conveyor.master.belt.speed(begins) / (1.0 + self._conveyor.scale_error)
-        travel_ramp = self._feeder.clutch.travel_ramp
-        wanted = ramp_demand(speed, length, ratio=self.ratio, travel_ramp=travel_ramp)
-        if wanted > self._feeder.servo.max_acceleration_mm_s2 * (1.0 + SAME_RATIO):
+        belt, encoder = self._conveyor.master.belt, self._encoder
+        ticks, ratio = np.array([t]), self.ratio
+        wanted = demand_at(ticks, length, self._feeder, ratio=ratio, belt=belt, encoder=encoder)
+        if wanted[0] > self._feeder.servo.max_acceleration_mm_s2 * (1.0 + SAME_RATIO):
             self.trip(Rule.DRIVE_OVERLOAD, carrier=carrier)
 
     def _mismatched(self, t: float) -> bool:
