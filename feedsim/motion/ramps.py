@@ -12,24 +12,14 @@ from typing import overload
 
 import numpy as np
 
-from feedsim.arrays import Bools, Floats
+from feedsim.arrays import Bools, Floats, Value
 from feedsim.motion.feed_piece import Shape, steady_lag
 
 _SHORT_S = 1e-5  # a step is a ramp as short as this
 _NO_RAMP = 1e-300
 
 
-@overload
-def ramp_demand(
-    counted_mm_s: float, length: float, *, ratio: float, travel_ramp: bool
-) -> float: ...
-@overload
-def ramp_demand(
-    counted_mm_s: Floats, length: float, *, ratio: float, travel_ramp: bool
-) -> Floats: ...
-def ramp_demand(
-    counted_mm_s: float | Floats, length: float, *, ratio: float, travel_ramp: bool
-) -> float | Floats:
+def ramp_demand(counted_mm_s: Value, length: float, *, ratio: float, travel_ramp: bool) -> Value:
     """Return the acceleration (mm/s²) that a ramp demands of the drive, shape of speeds.
 
     g·v_c/T, or g·v_c²/A for a ramp in travel (feedsim/MODEL.md, section 6); a step at a speed above
@@ -85,12 +75,10 @@ def lag_missing(since_s: float | Floats, ramp_s: float | Floats, gain: float) ->
     ``since_s``, ago: 1 less the :func:`bend_lag` of its two bends over T and the full lag's
     (1 − k)/K. ``gain``: K (1/s), finite.
     """
-    if isinstance(since_s, np.ndarray):
-        x = np.maximum(gain * ramp_s, _NO_RAMP)
-        found: Floats = np.exp(-gain * since_s) * (-np.expm1(-x) / x)
-        return found
-    x = max(gain * float(ramp_s), _NO_RAMP)
-    return math.exp(-gain * since_s) * (-math.expm1(-x) / x)
+    many = isinstance(since_s, np.ndarray)
+    exp, expm1, larger = (np.exp, np.expm1, np.maximum) if many else (math.exp, math.expm1, max)
+    x = larger(gain * ramp_s, _NO_RAMP)
+    return exp(-gain * since_s) * (-expm1(-x) / x)
 
 
 def ramp_command(since_s: Floats, ramp_s: float | Floats) -> Floats:
