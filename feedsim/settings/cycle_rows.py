@@ -8,8 +8,6 @@ begin without lag, at places spread over that stream, and forget it within :data
 
 from __future__ import annotations
 
-import math
-from collections import deque
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -23,8 +21,9 @@ from feedsim.settings.kept import mark_to_act
 from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.levels import filters, gap_lasts
 from feedsim.settings.marks import may_be_full, needed_gap
-from feedsim.settings.nominal import clipped_slip_mean
+from feedsim.settings.nominal import clipped_draws, clipped_slip_mean
 from feedsim.settings.one_cycle import Cycle, Opened
+from feedsim.settings.places import with_a_place
 from feedsim.settings.predict import opening_bias, until_next_tick
 from feedsim.settings.seen import carriers_seen, fractions
 
@@ -144,21 +143,10 @@ def _marks(at: FeederAtSpeed) -> Floats:
     if not len(edges):
         return edges
     around = float(edges[-1]) + c.pitch_mm
-    if may_be_full(at):
-        edges = _with_a_place(edges, at)
+    if may_be_full(at):  # each kept for the mean travel
+        free = edges - mark_to_act(at).average
+        edges = edges[with_a_place(edges, free, places=at.controller.mark_memory)]
     return np.concatenate((edges, edges + around))
-
-
-def _with_a_place(edges: Floats, at: FeederAtSpeed) -> Floats:
-    """Return the edges that find a place, each kept for a mean travel: first in, first out."""
-    kept, places = mark_to_act(at).average, at.controller.mark_memory
-    taken: deque[float] = deque([-math.inf] * places, maxlen=places)
-    found = []
-    for edge in edges.tolist():
-        if edge >= taken[0] + kept:
-            taken.append(edge)
-            found.append(edge)
-    return np.array(found)
 
 
 @lru_cache(maxsize=1)
@@ -185,11 +173,10 @@ def step(line: Line, rows: Rows, least: Floats, drawn: Drawn, *, off_mm: float) 
     ``least``: of :func:`least_gap`. ``off_mm``: spread of stages by openings, taken as normal.
     """
     ins, cycle = line.inserts, line.cycle
-    sd = ins.gap_sd_mm
     way, found = -rows.staged_mm, np.zeros(ROWS, dtype=np.bool_)
     unseen = line.cycle.unseen(rows.left_mm)
     for sds, chance in zip(drawn.gap_sds, drawn.chances, strict=True):
-        gap = np.maximum(ins.min_gap_mm, ins.gap_mm + sd * sds)
+        gap = clipped_draws(sds, ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm)
         way = np.where(found, way, way + ins.length_mm + gap)
         found |= (gap > least) & (way > -unseen) & (chance >= line.gone)
         least = np.full(ROWS, cycle.feed_mm_s * line.off_s)

@@ -14,7 +14,6 @@ all, beyond three standard errors of independent ones, is the size of that.
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import NamedTuple
@@ -24,13 +23,13 @@ import numpy as np
 from feedsim.arrays import Floats
 from feedsim.arrivals import Arrival
 from feedsim.machine import Carriers
+from feedsim.settings.nominal import clipped_draws
+from feedsim.settings.places import Memory
 from feedsim.settings.seen import NONE_MERGE, STREAM, Gap, carriers_seen, fractions
 from feedsim.settings.waits import Queue, Waits
 
-_LONGER = 40_000
 _NEAR_MM = 1e-6
 _TENTHS, _ERRORS = 10, 3.0
-_FAR = 9.0  # standard deviations beyond which a share is nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,15 +203,12 @@ def _served(marks: _Marks, stream: Stream) -> Floats:
 
 
 def _walked(marks: _Marks, stream: Stream) -> Floats:
-    """Return the waits (mm) of marks that find a place; places come free first in, first out."""
-    room, first, later = stream.room_mm, 0, stream.queue.corrected_mm
+    """Return the waits (mm) of marks that find a place."""
+    room, later, memory = stream.room_mm, stream.queue.corrected_mm, Memory(stream.places)
     ready = at = -math.inf
     waits: list[float] = []
-    acts: list[float] = []
     for free, point, noisy, takes in zip(*(column.tolist() for column in marks), strict=True):
-        while first < len(acts) and acts[first] <= free:
-            first += 1
-        if len(acts) - first >= stream.places:
+        if not memory.has_place(free):
             continue
         wait = ready - noisy
         waits.append(wait)
@@ -222,7 +218,7 @@ def _walked(marks: _Marks, stream: Stream) -> Floats:
             at, ready = ready, ready + takes
         else:
             at = point + room if stream.waits else max(point, at)
-        acts.append(at)
+        memory.keep(at)
     return np.array(waits)
 
 
@@ -240,47 +236,10 @@ def _draws(count: int) -> tuple[Floats, Floats, Floats, Floats]:
 def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
     """Return how long the feeder is busy with each carrier, and the error of its point (mm)."""
     noise, gap, again, twice = _draws(arrival.whole(STREAM))
-    gaps = np.maximum(queue.least_gap_mm, queue.gap_mm + queue.gap_sd_mm * gap)
+    gaps = clipped_draws(gap, queue.least_gap_mm, mean=queue.gap_mm, sd=queue.gap_sd_mm)
     longer, shares = np.array(sorted(queue.again)).T
     more = np.minimum(np.searchsorted(np.cumsum(shares), again), len(longer) - 1)
     takes = queue.service_mm + gaps + longer[more]
     if queue.double:
         takes += np.maximum(0.0, 1.0 - twice / queue.double) * queue.double_mm
     return takes, queue.noise_sd_mm * noise
-
-
-def share_without_place(
-    arrival: Arrival, kept_mm: float, kept_sd_mm: float, *, places: int, seen: float
-) -> float:
-    """Return the share of marks that find the memory full, if no feeder is busy.
-
-    Every mark is kept for a travel ``kept_mm``, so places come free first in, first out: a
-    mark finds one if the mark kept ``places`` before it has been acted on. ``kept_sd_mm``: spread
-    of that travel from mark to mark. ``seen``: share of pitches that bring a mark.
-    """
-    if kept_mm + _FAR * kept_sd_mm <= places * arrival.shortest_mm:
-        return 0.0
-    edges, sooner = _edges(arrival, seen)
-    kept: deque[float] = deque([-math.inf] * places, maxlen=places)
-    free = (sooner * kept_sd_mm - kept_mm + edges).tolist()
-    lost = 0
-    for edge, acted in zip(edges.tolist(), free, strict=True):
-        if acted < kept[0]:
-            lost += 1
-        else:
-            kept.append(edge)
-    return lost / len(edges) if len(edges) else 0.0
-
-
-@lru_cache(maxsize=8)
-def _edges(arrival: Arrival, seen: float) -> tuple[Floats, Floats]:
-    """Return the leading edges (mm) of the carriers of a stream that bring a mark.
-
-    And how much sooner each is known, or one before it acted on, in standard deviations.
-    """
-    from scipy.special import ndtri
-
-    chances = fractions(3 * _LONGER).reshape(3, _LONGER)
-    edges = np.cumsum(arrival.sample(chances[0]))
-    bring = chances[1, : len(edges)] < seen
-    return edges[bring], ndtri(chances[2, : len(edges)][bring])

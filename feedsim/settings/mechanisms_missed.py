@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from feedsim.criteria import Criteria
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
-from feedsim.settings.followed import share_without_place
 from feedsim.settings.kept import mark_to_act
 from feedsim.settings.levels import too_short
 from feedsim.settings.marks import may_be_full, share_merged
 from feedsim.settings.mechanisms_placed import late_marks_by
 from feedsim.settings.mechanisms_unseen import SearchedOn, searched_on, searches
+from feedsim.settings.places import share_without_place
 from feedsim.settings.spreads import busy_travel
 from feedsim.settings.waiting import followed, waiting_alone
 

@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
+import numpy as np
+
+from feedsim.arrays import Floats
 from feedsim.machine import Clutch, Inserts, Servo
 from feedsim.motion.feed_piece import steady_lag
 from feedsim.probability.distribution_parts import Clipped
@@ -63,6 +66,15 @@ def _clipped(m: float, s: float) -> tuple[float, float]:
         clipped = Clipped(m, s)
         return clipped.mean, math.sqrt(clipped.variance)
     return max(m, 0.0), 0.0
+
+
+def clipped_draws(sds: Floats, least: float, *, mean: float, sd: float) -> Floats:
+    """Return normal values clipped at the least, shape of ``sds``.
+
+    max(least, m + s·z) (by definition); ``sds``: z, standard deviations from the mean.
+    """
+    found: Floats = np.maximum(least, mean + sd * sds)
+    return found
 
 
 def rectangular_sd(half_width: float) -> float:

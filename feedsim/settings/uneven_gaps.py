@@ -13,7 +13,7 @@ feedsim/MODEL.md, section 13, fact 15).
 
 from __future__ import annotations
 
-from statistics import NormalDist, fmean
+from statistics import fmean
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +22,7 @@ from feedsim.motion.feed import FeedMotion
 from feedsim.settings.equal_cycles import Cycles, Parts, equal_cycles, last_opened
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.mechanisms_unseen import early_staged, merged_inserts
-from feedsim.settings.nominal import clipped_slip_mean
+from feedsim.settings.nominal import clipped_draws, clipped_slip_mean
 from feedsim.settings.nominal_cycle import counted_parts
 from feedsim.settings.predict import landing_shift, staged_off
 from feedsim.settings.spreads import placed_nose_at_opening
@@ -121,15 +121,17 @@ def by_early_edges(at: FeederAtSpeed) -> float:
 
     None with stage correction, which knows what each insert is staged off.
     """
+    from scipy.special import ndtri
+
     ins, motion = at.inserts, _Motion.of(at)
     if motion is None or ins.gap_sd_mm == 0.0 or at.settings.stage_correction:
         return 0.0
-    lost, normal = _short_gaps_lost(at), NormalDist(ins.gap_mm, ins.gap_sd_mm)
+    lost = _short_gaps_lost(at)
     if lost >= 1.0:
         return 0.0
-    parts = (lost + (1.0 - lost) * (k + 0.5) / _QUANTILES for k in range(_QUANTILES))
-    gaps = (max(ins.min_gap_mm, normal.inv_cdf(part)) for part in parts)
-    edges = [motion.edge_mm + gap - ins.gap_mm for gap in gaps]
+    parts = lost + (1.0 - lost) * (np.arange(_QUANTILES) + 0.5) / _QUANTILES
+    gaps = clipped_draws(ndtri(parts), ins.min_gap_mm, mean=ins.gap_mm, sd=ins.gap_sd_mm)
+    edges = (motion.edge_mm + gaps - ins.gap_mm).tolist()
     sooner_s = motion.feed.time_at(motion.edge_mm) - fmean(map(motion.feed.time_at, edges))
     short = at.feed_mm_s * sooner_s - (motion.edge_mm - fmean(edges))
     short *= (1.0 - ins.misfeed) * (1.0 - at.eye.missed) * (1.0 - lost)
