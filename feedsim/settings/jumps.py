@@ -6,7 +6,8 @@ reaches another step, E(v)/(v_c·γ) whole, or another count, E(v)/q half of an 
 jumps; likewise U. A share is worst beside such a jump, and a search that ignores jumps misses it.
 
 With typed-in settings E(v) is straight, E = a + c·v, so the n-th jump is at
-v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c: E set equal to the step or count (elementary).
+v = a/(n·γ/(1 + ε) − c), or v = ((n + ½)·q − a)/c (elementary, in
+:mod:`feedsim.settings.straight`).
 Settings that ``"auto"`` solves anew at each speed jump themselves
 (:mod:`feedsim.settings.jumps_of_auto`); between two such jumps E(v) is straight again, and counts
 have no effect within one step of the ticks.
@@ -24,9 +25,8 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.jumps_of_auto import At, jumps_of_settings
 from feedsim.settings.predict import expected_offsets
 from feedsim.settings.right import right_settings
+from feedsim.settings.straight import BESIDE, Straight, beside
 
-_BESIDE = 1e-7
-"""Distance of a checked speed from its jump, as a fraction of the speed."""
 _NARROW = 2e-5
 _FAR = 5.0  # standard deviations beyond which a share is nothing
 
@@ -103,7 +103,7 @@ class Jumps:
         found = []
         pairs = zip(self.speeds_mm_s, (act[0] for act in self.acts), strict=True)
         for (low, before), (high, after) in pairwise(pairs):
-            if before * after < 0.0 and high - low > 4.0 * _BESIDE * high:
+            if before * after < 0.0 and high - low > 4.0 * BESIDE * high:
                 found.append(low + (high - low) * before / (before - after))
         return found
 
@@ -181,18 +181,14 @@ def _apart(speeds: list[float]) -> list[float]:
     Two points may jump at the same speed, with no stretch between the two jumps.
     """
     around = zip([-math.inf, *speeds], speeds, [*speeds[1:], math.inf], strict=False)
-    return [v for before, v, after in around if max(v - before, after - v) > 3.0 * _BESIDE * v]
+    return [v for before, v, after in around if max(v - before, after - v) > 3.0 * BESIDE * v]
 
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """Jumps of one point, straight over speed: travel = a + c·speed (mm, counted; elementary).
+    """Jumps of one point; ``step_s``: γ/(1 + ε) if reached in steps, else 0; ``count_mm``: q."""
 
-    ``step_s``: γ/(1 + ε) if it is reached in steps, else 0; ``count_mm``: q.
-    """
-
-    a: float
-    c: float
+    travel: Straight
     step_s: float
     count_mm: float
 
@@ -217,39 +213,31 @@ class _Kind:
         if self.step_s == 0.0:
             return False
         steps = {
-            math.ceil((self._travel(v) + more) / (v * self.step_s))
+            math.ceil((self.travel.at(v) + more) / (v * self.step_s))
             for v in (low, high)
             for more in (-1.5 * self.count_mm, 0.5 * self.count_mm)
         }
         return len(steps) == 1
 
-    def _travel(self, speed: float) -> float:
-        return self.a + self.c * speed
-
     def _of_counts(self, low: float, high: float, *, most: int) -> tuple[list[float], bool]:
         """List both sides of each place where the nearest count changes."""
-        if self.count_mm == 0.0 or self.c == 0.0:
+        if self.count_mm == 0.0 or self.travel.c == 0.0:
             return [], True
-        ends = sorted(self._travel(v) / self.count_mm - 0.5 for v in (low, high))
-        numbers, whole = _whole_numbers(ends[0], ends[1], most=most)
-        return [
-            side for n in numbers for side in _beside(((n + 0.5) * self.count_mm - self.a) / self.c)
-        ], whole
+        found, whole = self.travel.meets(0.0, self.count_mm, 0.5, ends=(low, high), most=most)
+        return [side for _, speed in found for side in beside(speed)], whole
 
     def _of_steps(self, low: float, high: float, *, most: int) -> tuple[list[float], bool]:
         """List where the point reaches another step; counts spread the jump over a count."""
         if self.step_s == 0.0:
             return [], True
-        ends = sorted(self._travel(v) / (v * self.step_s) for v in (low, high))
-        numbers, whole = _whole_numbers(max(ends[0], 0.5), ends[1], most=most)
+        reached, whole = self.travel.meets(self.step_s, 0.0, 0.0, ends=(low, high), most=most)
         found: list[float] = []
-        for n in numbers:
-            speed = self.a / (n * self.step_s - self.c) if n * self.step_s != self.c else 0.0
-            if self.count_mm == 0.0:
-                found += _beside(speed)
-                continue
-            counts = round(self._travel(speed) / self.count_mm)
-            found += [k * self.count_mm / (n * self.step_s) for k in (counts - 1, counts)]
+        for n, speed in reached:
+            if n > 0 and self.count_mm == 0.0:
+                found += beside(speed)
+            elif n > 0:
+                counts = round(self.travel.at(speed) / self.count_mm)
+                found += [k * self.count_mm / (n * self.step_s) for k in (counts - 1, counts)]
         return found, whole
 
 
@@ -260,19 +248,6 @@ def _kinds(low: FeederAtSpeed, high: FeederAtSpeed) -> Iterator[_Kind]:
         (low.engage_travel_mm, high.engage_travel_mm, low.carrier_eye),
         (low.opening_travel_mm, high.opening_travel_mm, low.eye),
     ):
-        c = (above - below) / (high.speed_mm_s - low.speed_mm_s)
+        travel = Straight.through((low.speed_mm_s, below), (high.speed_mm_s, above))
         step = step_s if is_locked(eye, low.controller) else 0.0
-        yield _Kind(below - c * low.speed_mm_s, c, step, low.count_mm)
-
-
-def _beside(speed: float) -> tuple[float, float]:
-    return speed * (1.0 - _BESIDE), speed * (1.0 + _BESIDE)
-
-
-def _whole_numbers(low: float, high: float, *, most: int) -> tuple[list[int], bool]:
-    """Return the whole numbers between two, at most ``most``, and whether these are all."""
-    first, last = math.ceil(low), math.floor(high)
-    many = last - first + 1
-    if many <= most:
-        return list(range(first, last + 1)), True
-    return [first + k * many // most for k in range(most)], False
+        yield _Kind(travel, step, low.count_mm)

@@ -2,7 +2,8 @@
 
 With locked ticks or coarse counts ``"auto"`` puts points onto steps of those
 (:mod:`feedsim.settings.known`). As speed rises another step becomes the nearest. With E and U the
-travels of the right settings, straight over speed while they hold at every speed, that happens for
+travels of the right settings, straight over speed while they hold at every speed, that happens
+(derived from feedsim/MODEL.md, section 13) for
 
 - a locked opening: where U − q/2 is a whole number of steps v_c·γ; else where U is half of an odd
   number of counts;
@@ -25,7 +26,6 @@ from __future__ import annotations
 import math
 import operator
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
 
@@ -35,6 +35,7 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import FEW_COUNTS
 from feedsim.settings.next_count import moves_on
 from feedsim.settings.right import right_settings
+from feedsim.settings.straight import BESIDE, Straight, beside
 
 At = Callable[[float], FeederAtSpeed]
 """Line speed (mm/s) → the feeder with its settings solved at that speed."""
@@ -42,40 +43,10 @@ At = Callable[[float], FeederAtSpeed]
 Steps = tuple[object, ...]
 StepsAt = Callable[[float], Steps]
 
-_BESIDE = 1e-7
 _ALIKE = 2e-7
 _EVENLY = 4
 _HARDLY = 0.05
 _MOST_IN_A_ROW = 24
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """A travel (mm, counted) that is straight against speed: a + c·speed (elementary)."""
-
-    a: float
-    c: float
-
-    def less(self, other: _Line) -> _Line:
-        return _Line(self.a - other.a, self.c - other.c)
-
-    def where(
-        self, per_s: float, mm: float, offset: float, *, low: float, high: float, most: int
-    ) -> tuple[list[float], bool]:
-        """Return where it is (n + offset)·(per_s·speed + mm) (elementary), and if these are all."""
-
-        def ratio(v: float) -> float:
-            return (self.a + self.c * v) / (per_s * v + mm) - offset
-
-        first, last = sorted((ratio(low), ratio(high)))
-        numbers = range(math.ceil(first), math.floor(last) + 1)
-        every = max(1, math.ceil(len(numbers) / most))
-        found = []
-        for n in numbers[::every]:
-            slope = (n + offset) * per_s - self.c
-            if slope:
-                found.append((self.a - (n + offset) * mm) / slope)
-        return [v for v in found if low < v < high], every == 1
 
 
 def jumps_of_settings(
@@ -99,21 +70,21 @@ def jumps_of_settings(
     for line, per_s, mm, offset in _families(at, low, high):
         if per_s * high + mm <= least_mm:
             continue
-        speeds, all_of_them = line.where(per_s, mm, offset, low=low, high=high, most=most)
-        expected += speeds
+        found, all_of_them = line.meets(per_s, mm, offset, ends=(low, high), most=most)
+        expected += [v for _, v in found if low < v < high]
         whole &= all_of_them
     if not whole:
-        return [(v * (1.0 - _BESIDE), v * (1.0 + _BESIDE)) for v in _rising(expected)], False
+        return [beside(v) for v in _rising(expected)], False
     marks = [low, *_rising(expected), high]
     between = [0.5 * (a + b) for a, b in pairwise(marks)]
     evenly = [low + (high - low) * k / _EVENLY for k in range(1, _EVENLY)]
     steps = _steps(at, low, high, least_mm=least_mm)
     looked = sorted({low, high, *between, *evenly, *_partly(at, low, high, least_mm=least_mm)})
-    found: list[tuple[float, float]] = []
+    jumps: list[tuple[float, float]] = []
     for a, b in pairwise(looked):
         here = [v for v in expected if a < v < b]
-        found += _between(at, steps, a, b, here)
-    return found, not _are_coarse(at(high))
+        jumps += _between(at, steps, a, b, here)
+    return jumps, not _are_coarse(at(high))
 
 
 def _between(
@@ -123,7 +94,7 @@ def _between(
     last = steps(high)
     for _ in range(_MOST_IN_A_ROW):
         below = steps(low)
-        if below == last or high - low <= 2.0 * _BESIDE * high:
+        if below == last or high - low <= 2.0 * BESIDE * high:
             return
         here = next((v for v in expected if low < v), None)
         sides = _enclosed(at, steps, low, high, here)
@@ -172,12 +143,12 @@ def _rising(speeds: list[float]) -> list[float]:
     return found
 
 
-def _families(at: At, low: float, high: float) -> Iterator[tuple[_Line, float, float, float]]:
+def _families(at: At, low: float, high: float) -> Iterator[tuple[Straight, float, float, float]]:
     """List the travels, with the step (per speed, or mm) and offset at which they jump."""
     ends = at(low), at(high)
     engage, opening = _right_lines(*ends)
     count, step = ends[0].count_mm, locked_step(ends[0].controller) / ends[0].scale
-    half_count = _Line(0.5 * count, 0.0)
+    half_count = Straight(0.5 * count, 0.0)
     carrier_locked, insert_locked = (
         is_locked(eye, ends[0].controller) for eye in (ends[0].carrier_eye, ends[0].eye)
     )
@@ -193,17 +164,14 @@ def _families(at: At, low: float, high: float) -> Iterator[tuple[_Line, float, f
         yield engage.less(opening), 0.0, count, 0.5
 
 
-def _right_lines(low: FeederAtSpeed, high: FeederAtSpeed) -> tuple[_Line, _Line]:
+def _right_lines(low: FeederAtSpeed, high: FeederAtSpeed) -> tuple[Straight, Straight]:
     """Return E and U of the right settings."""
-    travels = []
+    engages, opens = [], []
     for at in (low, high):
         right, v = right_settings(at), at.counted_mm_s
-        travels.append((right.engage_travel_mm(v), right.opening_travel_mm(v)))
-    lines = []
-    for first, last in zip(*travels, strict=True):
-        c = (last - first) / (high.speed_mm_s - low.speed_mm_s)
-        lines.append(_Line(first - c * low.speed_mm_s, c))
-    return lines[0], lines[1]
+        engages.append((at.speed_mm_s, right.engage_travel_mm(v)))
+        opens.append((at.speed_mm_s, right.opening_travel_mm(v)))
+    return Straight.through(*engages), Straight.through(*opens)
 
 
 def _steps(at: At, low: float, high: float, *, least_mm: float) -> StepsAt:
@@ -256,7 +224,7 @@ def _enclosed(
     """Return the speeds just below and above the first jump between two (mm/s)."""
     below = steps(low)
     if expected is not None:
-        sides = expected * (1.0 - _BESIDE), expected * (1.0 + _BESIDE)
+        sides = beside(expected)
         if low < sides[0] and sides[1] < high:
             if steps(sides[0]) != below:
                 high = sides[0]
@@ -273,7 +241,7 @@ def _enclosed(
 
 def _halved(low: float, high: float, is_below: Callable[[float], bool]) -> tuple[float, float]:
     """Return the speeds just below and above a place between two (mm/s), by bisection."""
-    while high - low > 2.0 * _BESIDE * high:
+    while high - low > 2.0 * BESIDE * high:
         middle = 0.5 * (low + high)
         if is_below(middle):
             low = middle
