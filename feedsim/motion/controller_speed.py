@@ -83,8 +83,8 @@ class ControllerSpeed:
         """Compute C of each piece in turn."""
         belt = self.belt
         y = belt.start_speeds[0] * self.factor
-        for i, (start, _, speed, a) in enumerate(belt.pieces):
-            self.departures[i] = y - (speed - a * self.filter_s) * self.factor
+        for i, start in enumerate(belt.start_times):
+            self.departures[i] = y - speed_curve(self, i)[0]
             if belt.end_times[i] < math.inf:
                 y = speed_on_piece(self, i, s=belt.end_times[i] - start)
 

@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from feedsim.arrays import Floats
+from feedsim.arrays import Floats, Value
 from feedsim.machine import SAME_TRAVEL_MM, Controller, Encoder
 from feedsim.motion.belt import BeltMotion, belt_index, belt_position, belt_time_at
 from feedsim.motion.controller_speed import (
@@ -40,8 +40,17 @@ def reading_at(master: Master, t: float) -> float:
 
     q a count, φ its phase; on a virtual master m itself (feedsim/MODEL.md, section 2).
     """
-    units = belt_position(master.belt, t) * master.units_per_belt + master.phase
+    units = _before_rounding(master, belt_position(master.belt, t))
     return float(math.floor(units + master.same_units)) if master.counting else units
+
+
+def _before_rounding(master: Master, travel_mm: Value) -> Value:
+    return travel_mm * master.units_per_belt + master.phase
+
+
+def reading_reached(master: Master, reading: float) -> float:
+    """Return when a reading (units) is first reached (s), or ``inf``."""
+    return belt_time_at(master.belt, (reading - master.phase) * master.belt_per_unit)
 
 
 def _units(master: Master, distance: float, *, lead: float, speed: float) -> float:
@@ -111,13 +120,13 @@ def first_tick_past(
     """
     belt, speed = master.belt, master.speed
     if speed.constant:
-        units = mark + _units(master, distance, lead=lead, speed=speed.constant_mm_s)
-        t = belt_time_at(belt, (units - master.phase) * master.belt_per_unit)
+        units = _units(master, distance, lead=lead, speed=speed.constant_mm_s)
+        t = reading_reached(master, mark + units)
         return next_motion_tick(master, t if t > not_before else not_before)
     i = belt_index(belt, not_before)
     if speed_steady_from(speed, i) <= not_before:
-        units = mark + travel_to_point(master, distance, lead, t=not_before)
-        t = belt_time_at(belt, (units - master.phase) * master.belt_per_unit)
+        units = travel_to_point(master, distance, lead, t=not_before)
+        t = reading_reached(master, mark + units)
         if t <= not_before:
             return next_motion_tick(master, not_before)
         tick = next_motion_tick(master, t)
@@ -175,8 +184,7 @@ def _may_reach(master: Master, mark: float, distance: float, *, lead: float, t: 
 def _next_change(master: Master, mark: float, distance: float, *, lead: float, t: float) -> float:
     """Next instant at which a count is reached or the rounded point moves."""
     point = travel_to_point(master, distance, lead, t=t)
-    counts = mark + point - master.phase
-    reached = belt_time_at(master.belt, counts * master.belt_per_unit)
+    reached = reading_reached(master, mark + point)
     moved = _rounding_moves(master, distance, lead, point=point, t=t)
     return max(min(reached, moved), math.nextafter(t, math.inf))
 
@@ -243,7 +251,7 @@ class Master:
 
     def readings(self, times: Floats) -> Floats:
         """Return :meth:`reading` for an array of times (s), shape kept."""
-        units = self.belt.positions(times) * self.units_per_belt + self.phase
+        units = _before_rounding(self, self.belt.positions(times))
         return np.floor(units + self.same_units) if self.counting else units
 
     scan_tick = next_scan_tick
