@@ -21,6 +21,7 @@ from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.percent import percent
 from feedsim.metrics.results import Results
+from feedsim.metrics.tally import Sureness
 from feedsim.quantities import System
 from feedsim.records.outcome import Outcome
 from feedsim.render.wording import within
@@ -77,9 +78,8 @@ def run_told(answer: Run, units: System) -> dict[str, object]:
 
 
 def _state(results: Results) -> str:
-    if results.refused:
-        return "refused"
-    return "accepted" if results.accepted and results.decided else "undecided"
+    sure = results.sureness
+    return "undecided" if sure is Sureness.OPEN else sure.value
 
 
 def _feeder(run: ScenarioRun, number: int, criteria: Criteria, units: System) -> dict[str, object]:

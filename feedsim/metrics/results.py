@@ -19,6 +19,7 @@ from feedsim.metrics.products import Products, products
 from feedsim.metrics.response import Response, responses
 from feedsim.metrics.share import Note
 from feedsim.metrics.stops import LineStops, Stops, line_stops, window_end_s
+from feedsim.metrics.tally import Sureness
 from feedsim.records.columns import RunRecords
 
 
@@ -70,6 +71,13 @@ class Results:
     feeders: tuple[FeederResults, ...]
     stops: Stops | LineStops
     adjustments: tuple[Response, ...] = field(default=(), metadata=IF_ANY)
+
+    @property
+    def sureness(self) -> Sureness:
+        """What is sure of the verdict at 95 %; open: more carriers could change it."""
+        if self.refused:
+            return Sureness.REFUSED
+        return Sureness.ACCEPTED if self.accepted and self.decided else Sureness.OPEN
 
 
 def summarise(

@@ -18,6 +18,7 @@ from feedsim.metrics.percent import DASH, percent
 from feedsim.metrics.results import Complete, Results
 from feedsim.metrics.share import Share
 from feedsim.metrics.stops import LineStops
+from feedsim.metrics.tally import Sureness
 from feedsim.quantities import System, display, whole
 from feedsim.render.layout import one_line, table, wrapped
 from feedsim.render.wording import (
@@ -102,10 +103,8 @@ def verdict(results: Results) -> Iterator[str]:
 def decision(results: Results) -> tuple[str, list[str]]:
     """Return the verdict in a few words, and its reasons: first why it is not decided."""
     reasons = list(results.not_accepted_because)
-    if results.refused:
-        return "NOT ACCEPTED, for sure at 95 %", reasons
-    if results.accepted and results.decided:
-        return "ACCEPTED, for sure at 95 %", reasons
+    if results.sureness is not Sureness.OPEN:
+        return f"{'NOT ' if results.refused else ''}ACCEPTED, for sure at 95 %", reasons
     so_far = "accepted" if results.accepted else "not accepted"
     return f"NOT DECIDED: {so_far} so far", [_needed(results), *reasons]
 

@@ -17,6 +17,7 @@ from feedsim.metrics.feeder_results import FeederResults
 from feedsim.metrics.hazards import HazardShare
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.results import Results
+from feedsim.metrics.tally import Sureness
 from feedsim.quantities import System, display_unit
 from feedsim.records.outcome import Outcome
 from feedsim.running.run import criteria_of
@@ -65,7 +66,7 @@ class SweepView:
     @property
     def undecided(self) -> Bools:
         """Whether more carriers could change the verdict, shape (n,)."""
-        return np.array([is_undecided(results) for results in self.points])
+        return np.array([results.sureness is Sureness.OPEN for results in self.points])
 
     @property
     def x(self) -> Floats:
@@ -93,11 +94,6 @@ class SweepView:
         """Return the ends of an interval at every point, shape (n,) each."""
         found = [get(feeder) or Interval(math.nan, math.nan) for feeder in self.feeders]
         return np.array([low for low, _ in found]), np.array([high for _, high in found])
-
-
-def is_undecided(results: Results) -> bool:
-    """Return whether more carriers could change a verdict."""
-    return not (results.decided if results.accepted else results.refused)
 
 
 def what_fails(results: Results) -> tuple[str, ...]:

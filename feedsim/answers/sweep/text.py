@@ -9,12 +9,12 @@ from feedsim.answers.limit.islands import comes_and_goes
 from feedsim.answers.run.deciding import easiest, enough
 from feedsim.answers.run.product.points import product_cells, product_heads, tells_products
 from feedsim.answers.run.stops_text import STOP_HEADS, stop_cells
-from feedsim.answers.sweep.curves import is_undecided
 from feedsim.answers.sweep.study import HighestAccepted, Swept
 from feedsim.metrics.acceptance import ToDecide
 from feedsim.metrics.percent import DASH, percent
 from feedsim.metrics.results import Results
 from feedsim.metrics.stops import LineStops
+from feedsim.metrics.tally import Sureness
 from feedsim.quantities import System, display, display_unit
 from feedsim.render.layout import table, wrapped
 from feedsim.render.wording import counted, length_number, seldom, speed
@@ -39,7 +39,7 @@ def sweep_text(swept: Swept, *, units: System = "metric") -> str:
 def _needed(swept: Swept) -> list[str]:
     """Say how many carriers would decide the undecided points, from the one that needs most."""
     points = [point.results for point in swept.points]
-    open_ones = [p for p in points if is_undecided(p)]
+    open_ones = [p for p in points if p.sureness is Sureness.OPEN]
     met = [p.to_decide for p in open_ones if p.accepted]
     unmet = [easiest(p.to_decide) for p in open_ones if not p.accepted]
     told = (

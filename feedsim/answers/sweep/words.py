@@ -9,9 +9,9 @@ from itertools import groupby
 
 from feedsim.answers.limit.study.closed import FeederLimit
 from feedsim.answers.run.deciding import enough
-from feedsim.answers.sweep.curves import is_undecided
 from feedsim.answers.sweep.study import Swept
 from feedsim.criteria import Failing
+from feedsim.metrics.tally import Sureness
 from feedsim.quantities import System, whole
 from feedsim.render.wording import agrees, counted, speed
 from feedsim.running.point import Point
@@ -65,7 +65,7 @@ def worth(swept: Swept) -> str:
             text = (
                 "" if per_hour is None else f"That is {whole(per_hour)} complete products per hour."
             )
-            if not is_undecided(results):
+            if results.sureness is not Sureness.OPEN:
                 return text
             more = enough(results.to_decide, accepted=True, replications=results.replications)
             return f"{text} More carriers are needed to be sure{f': {more}' if more else ''}."
@@ -103,7 +103,7 @@ def sureness(swept: Swept, units: System) -> Iterator[str]:
     """Say how sure the verdicts are, those next to the end first."""
     if swept.by_speed_alone:
         yield from _sure_at_the_end(swept, units)
-    open_ones = sum(1 for point in swept.points if is_undecided(point.results))
+    open_ones = sum(1 for point in swept.points if point.results.sureness is Sureness.OPEN)
     if not open_ones:
         yield "Every verdict is decided at 95 %: more carriers would not change it."
     elif len(swept.points) > 1:
@@ -120,7 +120,7 @@ def _sure_at_the_end(swept: Swept, units: System) -> Iterator[str]:
         accepted = "accepted" if results.accepted else "not accepted"
         at = speed(results.line_speed_mm_s, units)
         carriers = counted(results.carriers, "carrier")
-        if is_undecided(results):
+        if results.sureness is Sureness.OPEN:
             yield f"At {at} it is {accepted}, but {carriers} do not decide it."
         else:
             yield f"At {at} it is {accepted}, and {carriers} decide it at 95 %."

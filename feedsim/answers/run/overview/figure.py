@@ -13,6 +13,7 @@ from feedsim.criteria import Criteria
 from feedsim.machine import Machine
 from feedsim.metrics.percent import percent
 from feedsim.metrics.results import Results
+from feedsim.metrics.tally import Sureness
 from feedsim.quantities import System, display, whole
 from feedsim.records.columns import RunRecords
 from feedsim.render.canvas import BLACK, above, one_each, page, true_minus
@@ -127,7 +128,7 @@ def _seen(results: Results, shown: Shown) -> str:
 def _write_verdict(figure: Figure, results: Results) -> None:
     """Write the verdict and its reasons: white on black where it is not accepted."""
     head, reasons = decision(results)
-    kind = False if results.refused else True if results.accepted and results.decided else None
+    kind = None if results.sureness is Sureness.OPEN else results.accepted
     figure.text(
         0.5,
         0.898,
