@@ -11,6 +11,7 @@ law of gaps (derived in feedsim/MODEL.md, section 13, fact 16).
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -38,9 +39,24 @@ _FAR, _SD, _NARROW_MM, _IN_A_ROW = 8.0, 5.0, 1e-3, 3
 _TURNS = math.pi * np.linspace(0.0, 0.5, 4)
 
 
-@term
+class InNext(NamedTuple):
+    """Inserts that land only in the next cycle.
+
+    ``share``: of all. ``between_mm``: mean belt travel from the closing of their cycle to the next.
+    """
+
+    share: float = 0.0
+    between_mm: float = 0.0
+
+
 def lands_in_next(at: FeederAtSpeed) -> float:
-    """Return the share of inserts that land only in the next cycle.
+    """Return the share of inserts that land only in the next cycle."""
+    return in_next(at).share
+
+
+@term
+def in_next(at: FeederAtSpeed) -> InNext:
+    """Return which inserts land only in the next cycle.
 
     Those of searches that go on past an insert have a long way behind them, and land before.
     """
@@ -51,21 +67,24 @@ def lands_in_next(at: FeederAtSpeed) -> float:
     # each ramp costs half its travel at most, and each of two and a start λ of lag
     costs = at.feed_mm_s * (0.5 * ramps_s + 3.0 * following_time(at.feeder.servo))
     if there.average - _FAR * there.sd > _way(at) + costs:
-        return 0.0
+        return InNext()
     cycle, noise = cycle_of(at), staged.shifted(-staged.average)
     if _land_by_far(at, cycle, there) or _all_land(at, cycle, there):
-        return 0.0
+        return InNext()
     line = line_of(at, cycle)
     if not len(line.marks_mm):
-        return 0.0
+        return InNext()
     rows = begun(line, staged.average)
-    needs, short = noise.plus(slipped).times(-1.0).shares_below(), 0.0
+    needs, found = noise.plus(slipped).times(-1.0).shares_below(), []
     for number, drawn in enumerate(draws()[: FORGETS + _COUNTED]):
         least = least_gap(line, rows)
         if number >= FORGETS:
-            short += _too_short(line, rows, least, needs) / _COUNTED
+            found.append(_too_short(line, rows, least, needs))
         rows = step(line, rows, least, drawn, off_mm=noise.sd).rows
-    return max(0.0, (1.0 - line.gone) * (1.0 - ins.double) * short)
+    short, between = np.mean(found, axis=0).tolist()
+    if short <= 0.0:
+        return InNext()
+    return InNext((1.0 - line.gone) * (1.0 - ins.double) * short, between / short)
 
 
 def _land_by_far(at: FeederAtSpeed, cycle: Cycle, there: Distribution) -> bool:
@@ -119,8 +138,10 @@ def _way(at: FeederAtSpeed) -> float:
     return at.feeder.insert_eye_to_placement_mm - at.inserts.length_mm
 
 
-def _too_short(line: Line, rows: Rows, least: Floats, needs: SharesBelow) -> float:
+def _too_short(line: Line, rows: Rows, least: Floats, needs: SharesBelow) -> tuple[float, float]:
     """Return the share of gaps that leave an insert short of its placement point.
+
+    And the belt travel (mm) to the next closing, weighted with these shares.
 
     ``least``: of :func:`least_gap`. ``needs``: the law of how much further than on average the feed
     must run (mm). Taken over cells of a gap in each of which the law of gaps is even, and what the
@@ -139,13 +160,15 @@ def _too_short(line: Line, rows: Rows, least: Floats, needs: SharesBelow) -> flo
     opened = cycle.opened(edge_s)
     ready = rows.closed_mm + line.speed_mm_s * (opened.rests_s + cycle.busy_s)
     closed, _ = line.closing(rows, ready, opened.end_mm - way)
-    lasts = (closed - rows.closed_mm) / line.speed_mm_s - cycle.delay_s
+    between = closed - rows.closed_mm
+    lasts = between / line.speed_mm_s - cycle.delay_s
     reaches = opened.end_mm - cycle.left(opened, lasts, rows.left_mm)
     reaches += rows.staged_mm - line.placement_mm
     gap = np.maximum(way - ins.length_mm + rows.staged_mm, least)
     below = np.where(gap <= ins.min_gap_mm, 0.0, ndtr((gap - ins.gap_mm) / sd))
     found = np.diff(below, axis=1) * (1.0 - _mean_below(needs, reaches))
-    return float(np.sum(found)) / ROWS
+    middle = 0.5 * (between[:, 1:] + between[:, :-1])
+    return float(np.sum(found)) / ROWS, float(np.sum(found * middle)) / ROWS
 
 
 def _mean_below(law: SharesBelow, limits: Floats) -> Floats:

@@ -13,6 +13,7 @@ feedsim/MODEL.md, section 13, fact 15).
 
 from __future__ import annotations
 
+import math
 from statistics import fmean
 from typing import NamedTuple
 
@@ -22,6 +23,7 @@ from feedsim.motion.feed import FeedMotion
 from feedsim.settings.equal_cycles import Cycles, Parts, equal_cycles, last_opened
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.mechanisms_unseen import early_staged, merged_inserts
+from feedsim.settings.next_cycle import in_next
 from feedsim.settings.nominal import clipped_draws, clipped_slip_mean
 from feedsim.settings.nominal_cycle import counted_parts
 from feedsim.settings.predict import landing_shift, staged_off
@@ -76,12 +78,14 @@ class Early(NamedTuple):
 def behind_early_openings(at: FeederAtSpeed, served: float) -> Early:
     """Return what openings before the landing bring; ``served``: share of pitches that are served.
 
-    An insert that the feed does not bring to the placement point lands once it runs again. Few
-    hardly reach that point, or do not, and make most of it: it is known to a third, or to a half of
-    those that land in the next cycle, if these are no less than one in two thousand.
+    An insert that the feed does not bring to the placement point lands once it runs again: no more
+    of them, nor longer behind their own closing, than :func:`feedsim.settings.next_cycle.in_next`
+    tells, and no longer than two closings are apart on average: a clutch that opens early is ready
+    early. Few hardly reach that point, or do not, and make most of it: it is known to a third, or
+    to a half of those that land in the next cycle, if these are no less than one in two thousand.
     """
     motion = _Motion.of(at)
-    if motion is None or served <= 0.0:
+    if motion is None:
         return Early()
     usual, feed = motion.usual, motion.feed
     lands_s, unopened_s = usual.feed.time_at(motion.landing_mm), feed.time_at(motion.landing_mm)
@@ -99,7 +103,6 @@ def behind_early_openings(at: FeederAtSpeed, served: float) -> Early:
         return Early()
     at_once = (1.0 - at.inserts.misfeed) * (1.0 - at.eye.missed)
     here_s, next_s, next_cycle = at_once * (1.0 - share) * (unopened_s - lands_s), 0.0, 0.0
-    waits_s = at.carriers.pitch_mm / at.speed_mm_s * (1.0 / served - 1.0)
     for k in range(_QUANTILES):  # denser at the shortest gaps, by the squares of even places
         place = (k + 0.5) / _QUANTILES
         part = lost + (share - lost) * place * place
@@ -108,10 +111,15 @@ def behind_early_openings(at: FeederAtSpeed, served: float) -> Early:
         if late_s < ends_s:
             here_s += each * late_s
         else:
-            next_s, next_cycle = next_s + each * (late_s + waits_s), next_cycle + each
+            next_s, next_cycle = next_s + each * late_s, next_cycle + each
+    v, lands = at.speed_mm_s, in_next(at)
+    if next_cycle > 0.0:
+        apart_mm = min(lands.between_mm, at.carriers.pitch_mm / served if served else math.inf)
+        each_s = next_s / next_cycle + apart_mm / v - usual.period_s
+        next_cycle = min(next_cycle, lands.share)
+        next_s = next_cycle * each_s
     known_s = next_s if next_cycle >= _SELDOM else 0.0
     most_s = abs(here_s) / 3.0 + (0.5 * next_s if known_s else next_s)
-    v = at.speed_mm_s
     return Early(v * (here_s + known_s), v * most_s, next_cycle, v * known_s)
 
 

@@ -19,12 +19,13 @@ from feedsim.settings.uneven_gaps import behind_early_openings, by_early_edges
 from tests.machines import feeder, machine, settings
 
 V, RAMP_S, STAGE, WAY, LENGTH, GAP = 1000.0, 0.02, 60.0, 130.0, 85.6, 35.0
+PITCH = 400.0
 
 
-def line(servo: Servo, gap_sd: float) -> FeederAtSpeed:
+def line(servo: Servo, gap_sd: float, way: float = WAY) -> FeederAtSpeed:
     one = feeder(
-        insert_eye_to_placement_mm=WAY,
-        nose_limit_mm=WAY,
+        insert_eye_to_placement_mm=way,
+        nose_limit_mm=way,
         clutch=Clutch(False, RAMP_S, RAMP_S, 0.0),
         servo=servo,
         eye=Eye(),
@@ -34,7 +35,7 @@ def line(servo: Servo, gap_sd: float) -> FeederAtSpeed:
     there: Machine = machine(
         one,
         speed_m_min=0.06 * V,
-        carriers=Carriers(Paced(190.0, 400.0)),
+        carriers=Carriers(Paced(190.0, PITCH)),
         controller=Controller(),
         encoder=Encoder(),
     )
@@ -57,12 +58,33 @@ def test_a_landing_in_the_ramp_out_of_a_rigid_drive(gap_sd: float) -> None:
     found = behind_early_openings(line(Servo(), gap_sd), 1.0)
     # shares from tables are good to 6e-5 (probability/distribution.py), a fiftieth of these
     assert found.mean_mm == pytest.approx(mean, rel=0.05)
-    # fewer land than start: those short of the placement point by more than the ramp-out
-    assert found.next_cycle == pytest.approx(norm.cdf(last - 10.0, scale=gap_sd), abs=1e-4)
+    # those short by more than the ramp-out have gaps below 0 here: the eye sees no edge behind them
+    assert found.next_cycle == pytest.approx(0.0, abs=1e-12)
     assert mean > 1e-3
     assert by_early_edges(line(Servo(), gap_sd)) == pytest.approx(0.0, abs=1e-9)
     # the twin: gaps that are all alike
     assert behind_early_openings(line(Servo(), 0.0), 1.0).mean_mm == 0.0
+
+
+@pytest.mark.parametrize("gap_sd", [10.0, 14.0])
+def test_a_landing_in_the_next_ramp_in_of_a_rigid_drive(gap_sd: float) -> None:
+    # short by more than the ramp-out, it starts with the next cycle: x = v·t²/2T
+    def late(d: float) -> float:
+        t = math.sqrt(2.0 * RAMP_S * (further - STAGE - (LENGTH + GAP + d)) / V)
+        return PITCH + V * t - (0.5 * V * RAMP_S + further - STAGE)
+
+    further = 150.0
+    last = further - STAGE - (LENGTH + GAP)
+    mean, _ = quad(lambda d: late(d) * norm.pdf(d, scale=gap_sd), -GAP, last, limit=200)
+    share = norm.cdf(last, scale=gap_sd) - norm.cdf(-GAP, scale=gap_sd)
+    found = behind_early_openings(line(Servo(), gap_sd, further), 1.0)
+    # the law of gaps is taken in 64 cells over ten standard deviations
+    assert found.next_cycle == pytest.approx(share, rel=0.05)
+    assert found.next_cycle_mm == pytest.approx(mean, rel=0.05)
+    # the twin: with five carriers to four pitches two closings are a fifth of a pitch less apart
+    sooner = behind_early_openings(line(Servo(), gap_sd, further), 1.25).next_cycle_mm
+    assert found.next_cycle_mm - sooner == pytest.approx(0.2 * PITCH * found.next_cycle)
+    assert sooner != pytest.approx(mean, rel=0.05)
 
 
 @pytest.mark.parametrize("gap_sd", [5.0, 10.0])

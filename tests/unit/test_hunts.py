@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from scipy.stats import norm
 
@@ -14,6 +16,7 @@ from feedsim.settings.counts_in_step import Opened
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.levels import gap_lasts
 from feedsim.settings.mean import mean_error
+from feedsim.settings.next_cycle import InNext
 from feedsim.settings.seen import Gap
 from feedsim.settings.uneven_gaps import Early
 from tests import speed_hunts
@@ -184,6 +187,19 @@ def test_gaps_that_spread_have_openings_before_a_landing(
     monkeypatch.setattr("feedsim.settings.mechanisms_placed.lands_in_next", landing_late_at_rest)
     monkeypatch.setattr("feedsim.settings.mean.behind_early_openings", lambda *_: Early())
     monkeypatch.setattr("feedsim.settings.besides.behind_early_openings", lambda *_: Early())
+    assert "at most" in (hunted_auto(line) or "")
+
+
+@pytest.mark.parametrize("seed", [680, 702])
+def test_landings_in_the_next_cycle_wait_for_its_closing_alone(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fifth and more land so, behind openings that let the feeder be ready early."""
+    line = override(scenario_of_all_keys(seed, stops=False), ["run.carriers=5000"])
+    assert hunted_auto(line) == ""
+    # the twin: it comes as late as behind a feeder that serves one carrier in five
+    monkeypatch.setattr("feedsim.settings.uneven_gaps.in_next", lambda _: InNext(1.0, math.inf))
+    monkeypatch.setattr("feedsim.settings.mean.served", lambda *_: 0.2)
     assert "at most" in (hunted_auto(line) or "")
 
 
