@@ -227,7 +227,7 @@ def _total(least: float, mean: float, sd: float, many: int) -> Distribution:
 def clipped_beyond(x: Floats, *, least: float, mean: float, sd: float) -> Floats:
     """Return E[max(0, X − x)] of a normal law clipped at the least, shape of ``x``.
 
-    Above the least :func:`feedsim.probability.normal.positive_mean` of m − x.
+    Above the least :func:`feedsim.probability.normal.positive_mean` of m − x (elementary).
     """
 
     def normal(y: Floats) -> Floats:
