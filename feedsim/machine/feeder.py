@@ -63,3 +63,13 @@ class Feeder:
     servo: Servo
     settings: Settings
     drive: Drive | None = None
+
+    @property
+    def run_up_mm(self) -> float:
+        """The way of a staged insert to the placement point."""
+        return self.insert_eye_to_placement_mm - self.settings.stage_position_mm
+
+    @property
+    def to_target_mm(self) -> float:
+        """The way of a carrier from its eye to where an insert lands on target."""
+        return self.eye_to_placement_mm + self.settings.target_offset_mm

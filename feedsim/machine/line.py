@@ -44,6 +44,11 @@ class Encoder:
     count_mm: float = 0.0
     scale_error: float = 0.0
 
+    @property
+    def scale(self) -> float:
+        """1 + ε, true belt travel per counted travel."""
+        return 1.0 + self.scale_error
+
 
 @dataclass(frozen=True, slots=True)
 class Carriers:

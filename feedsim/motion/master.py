@@ -241,7 +241,7 @@ class Master:
         )
         self.counting = encoder.count_mm > 0.0
         self.unit_mm = encoder.count_mm if self.counting else 1.0
-        self.belt_per_unit = (1.0 + encoder.scale_error) * self.unit_mm
+        self.belt_per_unit = encoder.scale * self.unit_mm
         self.units_per_belt = 1.0 / self.belt_per_unit
         self.phase = phase if self.counting else 0.0
         self.same_units = SAME_TRAVEL_MM / self.unit_mm

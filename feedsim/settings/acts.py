@@ -64,6 +64,11 @@ def _locked_step(scan_s: float, motion_cycle_s: float) -> float:
     return step * 1e-9 if cycle // step <= _FINEST else 0.0
 
 
+def step_travel(at: FeederAtSpeed) -> float:
+    """Return v_c·γ, the counted travel of a step γ (mm), by definition; 0 where that is."""
+    return at.counted_mm_s * locked_step(at.controller)
+
+
 def is_locked(eye: Eye, controller: Controller) -> bool:
     """Return whether the act on an eye's edge comes in steps γ from its capture."""
     return eye.scanned and locked_step(controller) > 0.0
@@ -128,7 +133,7 @@ def corrected_mean(at: FeederAtSpeed, engage: float, opening: float) -> float:
         return at.scale * float(np.dot(*_at_tick(at, engage, opening)))
     if not is_locked(at.eye, at.controller):
         v, control, q = at.counted_mm_s, at.controller, at.count_mm
-        step, cycle = v * locked_step(control), v * control.motion_cycle_s
+        step, cycle = step_travel(at), v * control.motion_cycle_s
         fine = q * _MOST_IN_A_COUNT < cycle or fine_steps(at)
         if fine or not is_locked(at.carrier_eye, control):
             return 0.0
@@ -153,7 +158,7 @@ def opens_at_tick(at: FeederAtSpeed, opening: float) -> bool:
 
 def fine_steps(at: FeederAtSpeed) -> bool:
     """Return whether a count has so many steps γ that they do not matter."""
-    return at.count_mm > _MOST_IN_A_COUNT * at.counted_mm_s * locked_step(at.controller)
+    return at.count_mm > _MOST_IN_A_COUNT * step_travel(at)
 
 
 def moved_at_tick(at: FeederAtSpeed, opening: float) -> tuple[float, float, float]:
@@ -165,14 +170,14 @@ def moved_at_tick(at: FeederAtSpeed, opening: float) -> tuple[float, float, floa
     """
     v, control = at.counted_mm_s, at.controller
     wait = 0.0 if at.eye.scanned else v * control.scan_s
-    sooner = 0.0 if at.eye.scanned else v * locked_step(control)
+    sooner = 0.0 if at.eye.scanned else step_travel(at)
     mean = 0.5 * (at.count_mm + wait - sooner) - opening
     return mean, wait, v * control.motion_cycle_s
 
 
 def _at_tick(at: FeederAtSpeed, engage: float, opening: float) -> _Steps:
     """Return the effect of :func:`moved_at_tick` on the engage point, with probabilities."""
-    q, step = at.count_mm, at.counted_mm_s * locked_step(at.controller)
+    q, step = at.count_mm, step_travel(at)
     mean, *widths = moved_at_tick(at, opening)
     middle, long, short = engage + mean, max(widths), min(widths)
     half = 0.5 * (long + short)
@@ -204,15 +209,13 @@ def _share_below(ends: Floats, long: float, short: float) -> Floats:
 
 def _corrected_steps(at: FeederAtSpeed, engage: float, opening: float) -> _Steps | None:
     """Return the effect of a locked opening on the engage point; None if it is uniform."""
-    step = locked_step(at.controller)
-    mm = at.counted_mm_s * step
     if not is_locked(at.eye, at.controller) or fine_steps(at):
         return None
     return _corrected(
         engage,
         opening,
-        step=mm,
-        later=round(at.controller.motion_cycle_s / step),
+        step=step_travel(at),
+        later=round(at.controller.motion_cycle_s / locked_step(at.controller)),
         count_mm=at.count_mm,
         locked=is_locked(at.carrier_eye, at.controller),
     )
@@ -348,8 +351,7 @@ def first_sd(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
 
 @term
 def _lattice(at: FeederAtSpeed, travel: float) -> Lattice:
-    step = at.counted_mm_s * locked_step(at.controller)
-    return _first_lattice(travel, step, count_mm=at.count_mm)
+    return _first_lattice(travel, step_travel(at), count_mm=at.count_mm)
 
 
 def rounded(travel: float, count_mm: float) -> float:

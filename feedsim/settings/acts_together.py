@@ -33,7 +33,7 @@ from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.distribution_parts import merged
 from feedsim.probability.normal import normal_wave
-from feedsim.settings.acts import first_reached, is_locked, locked_step, rounded
+from feedsim.settings.acts import first_reached, is_locked, rounded, step_travel
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.nominal import clipped_slip_mean
 from feedsim.settings.predict import cycle_time
@@ -59,7 +59,7 @@ def acts_together(at: FeederAtSpeed) -> Distribution | None:
     both = is_locked(at.eye, control) and is_locked(at.carrier_eye, control)
     if not both or q == 0.0 or at.settings.stage_correction:
         return None
-    step = at.counted_mm_s * locked_step(control)
+    step = step_travel(at)
     if q > _MOST_STEPS * step:
         return None
     sides = [_fractions(travel, step, q) for travel in (at.engage_travel_mm, at.opening_travel_mm)]

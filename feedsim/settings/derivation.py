@@ -55,7 +55,7 @@ def derivation(machine: Machine, feeder: Feeder) -> Derivation:
     exact, at = auto_feeder(machine, stepless), FeederAtSpeed(machine, feeder)
     engage, disengage = engage_distance(at), disengage_distance(at)
     g, slip = feeder.settings.speed_ratio, clipped_slip_mean(feeder.inserts)
-    run_up = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm
+    run_up = feeder.run_up_mm
     over = "" if g == 1.0 else " over the speed ratio"
     engage_terms = [
         *zip(_WAY, engage[:3], strict=True),

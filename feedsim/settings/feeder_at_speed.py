@@ -69,7 +69,7 @@ class FeederAtSpeed:
         self.carriers, self.carrier_eye = machine.carriers, machine.carrier_eye
         self.controller, self.count_mm = machine.controller, machine.encoder.count_mm
         self.scale_error = machine.encoder.scale_error
-        self.scale = 1.0 + self.scale_error
+        self.scale = machine.encoder.scale
         self.seen_share = machine.seen_share
         self.known: Known = {}
         self.known_of_line: Known = {}

@@ -30,7 +30,7 @@ from functools import partial
 from itertools import pairwise
 
 from feedsim.machine import SAME_STEP
-from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.acts import is_locked, locked_step, step_travel
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import FEW_COUNTS
 from feedsim.settings.next_count import moves_on
@@ -130,7 +130,7 @@ def _finest(at: FeederAtSpeed) -> float:
 
 def _are_coarse(at: FeederAtSpeed) -> bool:
     """Return whether the steps of settings may miss the middle of a step of ticks."""
-    step = at.counted_mm_s * locked_step(at.controller)
+    step = step_travel(at)
     return _finest(at) > max(0.0, step - at.count_mm) > 0.0
 
 
@@ -189,7 +189,7 @@ def _steps(at: At, low: float, high: float, *, least_mm: float) -> StepsAt:
             ("disengage", here.opening_travel_mm, here.eye),
         )
         locked = any(is_locked(eye, here.controller) for _, _, eye in sides)
-        step = here.counted_mm_s * locked_step(here.controller) if locked else 0.0
+        step = step_travel(here) if locked else 0.0
         for side, travel, eye in sides:
             if is_locked(eye, here.controller) and step > least_mm:
                 found.append(math.ceil((travel - 0.5 * here.count_mm) / step - SAME_STEP))

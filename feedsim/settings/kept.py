@@ -36,6 +36,7 @@ from feedsim.settings.acts import (
     reached_steps,
     rounded,
     side_acts,
+    step_travel,
 )
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_opening
@@ -108,9 +109,8 @@ def _acts(at: FeederAtSpeed) -> Distribution:
 
 def _steps(at: FeederAtSpeed, points: Floats, chances: Floats) -> tuple[int, Floats]:
     """Return the fewest steps γ from a scan tick to the act, and the shares of as many and more."""
-    step = at.counted_mm_s * locked_step(at.controller)
     later = round(at.controller.motion_cycle_s / locked_step(at.controller))
-    reached, shares = reached_steps(points, step, count_mm=at.count_mm)
+    reached, shares = reached_steps(points, step_travel(at), count_mm=at.count_mm)
     fewest = int(reached.min())
     more = reached.astype(np.intp).ravel() - fewest
     first = np.bincount(more, weights=(chances[:, None] * shares).ravel())
@@ -132,7 +132,7 @@ def _points(at: FeederAtSpeed) -> tuple[Floats, Floats] | None:
         return np.array([rounded(at.engage_travel_mm, q)]), np.ones(1)
     point = _corrected(at)
     # without counts, so finely that a step hardly notices
-    wide = q or at.counted_mm_s * locked_step(at.controller) / _FINE
+    wide = q or step_travel(at) / _FINE
     if wide * _MOST_POINTS < 2.0 * _FAR * point.sd or wide == 0.0:
         return None
     first, last = (round((point.average + side * _FAR * point.sd) / wide) for side in (-1.0, 1.0))

@@ -25,7 +25,7 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import fields, replace
 
-from feedsim.settings.acts import is_locked, locked_step, moved_at_tick, opens_at_tick
+from feedsim.settings.acts import is_locked, moved_at_tick, opens_at_tick, step_travel
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import error_by_engage, opened_further
 from feedsim.settings.right import Solution, right_settings
@@ -93,7 +93,7 @@ class AtLineSpeed:
     def __init__(self, at: FeederAtSpeed, right: Solution) -> None:
         self.at, self.settings, self.controller = at, at.settings, at.controller
         self.scale, self.counted, self.count = at.scale, at.counted_mm_s, at.count_mm
-        self.step = self.counted * locked_step(at.controller)
+        self.step = step_travel(at)
         self._right = right
 
     def engaging(self, s: Solution) -> float:

@@ -20,7 +20,7 @@ from statistics import fmean
 
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
-from feedsim.settings.acts import is_locked, locked_step
+from feedsim.settings.acts import is_locked, step_travel
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 _PHASES = 16
@@ -58,7 +58,7 @@ def late_engage_mean(at: FeederAtSpeed) -> float:
     if points[-1] + at.count_mm >= wait or points[0] + at.count_mm <= 0.0:
         return 0.0
     known = [max(0.0, min(wait, point + at.count_mm)) for point in points]
-    usual, step = fmean(points), _step(at)
+    usual, step = fmean(points), step_travel(at)
     behind = fmean(
         [
             _to_a_step(point, step) - _to_a_step(point - w, step) + w * (point - usual)
@@ -93,7 +93,7 @@ def _late_mean(at: FeederAtSpeed, eye: Eye, travel: float, *, most: float = math
     wait = _wait(at, eye)
     if travel - 0.5 * at.count_mm >= wait:
         return 0.0
-    return _late_behind(travel, wait, step=_step(at), count_mm=at.count_mm, most=most)
+    return _late_behind(travel, wait, step=step_travel(at), count_mm=at.count_mm, most=most)
 
 
 @lru_cache(maxsize=64)
@@ -124,10 +124,6 @@ def _late_from(point: float, wait: float, *, step: float, most: float) -> float:
 def _wait(at: FeederAtSpeed, eye: Eye) -> float:
     """Return the longest travel (mm, counted) from a capture to its scan tick."""
     return 0.0 if eye.scanned else at.counted_mm_s * at.controller.scan_s
-
-
-def _step(at: FeederAtSpeed) -> float:
-    return at.counted_mm_s * locked_step(at.controller)
 
 
 def _points(travel: float, count_mm: float) -> list[float]:

@@ -107,12 +107,13 @@ def landing_late(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 def drive(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """1 if the ramps demand more acceleration than the drive allows, else 0.
+    """1 if the ramps demand more acceleration than the drive allows, else 0."""
+    return float(overloads(at))
 
-    :func:`feedsim.settings.predict.largest_demand` has the formula.
-    """
-    limit = at.feeder.servo.max_acceleration_mm_s2
-    return float(largest_demand(at) > limit * (1.0 + SAME_RATIO))
+
+def overloads(at: FeederAtSpeed) -> bool:
+    """Return whether they do (:func:`feedsim.settings.predict.largest_demand`)."""
+    return largest_demand(at) > at.feeder.servo.max_acceleration_mm_s2 * (1.0 + SAME_RATIO)
 
 
 def doubles(at: FeederAtSpeed, allowed: Criteria) -> float:

@@ -254,8 +254,7 @@ def landing_from_rest(at: FeederAtSpeed) -> tuple[float, float]:
     The speed is a fraction of that with the clutch closed.
     """
     feed = from_rest(counted_parts(at))
-    way = at.feeder.insert_eye_to_placement_mm - at.settings.stage_position_mm
-    lands_s = feed.time_at(way + clipped_slip_mean(at.inserts))
+    lands_s = feed.time_at(at.feeder.run_up_mm + clipped_slip_mean(at.inserts))
     return lands_s, feed.speed(lands_s) / at.feed_mm_s
 
 
@@ -266,7 +265,7 @@ def run_up_time(at: FeederAtSpeed, run_up: float) -> float:
 
 def _landing(cycles: Cycles, feeder: Feeder, *, further_mm: float = 0.0) -> float:
     """Return when the insert of the last cycle lands (s from its start)."""
-    way = feeder.insert_eye_to_placement_mm - feeder.settings.stage_position_mm - further_mm
+    way = feeder.run_up_mm - further_mm
     return (
         cycles.feed.time_at(cycles.start_mm + way + clipped_slip_mean(feeder.inserts))
         - cycles.start_s

@@ -246,8 +246,7 @@ def scale_shift(at: FeederAtSpeed) -> float:
 
     ε·(D + target + mean carrier slip) (feedsim/MODEL.md, section 13, fact 5).
     """
-    way = at.feeder.eye_to_placement_mm + at.settings.target_offset_mm + at.carriers.slip_mm
-    return at.scale_error * way
+    return at.scale_error * (at.feeder.to_target_mm + at.carriers.slip_mm)
 
 
 def placement_shifts(at: FeederAtSpeed) -> list[Shift]:

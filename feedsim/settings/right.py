@@ -118,7 +118,7 @@ def settled_settings(at: FeederAtSpeed) -> Solution:
 @lasting_term
 def engage_distance(at: FeederAtSpeed) -> EngageDistance:
     """Return the terms of the engage distance (derived at the head of this module)."""
-    run_up = at.feeder.insert_eye_to_placement_mm - at.settings.stage_position_mm
+    run_up = at.feeder.run_up_mm
     return EngageDistance(
         placement_mm=at.feeder.eye_to_placement_mm,
         target_mm=at.settings.target_offset_mm,

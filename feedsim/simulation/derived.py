@@ -81,5 +81,5 @@ def demand_at(
     That of the counted belt speed as the ramp starts, ``command_delay`` after its tick (s, NaN for
     none).
     """
-    speed = belt.speeds(ticks + feeder.servo.command_delay_s) / (1.0 + encoder.scale_error)
+    speed = belt.speeds(ticks + feeder.servo.command_delay_s) / encoder.scale
     return ramp_demand(speed, length, ratio=ratio, travel_ramp=feeder.clutch.travel_ramp)

@@ -150,7 +150,7 @@ def _why(s: CheckedFeeder, side: SideName, *, locked: bool) -> str:
         if side == "engage" and late_opening_mean(s.here) > 0.0:
             return "it takes off what late openings do on average"
         return "it takes off what rounding to whole counts leaves"
-    step = line.speed_mm_s / (1.0 + s.machine.encoder.scale_error) * locked_step(controller)
+    step = line.speed_mm_s / s.machine.encoder.scale * locked_step(controller)
     room = step - s.machine.encoder.count_mm
     distance = s.feeder.settings.side(side).distance_mm
     words = (

@@ -42,8 +42,7 @@ class CheckedFeeder:
     @property
     def speed(self) -> float:
         """The highest speed that the line reaches (mm/s)."""
-        line = self.machine.line
-        return max([v for _, v in line.profile]) if line.profile else line.speed_mm_s
+        return self.scenario.line.highest_speed
 
     @cached_property
     def here(self) -> FeederAtSpeed:
@@ -95,7 +94,7 @@ def line_words(machine: Machine, *, units: System = "metric") -> list[str]:
     if q > 0.0:
         words.append(
             f"One encoder count is {mm(q)} of belt travel, "
-            f"{whole(v / (1.0 + machine.encoder.scale_error) / q)} counts per second."
+            f"{whole(v / machine.encoder.scale / q)} counts per second."
         )
     else:
         words.append("The master is virtual: no counts, no scale error.")
@@ -156,7 +155,6 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System) -> list[str
         return display(value, "length", units=units)
 
     s, ins, at = feeder.settings, feeder.inserts, FeederAtSpeed(machine, feeder)
-    run_up = feeder.insert_eye_to_placement_mm - s.stage_position_mm
     tail = s.stage_position_mm - ins.length_mm
     to_limit = feeder.nose_limit_mm - s.stage_position_mm
     covers = "still covering it" if tail < 0.0 else "clear of it"
@@ -168,7 +166,7 @@ def feeder_words(machine: Machine, feeder: Feeder, *, units: System) -> list[str
         f"A staged insert is to rest with its nose {mm(s.stage_position_mm)} past the insert eye "
         f"(its tail {mm(abs(tail))} {'before' if tail < 0.0 else 'past'} the eye, {covers}), "
         f"{mm(abs(to_limit))} {'short of' if to_limit >= 0.0 else 'beyond'} the nose limit.",
-        f"It has {mm(run_up)} of run-up, and lands {mm(s.target_offset_mm)} behind the "
+        f"It has {mm(feeder.run_up_mm)} of run-up, and lands {mm(s.target_offset_mm)} behind the "
         f"carrier's leading edge.",
         f"The clutch closes {mm(at.engage_travel_mm)} of belt travel after a mark at line speed, "
         f"and a cycle takes {display(cycle, 'time')} of the {display(every, 'time')} between "

@@ -178,7 +178,7 @@ def on_carrier(s: CheckedFeeder) -> Iterator[str]:
 
 def speed_match(s: CheckedFeeder) -> Iterator[str]:
     """Warn of inserts that land at another speed than the belt's."""
-    ratio = s.feeder.settings.speed_ratio / (1.0 + s.machine.encoder.scale_error)
+    ratio = s.feeder.settings.speed_ratio / s.machine.encoder.scale
     limit = s.scenario.limits.speed_mismatch
     if abs(ratio - 1.0) > limit:
         yield (

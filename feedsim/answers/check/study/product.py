@@ -64,7 +64,7 @@ def _known_mm(s: CheckedFeeder) -> float:
     """
     cycle = s.machine.controller.motion_cycle_s
     travel = s.here.engage_travel_mm
-    return travel * (1.0 + s.machine.encoder.scale_error) + cycle * s.speed
+    return travel * s.here.scale + cycle * s.speed
 
 
 def product_warnings(scenario: Scenario, checked: list[CheckedFeeder]) -> Iterator[str]:

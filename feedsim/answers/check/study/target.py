@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from feedsim.answers.check.study.checked_feeder import CheckedFeeder
 from feedsim.metrics.percent import percent
-from feedsim.settings.acts import is_locked, locked_step, rounded
+from feedsim.settings.acts import is_locked, rounded, step_travel
 from feedsim.settings.known import best_engage_lead
 from feedsim.settings.mean import placement_mean
 from feedsim.settings.predict import expected_offsets, known_bias, mean_shift, scale_shift
@@ -52,14 +52,14 @@ def _stage_of_auto(s: CheckedFeeder) -> float:
     eyes = (s.machine.carrier_eye, s.feeder.eye)
     if typed_in or not any(is_locked(eye, controller) for eye in eyes):
         return 0.0
-    step = s.here.counted_mm_s * locked_step(controller) + s.machine.encoder.count_mm
+    step = step_travel(s.here) + s.machine.encoder.count_mm
     return 0.5 * s.feeder.settings.speed_ratio * step
 
 
 def _because(s: CheckedFeeder, worth_a_word: float) -> str:
     """Say how much of a mean error comes from steps and counts, and what helps: a lead first."""
     lead = _better_lead(s)
-    step = s.here.counted_mm_s * locked_step(s.machine.controller)
+    step = step_travel(s.here)
     if step and (s.machine.carrier_eye.scanned or s.feeder.eye.scanned):
         if not lead.words and abs(lead.leaves_mm) <= worth_a_word:
             return ""
@@ -118,7 +118,7 @@ def _better_lead(s: CheckedFeeder) -> _Lead:
 
 def _a_step(s: CheckedFeeder) -> float:
     """Return how far a step of the locked ticks or of counts may shift a distance (mm)."""
-    step = s.here.counted_mm_s * locked_step(s.machine.controller)
+    step = step_travel(s.here)
     return max(step, s.machine.encoder.count_mm, s.feeder.settings.resolution.distance_mm)
 
 

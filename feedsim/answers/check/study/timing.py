@@ -11,6 +11,7 @@ from feedsim.metrics.percent import percent
 from feedsim.quantities import noun_for
 from feedsim.running.run import criteria_of
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.mechanisms_jams import overloads
 from feedsim.settings.mechanisms_missed import feed_cycle
 from feedsim.settings.nominal_cycle import no_cycle_because, run_up_time
 from feedsim.settings.predict import cycle_time, largest_demand, late_share
@@ -123,10 +124,9 @@ def leads(s: CheckedFeeder) -> Iterator[str]:
 
 def run_up(s: CheckedFeeder) -> Iterator[str]:
     """Warn of a run-up too short for the ramp, or for the lag to settle."""
-    f, v = s.feeder, s.here.counted_mm_s
-    way = f.insert_eye_to_placement_mm - f.settings.stage_position_mm
-    ramp, _ = f.clutch.ramps_s(v)
-    if run_up_time(s.here, way) < ramp:
+    f = s.feeder
+    ramp, _ = f.clutch.ramps_s(s.here.counted_mm_s)
+    if run_up_time(s.here, f.run_up_mm) < ramp:
         yield (
             f"The run-up is too short: {s.at_speed} an insert lands before the ramp-in has ended, "
             f'slower than the belt. "auto" is then right at line.speed only. Shorten the ramp-in, '
@@ -154,9 +154,8 @@ def no_cycle(s: CheckedFeeder) -> Iterator[str]:
 
 def drive(s: CheckedFeeder) -> Iterator[str]:
     """Warn of ramps that ask too much of the drive."""
-    limit = s.feeder.servo.max_acceleration_mm_s2
-    most = largest_demand(s.here)
-    if most > limit:
+    limit, most = s.feeder.servo.max_acceleration_mm_s2, largest_demand(s.here)
+    if overloads(s.here):
         asked = "an infinite acceleration (a step)"
         if most < math.inf:
             asked = s.say(most, "acceleration")

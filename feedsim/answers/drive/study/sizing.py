@@ -167,7 +167,7 @@ def _at_speed(
         peak_acceleration_mm_s2=most,
         friction_limited_acceleration_mm_s2=friction,
         insert_slips=None if friction is None else bool(most > friction * (1.0 + SAME_RATIO)),
-        shortest_ramp=_shortest_ramp(feeder, speed / (1.0 + machine.encoder.scale_error), friction),
+        shortest_ramp=_shortest_ramp(feeder, speed / machine.encoder.scale, friction),
         load_alone=demand(cycles, rotor_kg_m2=0.0),
         stretches=cycles,
     )

@@ -48,7 +48,7 @@ class StorySource:
     ) -> None:
         self.machine, self.records, self.trace = machine, records, trace
         self.criteria, self.belt = criteria, trace.belt
-        self.scale = 1.0 + machine.encoder.scale_error  # belt travel per counted travel
+        self.scale = machine.encoder.scale  # belt travel per counted travel
         self._events = _by_carrier(trace)
         self.carriers = _carriers(draws, records)
         self.disturbances = tuple(e for e in trace.events if _disturbs(e))

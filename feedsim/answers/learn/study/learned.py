@@ -171,7 +171,7 @@ def learned_from(scenario: Scenario, logs: Sequence[Log], *, version: str) -> Le
             agrees = None  # a gap over a missing carrier is two in one, no longer exponential
         arrival = ArrivalFound(has, best.law, agrees)
     files = _names([log.file for log in logs])
-    scale = 1.0 + machine.encoder.scale_error
+    scale = machine.encoder.scale
     pitches = () if best.carriers is None else tuple((best.carriers.mm * scale).tolist())
     return Learning(
         feedsim=version,

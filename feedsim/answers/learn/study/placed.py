@@ -54,7 +54,7 @@ def placed_rows(machine: Machine, data: TrialData, *, name: str) -> Iterator[Lea
         scenario = feeder.eye.response_s
         if stage is not None and not stage.one_speed:
             slope = _line(stage.values, stage.covariance, stage.dof)[1]
-            later = (1.0 + machine.encoder.scale_error) / g
+            later = machine.encoder.scale / g
             yield eye.told(_added(slope, scenario, later, n), scenario, f"from {name}")
         if error is None or (stage is None and not feeder.settings.stage_correction):
             continue

@@ -78,7 +78,7 @@ def named(what: str, log: InLog, logs: Sequence[InLog]) -> str:
 
 def line_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
     """Yield what is learned of the belt: the speed of each log, and how even it was."""
-    scale, has = 1.0 + machine.encoder.scale_error, machine.line.speed_mm_s
+    scale, has = machine.encoder.scale, machine.line.speed_mm_s
     belts = [(log, log.belt) for log in logs if log.belt is not None]
     if not belts:
         why = f"{NO_ENCODER}, and no carrier eye to go by"
@@ -194,7 +194,7 @@ def carrier_rows(logs: Sequence[InLog], machine: Machine) -> Iterator[Learned]:
     if "paced" not in laws and laws & {"random", "none"}:
         yield from _random_rows(seen, machine, none="random" not in laws)
         return
-    scale = 1.0 + machine.encoder.scale_error
+    scale = machine.encoder.scale
     mean = of_all(pitches.mean for _, pitches in seen)
     if mean is not None:
         yield pitch.told(mean.scaled(scale), arrival.pitch_mm)
@@ -232,7 +232,7 @@ def _random_rows(
     seen: Sequence[tuple[InLog, Pitches]], machine: Machine, *, none: bool
 ) -> Iterator[Learned]:
     """Yield the rows of carriers that come at random, or by no known law."""
-    arrival, scale = machine.carriers.arrival, 1.0 + machine.encoder.scale_error
+    arrival, scale = machine.carriers.arrival, machine.encoder.scale
     pitch, _, gap, missing = _quantities(machine)
     present = machine.seen_share
     mean = of_all(mean_of(pitches.mm) for _, pitches in seen)

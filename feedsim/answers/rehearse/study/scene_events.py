@@ -52,7 +52,7 @@ def missed_times(records: RunRecords, trace: Trace, *, machine: Machine, feeder:
     for event in trace.events:
         if event.part == part and event.event in causes:
             times[event.carrier] = event.time_s
-    way = machine_feeder.eye_to_placement_mm + machine_feeder.settings.target_offset_mm
+    way = machine_feeder.to_target_mm
     unknown = np.isnan(times) & (rows.outcome != Outcome.PLACED)
     travels = records.carriers.leading_edge_mm[unknown] + way
     times[unknown] = [trace.belt.time_at(travel) for travel in travels.tolist()]

@@ -118,7 +118,7 @@ def target_paths(view: TimingView, *, low_mm: float, high_mm: float) -> list[Tar
     """
     machine, belt, feeder = view.machine, view.trace.belt, view.machine_feeder
     leading = view.records.carriers.leading_edge_mm
-    way = feeder.eye_to_placement_mm + feeder.settings.target_offset_mm
+    way = feeder.to_target_mm
     zeros = leading + (way - feeder.insert_eye_to_placement_mm)
     room = 2.0 * machine.carriers.length_mm  # more than a carrier slips or an insert is late
     first = int(np.searchsorted(zeros, belt.position(view.from_s) - high_mm - room))

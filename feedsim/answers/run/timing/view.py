@@ -78,7 +78,7 @@ def _window(
         if records.stops:  # of the line as it runs
             period = min(period, float(np.median(np.diff(near))))
     machine_feeder = machine.feeders[feeder]
-    way = machine_feeder.eye_to_placement_mm + machine_feeder.settings.target_offset_mm
+    way = machine_feeder.to_target_mm
     ends = (
         rows.ready_time_s[carrier],
         rows.placement_time_s[carrier],

@@ -56,7 +56,7 @@ def _slopes(
     feeder, g = scenario.feeder[number], machine.feeders[number].settings.speed_ratio
     late = _sure(line.per_speed_s) if line else 0.0
     stage = _sure(found.stage.per_speed_s) if found.stage else 0.0
-    opening = stage * (1.0 + machine.encoder.scale_error) / g
+    opening = stage * machine.encoder.scale / g
     path, clutch = f"feeder.{number}", feeder.clutch
     insert_eye, delay = (f"{path}.eye.response", feeder.eye.response), feeder.servo.command_delay
     timed = clutch.ramp == "time"

@@ -72,7 +72,7 @@ class Corrections:
         ``exact``: as if the controller had no steps.
         """
         old, engage, _ = self._added(machine, number, speeds_mm_s, exact=exact)
-        scale = 1.0 + machine.encoder.scale_error
+        scale = machine.encoder.scale
         if not old.stage_correction:
             stage = self.moved_stage(machine, number, speeds_mm_s, exact=exact)
             engage = engage - stage / old.speed_ratio
@@ -91,7 +91,7 @@ class Corrections:
         """Return the old settings, and what is added to E and U (counted travel)."""
         old = machine.feeders[number].settings
         new = exact_settings_with(self, old) if exact else settings_with(self, machine, number)
-        counted = speeds_mm_s / (1.0 + machine.encoder.scale_error)
+        counted = speeds_mm_s / machine.encoder.scale
         engage, disengage = (
             (after.distance_mm - before.distance_mm) - (after.lead_s - before.lead_s) * counted
             for before, after in zip(_sides(old), _sides(new), strict=True)
@@ -107,7 +107,7 @@ def corrections(
     ``machine``: with the settings of the trial. ``confidence``: two-sided, of every interval; a
     side is changed if the probability of no error at all is below 1 − confidence.
     """
-    settings, scale = machine.feeders[number].settings, 1.0 + machine.encoder.scale_error
+    settings, scale = machine.feeders[number].settings, machine.encoder.scale
     g, off_stage = settings.speed_ratio, data.stage_mm - settings.stage_position_mm
     placement = _fit(data, rows, data.error_mm, confidence=confidence)
     stage = _fit(data, rows, off_stage, confidence=confidence)
@@ -165,7 +165,7 @@ def settings_with(found: Corrections, machine: Machine, number: int) -> Settings
     old = machine.feeders[number].settings
     engage, disengage = _sides(exact_settings_with(found, old))
     was_engage, was_disengage = _sides(old)
-    counted = machine.line.speed_mm_s / (1.0 + machine.encoder.scale_error)
+    counted = machine.line.speed_mm_s / machine.encoder.scale
     on_steps = partial(_on_steps, steps=old.resolution, counted_mm_s=counted)
     opens = on_steps(disengage, was_disengage)
     staged_later = (opens.distance_mm - disengage.distance_mm) - counted * (
