@@ -12,6 +12,8 @@ import math
 from collections.abc import Callable, Mapping
 from itertools import pairwise
 
+from feedsim.motion.crossing import turns as curve_turns
+
 Wave = Mapping[int, tuple[float, ...]]
 """For each j the coefficients of Pⱼ, the constant first."""
 
@@ -78,15 +80,9 @@ def crossings(wave: Wave, x: float, target: float) -> list[float]:
 
 def turns(wave: Wave, x: float) -> list[float]:
     """Return where such a wave turns from rising to falling or back, 0 < u < 1."""
-    parabola = (*wave.get(0, ()), 0.0, 0.0, 0.0)
-    c1, c2 = parabola[1], parabola[2]
-    d = wave.get(1, (0.0,))[0]
-    places = [0.0, 1.0]
-    if d and x and -2.0 * c2 / (x * x * d) > 0.0:
-        bend = -math.log(-2.0 * c2 / (x * x * d)) / x
-        if 0.0 < bend < 1.0:
-            places.insert(1, bend)
-    return _roots(lambda u: c1 + 2.0 * c2 * u - x * d * math.exp(-x * u), places)
+    _, c1, c2, *_ = (*wave.get(0, ()), 0.0, 0.0, 0.0)
+    d = wave.get(1, (0.0,))[0] if x else 0.0
+    return [u for u in curve_turns((0.0, c1, c2, 0.0, 0.0, d, x, 0.0), 1.0) if u < 1.0]
 
 
 def _roots(f: Callable[[float], float], places: list[float]) -> list[float]:

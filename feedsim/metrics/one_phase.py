@@ -11,7 +11,7 @@ import numpy as np
 
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
-from feedsim.probability.normal import kept_of_wave, normal_wave
+from feedsim.probability.normal import kept_of_wave
 from feedsim.settings.nominal import rectangular_sd
 
 _HARMONICS = 60
@@ -24,7 +24,7 @@ def keeps_phase(machine: Machine, criteria: Criteria, *, carriers: int) -> bool:
 
     From carrier to carrier the h-th harmonic of the phase, exp(2πi·h·M/b), b the belt travel of a
     tick, is multiplied on average by z = exp(2πi·h·pitch/b − 2·(π·h·sd/b)²), sd that of the pitch
-    (characteristic function of a normal distribution, any textbook). So its mean over a run is
+    (its characteristic function, any textbook). So its mean over a run is
     about (1 − z^n)/(n·(1 − z)) of its first value: little once n·|1 − z| is 2π, a whole turn. In
     the wait for the tick the harmonic has the size b/(π·h), reduced by the spread of edge and
     response; up to a fiftieth of the tolerance is ignored. Carriers that lose most of it from one
@@ -40,7 +40,7 @@ def keeps_phase(machine: Machine, criteria: Criteria, *, carriers: int) -> bool:
         b = v * tick_s
         w = 2.0 * math.pi / b * np.arange(1.0, _HARMONICS + 1.0)
         shows = 2.0 / w * kept_of_wave(w * own_sd) > worth
-        z = normal_wave(w, mean=law.pitch_mm, sd=law.sd_mm)
+        z = law.wave(w)
         lasts = (np.abs(z) > _REGULAR) & (carriers * np.abs(1.0 - z) < 2.0 * math.pi)
         if (shows & lasts).any():
             return True

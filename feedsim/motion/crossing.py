@@ -86,7 +86,7 @@ def first_rise(poly: tuple[float, float, float], *, decay: float, rate: float, e
     if curve_at(curve, 0.0)[0] >= 0.0:
         return 0.0
     low = 0.0
-    first, second = _turns(curve, end)
+    first, second = turns(curve, end)
     for turn in (first, second, end):
         if turn > end:  # no more turning points
             continue
@@ -112,7 +112,7 @@ def _risen(curve: Curve) -> float:
     return math.inf
 
 
-def _turns(curve: Curve, end: float) -> tuple[float, float]:
+def turns(curve: Curve, end: float) -> tuple[float, float]:
     """Return the turning points of a curve with a3 = a4 = 0 in (0, end), ``inf`` for none.
 
     h' = 0, elementary.

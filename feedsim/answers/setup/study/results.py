@@ -106,7 +106,7 @@ class Adjusting:
     @property
     def factor(self) -> float:
         """Multiple of B - A to subtract from A for the value at standstill."""
-        return self.slow_mm_s / (self.fast_mm_s - self.slow_mm_s)
+        return -corrected(1.0, self.slow_mm_s, self.fast_mm_s).standstill_less_a_mm
 
 
 @dataclass(frozen=True, slots=True)
