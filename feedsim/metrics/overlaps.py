@@ -19,6 +19,7 @@ from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import resolution_mm, spread
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
+from feedsim.settings.overlap import overlap_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +51,9 @@ class Overlap:
 
 def nominal_overlap_mm(one: Feeder, other: Feeder) -> float:
     """Return the overlap of two inserts on target (mm); below 0: the clearance."""
-    (a, length_a), (b, length_b) = (
-        (f.settings.target_offset_mm, f.inserts.length_mm) for f in (one, other)
-    )
-    return min(a + length_a, b + length_b) - max(a, b)
+    both = (one, other)
+    lengths = [feeder.inserts.length_mm for feeder in both]
+    return overlap_mm([feeder.settings.target_offset_mm for feeder in both], lengths)
 
 
 def overlaps_mm(records: RunRecords, machine: Machine, *, one: int, other: int) -> Floats:

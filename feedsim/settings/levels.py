@@ -42,19 +42,27 @@ def gap_lasts(eye: Eye, controller: Controller) -> Distribution:
     return needs.plus(Distribution(-eye.response_s, half_widths=jitter))
 
 
-def too_short(eye: Eye, controller: Controller, *, length_mm: float, speed_mm_s: float) -> float:
-    """Return the share of cards at a speed for which the output is on for too short a time.
+def stays_on(eye: Eye, *, length_mm: float, speed_mm_s: float) -> Distribution:
+    """Return the travel (mm) for which the output is on behind a card's edge.
 
-    It is on from the seen edge plus response to the tail plus off-response:
-    P(length + v·(off-response − response) < v·needed) (feedsim/MODEL.md, section 13, fact 14).
+    From the seen edge plus response to the tail plus off-response: length + v·(off-response −
+    response) (feedsim/MODEL.md, section 13, fact 14).
     """
-    if not filters(eye):
-        return 0.0
-    lasts = Distribution(
+    return Distribution(
         length_mm + speed_mm_s * (eye.off_response_s - eye.response_s),
         eye.edge_sd_mm,
         (speed_mm_s * eye.response_jitter_s,),
     )
+
+
+def too_short(eye: Eye, controller: Controller, *, length_mm: float, speed_mm_s: float) -> float:
+    """Return the share of cards at a speed for which the output is on for too short a time.
+
+    P(:func:`stays_on` < v·needed) (feedsim/MODEL.md, section 13, fact 14).
+    """
+    if not filters(eye):
+        return 0.0
+    lasts = stays_on(eye, length_mm=length_mm, speed_mm_s=speed_mm_s)
     return lasts.plus(level_lasts(eye, controller).times(-speed_mm_s)).share_below(0.0)
 
 

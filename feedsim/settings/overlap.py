@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -44,8 +45,17 @@ def expected_overlap(
     if not any(s.stage_correction for s in settings):
         shared += _shared_by_ticks(*both)
     variance = sum(placement_spread(at).sd ** 2 for at in both) - 2.0 * shared
-    ends = [start + at.inserts.length_mm for start, at in zip(starts, both, strict=True)]
-    return min(ends) - max(starts), math.sqrt(max(0.0, variance))
+    lengths = [at.inserts.length_mm for at in both]
+    return overlap_mm(starts, lengths), math.sqrt(max(0.0, variance))
+
+
+def overlap_mm(starts: Sequence[float], lengths: Sequence[float]) -> float:
+    """Return how far two inserts lie on each other (mm); below 0: the clearance.
+
+    min(o₁ + L₁, o₂ + L₂) − max(o₁, o₂) (elementary); ``starts``: offsets o from one place.
+    """
+    ends = (start + length for start, length in zip(starts, lengths, strict=True))
+    return min(ends) - max(starts)
 
 
 def _shared_by_ticks(one: FeederAtSpeed, other: FeederAtSpeed) -> float:

@@ -10,7 +10,7 @@ from feedsim.machine import Eye
 from feedsim.metrics.percent import percent
 from feedsim.quantities import named
 from feedsim.running.run import criteria_of
-from feedsim.settings.levels import filters
+from feedsim.settings.levels import filters, stays_on
 from feedsim.settings.mechanisms_missed import carrier_gap, carrier_short
 from feedsim.settings.mechanisms_unseen import insert_gap, insert_short
 
@@ -35,9 +35,8 @@ def levels(s: CheckedFeeder) -> Iterator[str]:
         if not filters(row.eye):
             continue
         eye, v = row.eye, row.speed_mm_s
-        jitter = eye.response_jitter_s
-        card = row.length_mm + v * (eye.off_response_s - eye.response_s - jitter)
-        card -= SIGMAS * eye.edge_sd_mm
+        lasts = stays_on(eye, length_mm=row.length_mm, speed_mm_s=v)
+        card = lasts.bounds()[0] - SIGMAS * lasts.normal_sd
         if card < v * _longest(s, eye):
             yield (
                 f"The {row.name} eye may not see {named(row.name)}: its output is on for as little "
@@ -45,7 +44,7 @@ def levels(s: CheckedFeeder) -> Iterator[str]:
                 f"{_share(row.short)} of them are not seen. {_advice(s, eye)}"
             )
         drops = row.gap_mm - v * eye.off_response_s
-        gap = drops + v * (eye.response_s - jitter)
+        gap = drops + v * (eye.response_s - eye.response_jitter_s)
         if drops >= 0.0 and gap < v * _longest(s, eye):
             yield (
                 f"The {row.name} eye may not see the gap between two {row.name}s: its output is "

@@ -111,15 +111,15 @@ def gaps(s: CheckedFeeder) -> Iterator[str]:
     if staged.average - SIGMAS * staged.sd < ins.length_mm:
         slip = spreads.slips(at)
         left = spreads.gaps(at).plus(slip.times(-1.0))
-        least = ins.min_gap_mm - slip.average
+        least = max(left.average - SIGMAS * left.sd, ins.min_gap_mm - slip.average)
         rows.append(("insert", at.eye, left.average, left.sd, least, at.feed_mm_s))
     eye, law = s.machine.carrier_eye, c.arrival
     if law.gap is not None:
         gap = c.pitch_mm - c.length_mm
-        rows.append(("carrier", eye, gap, law.sd_mm, law.min_gap_mm, s.speed))
+        rows.append(("carrier", eye, gap, law.sd_mm, law.least_gap_mm(SIGMAS), s.speed))
     for name, eye, gap, sd, least, speed in rows:
         blind = speed * eye.off_response_s
-        if max(gap - SIGMAS * sd, least) < blind:
+        if least < blind:
             yield (
                 f"The {name} eye may not see the gap between two {name}s: it needs {s.say(blind)} "
                 f"to switch off {s.at_speed}, and gaps of {s.say(gap)} with a spread of "

@@ -26,6 +26,7 @@ from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.metrics.percent import percent
 from feedsim.quantities import System, display, whole
 from feedsim.scenario import Scenario
+from feedsim.settings.overlap import overlap_mm
 
 _ONE_PLACE_MM = 1.0
 _OF_EYE = {"response": 0.02, "off_response": 0.02, "filter_time": 0.1}
@@ -192,9 +193,10 @@ def _side_by_side(scenario: Scenario, *, units: System = "metric") -> Iterator[s
             )
         if "product" in scenario.model_fields_set:
             continue
-        starts = [feeder.settings.target_offset for feeder in (first, later)]
-        ends = [start + f.insert.length for start, f in zip(starts, (first, later), strict=True)]
-        over = min(ends) - max(starts)
+        over = overlap_mm(
+            [feeder.settings.target_offset for feeder in (first, later)],
+            [feeder.insert.length for feeder in (first, later)],
+        )
         if over > SAME_TRAVEL_MM:
             yield (
                 f"On target the insert of {later.name} lands {say(over)} on that of {first.name}. "
