@@ -65,6 +65,11 @@ class Feeder:
     drive: Drive | None = None
 
     @property
+    def found_share(self) -> float:
+        """Share of inserts that are drawn and that their eye does not miss."""
+        return (1.0 - self.inserts.misfeed) * (1.0 - self.eye.missed)
+
+    @property
     def run_up_mm(self) -> float:
         """The way of a staged insert to the placement point."""
         return self.insert_eye_to_placement_mm - self.settings.stage_position_mm

@@ -114,7 +114,7 @@ def line_of(at: FeederAtSpeed, cycle: Cycle) -> Line:
         room_mm=room if engages else 0.0,
         off_s=eye.off_response_s + needs,
         slip_mm=clipped_slip_mean(ins),
-        gone=1.0 - (1.0 - ins.misfeed) * (1.0 - eye.missed),
+        gone=1.0 - at.feeder.found_share,
         belt_per_feed=at.belt_per_feed if at.settings.stage_correction else 0.0,
     )
 

@@ -101,7 +101,7 @@ def behind_early_openings(at: FeederAtSpeed, served: float) -> Early:
     lost = _short_gaps_lost(at)
     if share - lost < _RARE:
         return Early()
-    at_once = (1.0 - at.inserts.misfeed) * (1.0 - at.eye.missed)
+    at_once = at.feeder.found_share
     here_s, next_s, next_cycle = at_once * (1.0 - share) * (unopened_s - lands_s), 0.0, 0.0
     for k in range(_QUANTILES):  # denser at the shortest gaps, by the squares of even places
         place = (k + 0.5) / _QUANTILES
@@ -142,7 +142,7 @@ def by_early_edges(at: FeederAtSpeed) -> float:
     edges = (motion.edge_mm + gaps - ins.gap_mm).tolist()
     sooner_s = motion.feed.time_at(motion.edge_mm) - fmean(map(motion.feed.time_at, edges))
     short = at.feed_mm_s * sooner_s - (motion.edge_mm - fmean(edges))
-    short *= (1.0 - ins.misfeed) * (1.0 - at.eye.missed) * (1.0 - lost)
+    short *= at.feeder.found_share * (1.0 - lost)
     staged = staged_off(at)
     landing = landing_shift(at, staged - short) - landing_shift(at, staged)
     return at.belt_per_feed * short + landing

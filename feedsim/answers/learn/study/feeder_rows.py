@@ -282,6 +282,6 @@ def engaged_s(feeder: Feeder, speed: float) -> tuple[float, float]:
     """
     ins = feeder.inserts
     ratio, pitch = feeder.settings.speed_ratio, ins.pitch_mm
-    seen = max(1e-9, (1.0 - ins.misfeed) * (1.0 - feeder.eye.missed))
+    seen = max(1e-9, feeder.found_share)
     mean = engaged_time(feeder.clutch, pitch / seen, ratio=ratio, counted_mm_s=speed)
     return mean, pitch / (ratio * speed) * math.sqrt(1.0 - seen) / seen
