@@ -82,7 +82,7 @@ def feed_cut(feed: FeedMotion, t: float) -> tuple[float, float, float]:
     i = _index(feed, t)
     piece = feed.pieces[i]
     command, lag = piece_state(piece, t)
-    r = _engagement_on(feed, piece, t=t)
+    r = engagement_on(feed, piece, t=t)
     keep_pieces(feed, 0, i if piece.start_s >= t else i + 1)
     piece.end_s = t
     return command, lag, r
@@ -152,7 +152,7 @@ def _extend(feed: FeedMotion) -> bool:
     if t == math.inf:
         return False
     if r != target:
-        r = _engagement_on(feed, last, t=t)
+        r = engagement_on(feed, last, t=t)
         # the last piece ended with the belt's, or its ramp did
         if abs(target - r) < 1e-12 or feed.belt.start_times[belt_index(feed.belt, t)] != t:
             r = target
@@ -172,7 +172,8 @@ def _index(feed: FeedMotion, t: float) -> int:
     return i
 
 
-def _engagement_on(feed: FeedMotion, piece: FeedPiece, *, t: float) -> float:
+def engagement_on(feed: FeedMotion, piece: FeedPiece, *, t: float) -> float:
+    """Return r (0…1) at time ``t`` (s), its end included, of one of the feed's pieces."""
     r, slope, start = piece.engagement, piece.slope, piece.start_s
     if slope == 0.0:
         return r
@@ -194,7 +195,7 @@ def feed_forget_before(feed: FeedMotion, t: float) -> None:
 
 def feed_engagement(feed: FeedMotion, t: float) -> float:
     """Return r (0…1) at time ``t`` (s)."""
-    return _engagement_on(feed, feed.pieces[_index(feed, t)], t=t)
+    return engagement_on(feed, feed.pieces[_index(feed, t)], t=t)
 
 
 def feed_position(feed: FeedMotion, t: float) -> float:
@@ -277,8 +278,8 @@ class FeedMotion:
         lag_mm: float = 0.0,
     ) -> None:
         self.belt = belt
-        self.factor = ratio / (1.0 + scale_error)
         self.belt_per_counted = 1.0 + scale_error
+        self.factor = ratio / self.belt_per_counted
         self.gain = servo.loop_gain_per_s
         self.feedforward = servo.velocity_feedforward
         self.shapes: dict[Rate, Shape] = {}

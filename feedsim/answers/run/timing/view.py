@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.machine import Feeder, Machine
-from feedsim.motion.feed import FeedMotion
+from feedsim.motion.feed import FeedMotion, engagement_on
 from feedsim.motion.feed_piece import FeedPiece
 from feedsim.records.columns import FeederRecords, RunRecords
 from feedsim.records.trace import Trace
@@ -19,7 +19,6 @@ from feedsim.running.replay.feed import FeedTravel
 _MOST_PERIODS = 8.0
 _LONG_S = 10.0
 _STEPS = 600
-_INSIDE_S = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,11 +193,7 @@ class _FeedWindow(FeedTravel):
             for i in range(9) if bent else (0, 8):
                 t = start + (end - start) * i / 8
                 curve.times_s.append(t)
-                if bent:
-                    curve.values.append(self._feed.engagement(min(t, end - _INSIDE_S)))
-                else:
-                    r = piece.engagement + piece.slope * (t - piece.start_s)
-                    curve.values.append(min(1.0, max(0.0, r)))
+                curve.values.append(engagement_on(self._feed, piece, t=t))
         return curve
 
     def _stretches(self, from_s: float, to_s: float) -> list[tuple[FeedPiece, float, float]]:
