@@ -90,6 +90,10 @@ class Source:
         """Its own standard deviation of the placement error (mm), JCGM 100:2008 (GUM), 5.1.3."""
         return abs(self.sensitivity_mm_per_unit) * self.standard_uncertainty
 
+    def share_of(self, combined_sd_mm: float) -> float:
+        """Return its share (0…1) of the variance of a :func:`combined_sd` (by definition)."""
+        return (self.contribution_mm / combined_sd_mm) ** 2 if combined_sd_mm > 0.0 else 0.0
+
 
 class _Part(NamedTuple):
     """A source, and its effect on the placement error (mm); for an act, with its known mean.

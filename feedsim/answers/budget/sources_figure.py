@@ -16,6 +16,7 @@ from feedsim.render.layout import one_line
 from feedsim.render.waterfall import MORE, WaterfallRow, draw_waterfall
 from feedsim.render.wording import counted, length, length_number, speed
 from feedsim.scenario import Scenario
+from feedsim.settings.sources import combined_sd
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -106,7 +107,7 @@ def _steps(sources: Sequence[Weighed], factor: float, units: System) -> list[Wat
     room = len(ranked) if len(ranked) <= _MOST_ROWS else _MOST_ROWS - 1
     steps = [_step(s.name, s.contribution_mm, s.share, factor, units) for s in ranked[:room]]
     if rest := ranked[room:]:
-        together = sum(source.contribution_mm**2 for source in rest) ** 0.5
+        together = combined_sd(rest)
         name, share = counted(len(rest), "smaller source"), sum(source.share for source in rest)
         steps.append(_step(name, together, share, factor, units))
     return steps

@@ -101,7 +101,7 @@ def _bands(curve: Sequence[_CurvePoint]) -> list[CauseShare]:
         mine = [[s for s in point.sources if s.cause == cause] for point in curve]
         percent = np.array(
             [
-                100.0 * sum(s.contribution_mm**2 for s in found) / point.combined_sd_mm**2
+                100.0 * sum(s.share_of(point.combined_sd_mm) for s in found)
                 for found, point in zip(mine, curve, strict=True)
             ]
         )

@@ -134,10 +134,9 @@ def budget_of(checked: CheckedFeeder) -> FeederBudget:
 
 
 def _weighed(source: Source, combined_sd_mm: float) -> Weighed:
-    own = source.contribution_mm
-    share = (own / combined_sd_mm) ** 2 if combined_sd_mm > 0.0 else 0.0
     as_it_is = {f.name: getattr(source, f.name) for f in fields(source)}
-    return Weighed(**as_it_is, contribution_mm=own, share=share)
+    share = source.share_of(combined_sd_mm)
+    return Weighed(**as_it_is, contribution_mm=source.contribution_mm, share=share)
 
 
 def compared(budget: FeederBudget, simulated: SimulatedError) -> BudgetAgainstRun:
