@@ -54,8 +54,7 @@ def missed_times(records: RunRecords, trace: Trace, *, machine: Machine, feeder:
             times[event.carrier] = event.time_s
     way = machine_feeder.to_target_mm
     unknown = np.isnan(times) & (rows.outcome != Outcome.PLACED)
-    travels = records.carriers.leading_edge_mm[unknown] + way
-    times[unknown] = [trace.belt.time_at(travel) for travel in travels.tolist()]
+    times[unknown] = trace.belt.times_at(records.carriers.leading_edge_mm[unknown] + way)
     return times
 
 
