@@ -25,6 +25,10 @@ class OneSide(NamedTuple):
     distance_mm: float
     lead_s: float
 
+    def travel_mm(self, counted_mm_s: float) -> float:
+        """Return distance − lead·v_c, from the edge to the act."""
+        return self.distance_mm - self.lead_s * counted_mm_s
+
 
 class DistancesAndLeads:
     """Distances (mm of counted travel) and leads (s) of both acts, and the travels they ask for."""
@@ -43,16 +47,15 @@ class DistancesAndLeads:
 
     def travel_mm(self, side: SideName, counted_mm_s: float) -> float:
         """Return the travel from the edge to the act of a side: E or U."""
-        asked = self.engage_travel_mm if side == "engage" else self.opening_travel_mm
-        return asked(counted_mm_s)
+        return self.side(side).travel_mm(counted_mm_s)
 
     def engage_travel_mm(self, counted_mm_s: float) -> float:
         """Return E = distance − lead·v_c, from mark to closing (feedsim/MODEL.md, section 5)."""
-        return self.engage_distance_mm - self.engage_lead_s * counted_mm_s
+        return self.side("engage").travel_mm(counted_mm_s)
 
     def opening_travel_mm(self, counted_mm_s: float) -> float:
         """Return U = distance − lead·v_c, from edge to opening (feedsim/MODEL.md, section 8)."""
-        return self.disengage_distance_mm - self.disengage_lead_s * counted_mm_s
+        return self.side("disengage").travel_mm(counted_mm_s)
 
 
 @dataclass(frozen=True, slots=True)

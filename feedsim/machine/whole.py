@@ -29,6 +29,11 @@ class Divert:
     doubled: bool = True
     late: bool = False
 
+    @property
+    def decide_at_mm(self) -> float:
+        """Belt travel from the carrier eye to where the gate must have moved."""
+        return self.at_mm - self.decide_before_mm
+
 
 @dataclass(frozen=True, slots=True)
 class Machine:

@@ -12,7 +12,7 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from feedsim.machine import Resolution
+from feedsim.machine import OneSide, Resolution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.known import AtLineSpeed
 from feedsim.settings.right import Solution
@@ -49,10 +49,10 @@ def nearest_pair(
     """
     if steps.distance_mm == 0.0 and steps.lead_s == 0.0:
         return distance_mm, lead_s
-    travel = distance_mm - lead_s * counted_mm_s
+    travel = OneSide(distance_mm, lead_s).travel_mm(counted_mm_s)
 
     def errs(pair: tuple[float, float]) -> tuple[int, float]:
-        off = abs(pair[0] - pair[1] * counted_mm_s - travel)
+        off = abs(OneSide(*pair).travel_mm(counted_mm_s) - travel)
         return round(off / _SAME_MM), abs(pair[1] - lead_s)
 
     return min(_pairs(distance_mm, lead_s, travel, speed=counted_mm_s, steps=steps), key=errs)
@@ -98,10 +98,10 @@ def _side(
         rounded = {distance_key: nearest_step(distance, steps.distance_mm)}
         rounded[lead_key] = nearest_step(lead, steps.lead_s)
         return replace(wanted, **{k: rounded[k] for k in automatic & set(rounded)})  # type: ignore[arg-type]
-    travel = distance - lead * side.counted
+    travel = OneSide(distance, lead).travel_mm(side.counted)
 
     def errs(d: float, t: float) -> tuple[int, int, float]:
-        moved = d - t * side.counted
+        moved = OneSide(d, t).travel_mm(side.counted)
         off = abs(moved - travel)
         return round(key(moved) / _ALIKE_MM), round(off / _SAME_MM), abs(t - lead)
 

@@ -46,7 +46,7 @@ def divert_by(divert: Divert | None, leading_edge_mm: Floats, *, belt: BeltMotio
     """
     if divert is None:
         return np.empty(0)
-    places = leading_edge_mm + (divert.at_mm - divert.decide_before_mm)
+    places = leading_edge_mm + divert.decide_at_mm
     times: Floats = belt.times_at(places) - divert.gate_time_s
     return times
 

@@ -184,7 +184,7 @@ class LineRun:
             leading, by = carriers.leading_edge_mm, carriers.divert_by_time_s
             times = np.where(leading > come, np.nan, carriers.eye_time_s)
             if divert is not None:
-                by = np.where(leading + divert.at_mm - divert.decide_before_mm > come, np.inf, by)
+                by = np.where(leading + divert.decide_at_mm > come, np.inf, by)
             carriers = replace(carriers, eye_time_s=times, divert_by_time_s=by)
             records = replace(records, carriers=carriers)
         return replace(

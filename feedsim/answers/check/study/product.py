@@ -54,7 +54,7 @@ def _by_mm(s: CheckedFeeder) -> float:
     """Return how far a carrier may have come when the gate gets its signal (mm of belt travel)."""
     divert = s.machine.divert
     assert divert is not None  # noqa: S101 - the caller has looked
-    return divert.at_mm - divert.decide_before_mm - divert.gate_time_s * s.speed
+    return divert.decide_at_mm - divert.gate_time_s * s.speed
 
 
 def _known_mm(s: CheckedFeeder) -> float:
