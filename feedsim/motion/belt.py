@@ -1,4 +1,4 @@
-"""Belt travel with piecewise constant acceleration, in closed form both ways."""
+"""Belt travel with piecewise constant acceleration, in closed form both ways (any text)."""
 
 from __future__ import annotations
 
