@@ -6,7 +6,40 @@ its lines and exits with status 2; anything else that escapes is a defect of fee
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+
+Given = str | int | tuple[str, ...] | None
+
+
+def _as_argument(name: str, value: Given = None) -> str:
+    return name if value is None else f"{name}={list(value) if isinstance(value, tuple) else value}"
+
+
+_named: Callable[[str, Given], str] = _as_argument
+
+
+def argument(name: str, value: Given = None) -> str:
+    """Return what the user calls an argument: as in Python, or in a command its option.
+
+    ``value``: to show how it is given. See :func:`arguments_named`.
+
+    >>> argument("at_most"), argument("run.carriers", 400), argument("but", ("KEY=VALUE",))
+    ('at_most', 'run.carriers=400', "but=['KEY=VALUE']")
+    """
+    return _named(name, value)
+
+
+@contextmanager
+def arguments_named(named: Callable[[str, Given], str]) -> Iterator[None]:
+    """Make messages call arguments by other names inside the ``with``, in all threads."""
+    global _named  # noqa: PLW0603 - of the process, which is one command
+    before, _named = _named, named
+    try:
+        yield
+    finally:
+        _named = before
 
 
 def printable(text: str) -> str:
@@ -30,7 +63,8 @@ class Fault:
     Attributes
     ----------
     key : str
-        Path of the key (``feeder.0.insert.gap``), or another subject: a file, a line.
+        Path of the key (``feeder.0.insert.gap``), the argument, with the entry of a list after its
+        name (``but carrier.pitch=0 mm``), or another subject: a file, a line.
     found : str
         What stood there, shortened.
     allowed : str

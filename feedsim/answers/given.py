@@ -25,6 +25,8 @@ _WORDS = {
     Path: "a path",
     NoneType: "None",
 }
+_KEYS_OF_LINE = {"carriers": "run.carriers", "seed": "seed", "speed": "line.speed"}
+"""Keys of a line that are options of its commands, and arguments of no function."""
 _LINE = 'a line, such as feedsim.load("my_line.toml") returns'
 
 
@@ -35,12 +37,17 @@ class WrongTypeError(FeedsimError, TypeError):
 def typed(function: Callable[P, R]) -> Callable[P, R]:
     """Refuse arguments that are not of the types of the function's own hints.
 
-    The WrongTypeError has each argument, what it was, and what is allowed.
+    The WrongTypeError has each argument, what it was, and what is allowed; of a key of the line
+    given as an argument, how to change it.
     """
     signature = inspect.signature(function)
+    of_line = _KEYS_OF_LINE if {"line", "lines"} & signature.parameters.keys() else {}
+    keys = {name: key for name, key in of_line.items() if name not in signature.parameters}
 
     @wraps(function)
     def held(*args: P.args, **kwargs: P.kwargs) -> R:
+        if faults := [_of_line(function, name, kwargs[name]) for name in keys if name in kwargs]:
+            raise WrongTypeError(*faults)
         given: Mapping[str, Any] = {}
         with suppress(TypeError):  # too many, or a name that it does not know: Python says so
             given = signature.bind(*args, **kwargs).arguments
@@ -49,6 +56,15 @@ def typed(function: Callable[P, R]) -> Callable[P, R]:
         return function(*args, **kwargs)
 
     return held
+
+
+def _of_line(function: Callable[..., object], name: str, value: object) -> Fault:
+    change = {_KEYS_OF_LINE[name]: value}
+    message = (
+        f"{function.__name__}() got an unexpected keyword argument '{name}', a key of the line: "
+        f"line.but({change!r})"
+    )
+    return Fault(name, message=message)
 
 
 def _faults(

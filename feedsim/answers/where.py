@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.machine import Machine
 from feedsim.running.engines import get_ready, is_quick
 from feedsim.running.executor import Cluster, Local, Where
@@ -20,12 +20,14 @@ def where_of(jobs: int | None, cluster: str | None = None) -> Where:
     too many processes.
     """
     if jobs is not None and not 1 <= jobs <= MOST_JOBS:
-        raise FeedsimError(Fault("--jobs", str(jobs), f"at least 1, at most {MOST_JOBS}"))
+        raise FeedsimError(Fault(argument("jobs"), str(jobs), f"at least 1, at most {MOST_JOBS}"))
     if cluster is None:
         return Local(jobs or os.cpu_count() or 1)
     if jobs is not None:
-        message = "cannot go with --jobs: a cluster has as many processes as it has workers"
-        raise FeedsimError(Fault("--cluster", message=message))
+        message = (
+            f"cannot go with {argument('jobs')}: a cluster has as many processes as it has workers"
+        )
+        raise FeedsimError(Fault(argument("cluster"), message=message))
     return Cluster(cluster)
 
 

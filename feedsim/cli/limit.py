@@ -19,7 +19,6 @@ from feedsim.cli.options import (
     changes_of,
     option,
     read_line,
-    share_of,
     tell,
     use_engine,
 )
@@ -62,6 +61,7 @@ def limit(
     Finds it twice: in closed form, a limit for each mechanism, and by simulation, which narrows
     the range between the fastest speed accepted for sure and the slowest refused for sure.
     """
+    from feedsim.answers.amounts import share_of
     from feedsim.answers.limit.answer import NARROWEST, WIDEST, enough, searched
     from feedsim.answers.limit.study.closed import in_closed_form
     from feedsim.answers.where import quickest, where_of
@@ -73,8 +73,8 @@ def limit(
     use_engine(engine)
     where_of(jobs, cluster)  # refused before all else
     line = read_line(scenario, changes_of(settings, carriers=carriers))
-    narrow = share_of("--within", within, NARROWEST, WIDEST)
-    enough(line, within=narrow, at_most=at_most)
+    narrow = share_of("within", within, NARROWEST, WIDEST)
+    enough(line, at_most)
     machine = machine_of(line.scenario)
 
     def find(_: object) -> Answer:

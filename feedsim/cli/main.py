@@ -26,7 +26,7 @@ from feedsim.cli.guide import guide
 from feedsim.cli.learn import learn
 from feedsim.cli.limit import limit
 from feedsim.cli.new import new
-from feedsim.cli.options import tell
+from feedsim.cli.options import as_option, tell
 from feedsim.cli.rehearse import rehearse
 from feedsim.cli.run import run
 from feedsim.cli.schema import schema
@@ -34,7 +34,7 @@ from feedsim.cli.setup import setup
 from feedsim.cli.sweep import sweep
 from feedsim.cli.trial import trial
 from feedsim.cli.tune import tune
-from feedsim.errors import FeedsimError, NotDrawn, OldName
+from feedsim.errors import FeedsimError, NotDrawn, OldName, arguments_named
 from feedsim.interrupts import InterruptedWork, as_interrupts, leaving_at_once
 from feedsim.running.threads import ONE_THREAD
 
@@ -126,7 +126,8 @@ def _notes() -> None:
 
 def _status() -> int:
     try:
-        status = app(prog_name="feedsim", standalone_mode=False) or 0
+        with arguments_named(as_option):
+            status = app(prog_name="feedsim", standalone_mode=False) or 0
     except (Exception, KeyboardInterrupt, SystemExit) as error:  # noqa: BLE001 - all ends here
         return _ended_by(error)
     return _told("interrupted", INTERRUPTED) if status == _KILLED_BY_KEYBOARD else status

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -13,7 +12,7 @@ if TYPE_CHECKING:
     from typer.models import ArgumentInfo, OptionInfo
 
     from feedsim.answers.line import Line
-    from feedsim.quantities import Kind
+    from feedsim.errors import Given
 
 
 def argument(metavar: str, words: str) -> ArgumentInfo:
@@ -109,6 +108,33 @@ def speeds_option(default: str) -> OptionInfo:
     return option("--speeds", "SPEEDS", f"{words} [default: {default}]")
 
 
+_OPTIONS = {
+    "lines": "SCENARIO",
+    "logs": "LOG",
+    "knobs": "--knob",
+    "start": "--from",
+    "rate_hz": "--rate",
+    "log.rate_hz": "--log-rate",
+    "log.dropped": "--log-dropped",
+    "run.carriers": "--carriers",
+    "line.but": "--set",
+    "answer.save": "--out",
+}
+
+
+def as_option(name: str, value: Given = None) -> str:
+    """Return what a command calls an argument of the interface, and how its value is given there.
+
+    >>> as_option("at_most"), as_option("run.carriers", 400), as_option("but", ("KEY=VALUE",))
+    ('--at-most', '--carriers 400', '--but "KEY=VALUE"')
+    """
+    option = _OPTIONS.get(name, f"--{name.replace('_', '-')}")
+    if value is None or value is True:
+        return option
+    shown = " ".join(f'"{one}"' for one in value) if isinstance(value, tuple) else value
+    return f"{option} {shown}"
+
+
 def use_engine(engine: str | None) -> None:
     """Overrule which engine runs, here and in the processes that this one starts."""
     import os
@@ -134,6 +160,7 @@ def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = No
     """Load a line with the changes of the command line; FeedsimError if one of them is wrong."""
     from dataclasses import replace
 
+    from feedsim.answers.amounts import quantity_of
     from feedsim.answers.line import load
     from feedsim.quantities import example, hints_in
     from feedsim.scenario import at_line_speed
@@ -143,7 +170,7 @@ def read_line(path: Path, overrides: list[str] | None, *, speed: str | None = No
         return line
     with hints_in(line.units):
         allowed = f'a speed above 0, such as "{example("speed")}"'
-        wanted = quantity_of("--speed", speed, "speed", fits=_is_positive, allowed=allowed)
+        wanted = quantity_of("speed", speed, "speed", fits=_is_positive, allowed=allowed)
     return replace(line, scenario=at_line_speed(line.scenario, wanted))
 
 
@@ -189,41 +216,6 @@ def fit_for(new: Path, text: str, scenario: Path) -> str:
     return text
 
 
-def quantity_of(
-    option: str, text: str, kind: Kind, *, fits: Callable[[float], bool], allowed: str
-) -> float:
-    """Read an option's quantity; FeedsimError if it is none of this kind, or does not fit.
-
-    The error proposes only values that the option takes.
-    """
-    from feedsim.errors import Fault, FeedsimError
-    from feedsim.measures import QuantityError, only_taken, parse
-
-    def is_taken(proposed: str) -> bool:
-        try:
-            return fits(parse(proposed, kind))
-        except QuantityError:
-            return False
-
-    try:
-        value = parse(text, kind)
-    except QuantityError as error:
-        if ";" in str(error):
-            allowed = only_taken(str(error), is_taken, allowed)
-    else:
-        if fits(value):
-            return value
-    raise FeedsimError(Fault(option, repr(text[:40]), allowed))
-
-
-def share_of(option: str, text: str, low: float, high: float) -> float:
-    """Read a share from `low` to `high`; FeedsimError if it is none, or out of range."""
-    allowed = f'a share from "{100.0 * low:g} %" to "{100.0 * high:g} %"'
-    return quantity_of(
-        option, text, "share", fits=lambda share: low <= share <= high, allowed=allowed
-    )
-
-
 def _is_positive(value: float) -> bool:
     return 0.0 < value < math.inf
 
@@ -247,5 +239,7 @@ def tell(words: str) -> None:
 
 def rate_of(text: str) -> float:
     """Read how fast samples came (1/s)."""
+    from feedsim.answers.amounts import quantity_of
+
     allowed = 'a rate above 0, such as "1 kHz"'
-    return quantity_of("--rate", text, "rate", fits=_is_positive, allowed=allowed)
+    return quantity_of("rate_hz", text, "rate", fits=_is_positive, allowed=allowed)

@@ -90,7 +90,7 @@ def _lines(
     from feedsim.answers.rehearse.answer import at_most_two
     from feedsim.scenario import override
 
-    at_most_two(len(paths) + bool(but))
+    at_most_two(len(paths) + bool(but), with_but=True)
     found = read_lines(paths, settings, speed=speed)
     if but:
         scenario = override(found[0].scenario, but)

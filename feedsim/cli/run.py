@@ -19,9 +19,7 @@ from feedsim.cli.options import (
     changes_of,
     option,
     out_option,
-    quantity_of,
     read_line,
-    share_of,
     use_engine,
 )
 
@@ -136,6 +134,7 @@ def _log_asked(
 
     Raises FeedsimError if the rate or the share is not valid, or given without a log.
     """
+    from feedsim.answers.amounts import quantity_of, share_of
     from feedsim.answers.run.tables import LogAsked
     from feedsim.errors import Fault, FeedsimError
 
@@ -148,10 +147,10 @@ def _log_asked(
     rate = "1 kHz" if rate is None else rate
     dropped = "0 %" if dropped is None else dropped
     rate_hz = quantity_of(
-        "--log-rate",
+        "log.rate_hz",
         rate,
         "rate",
         fits=lambda hz: 1.0 <= hz <= 1e6,
         allowed='a rate from 1 Hz to 1 MHz, such as "1 kHz"',
     )
-    return LogAsked(shape, rate_hz, share_of("--log-dropped", dropped, 0.0, 0.5))
+    return LogAsked(shape, rate_hz, share_of("log.dropped", dropped, 0.0, 0.5))

@@ -21,7 +21,6 @@ from feedsim.cli.options import (
     out_option,
     rate_of,
     read_line,
-    share_of,
     speeds_option,
 )
 
@@ -72,13 +71,14 @@ def plan(
 
     Writes trial_plan.csv.
     """
+    from feedsim.answers.amounts import share_of
     from feedsim.answers.trial.answer import CONFIDENCES, SPREADS, trial_plan
     from feedsim.cli.delivery import deliver
     from feedsim.cli.progress import doing
 
     line = read_line(scenario, settings)
-    sure = share_of("--confidence", confidence, *CONFIDENCES)
-    within = share_of("--spread-within", spread_within, *SPREADS)
+    sure = share_of("confidence", confidence, *CONFIDENCES)
+    within = share_of("spread_within", spread_within, *SPREADS)
     folder = _folder(scenario, out)
 
     def find(_: object) -> Answer:
@@ -149,6 +149,7 @@ def fit(
     corrections. Writes trial_fit.json and a figure. With --log it also separates each eye's delay
     from slip, and writes the files of learn.
     """
+    from feedsim.answers.amounts import share_of
     from feedsim.answers.learn.answer import learned_beside
     from feedsim.answers.trial.answer import CONFIDENCES, fitted, measured_in
     from feedsim.cli.delivery import deliver, handed
@@ -156,11 +157,11 @@ def fit(
     from feedsim.files.one_file import try_file
 
     line = read_line(scenario, settings)
-    sure = share_of("--confidence", confidence, *CONFIDENCES)
+    sure = share_of("confidence", confidence, *CONFIDENCES)
     if write is not None:
         try_file(write, force=force)
     rows = _rows(without) if without is not None else set()
-    measured = measured_in(line, data, confidence=sure, without=rows)
+    measured = measured_in(line, data, without=rows)
     rate_hz = None if rate is None else rate_of(rate)
 
     def find(_: object) -> Handed:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from feedsim.answers.amounts import share_of
 from feedsim.answers.limit.answer import MOST_CARRIERS, NARROWEST, WIDEST, enough, searched
 from feedsim.answers.limit.study.closed import in_closed_form
 from feedsim.answers.limit.text import binding_words
@@ -13,7 +14,7 @@ from feedsim.answers.sweep.answer import planned, swept
 from feedsim.answers.sweep.study import SweepPlan
 from feedsim.desk import told
 from feedsim.desk.lanes import Job, TooLong
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.measures import QuantityError, only_taken, parse
 from feedsim.metrics.feeder_results import FeederResults
 from feedsim.quantities import System
@@ -80,7 +81,9 @@ def _planned(line: Line, axes: Sequence[str]) -> SweepPlan:
     try:
         return planned(line, vary=axes)
     except FeedsimError as error:
-        faults = [replace(f, key=f.key.removeprefix("--vary").strip()) for f in error.faults]
+        faults = [
+            replace(f, key=f.key.removeprefix(argument("vary")).strip()) for f in error.faults
+        ]
     raise FeedsimError(*faults)
 
 
@@ -116,11 +119,11 @@ def _is_width(proposed: str) -> bool:
 def limit(line: Line, within: str, units: System, job: Job) -> dict[str, object]:
     """Return the highest accepted speed, found by simulation."""
     try:
-        narrow = parse(within, "share")
+        narrow = share_of("within", parse(within, "share"), NARROWEST, WIDEST)
     except QuantityError as error:
         needed = only_taken(str(error), _is_width, 'a share from "0.01 %" to "50 %"')
         raise FeedsimError(Fault("within", message=f"needs {needed}")) from None
-    enough(line, within=narrow, at_most=MOST_CARRIERS)
+    enough(line, MOST_CARRIERS)
     job.reached(0, MOST_CARRIERS, "carriers at most")
     closed = in_closed_form(line.scenario, look=job.look)
     found = searched(

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
 
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.files.lock import InUseError, Lock
 from feedsim.files.manifest import Manifest, digest_of
 from feedsim.files.new_files import Content, NewFiles, explained, make_room, remove
@@ -141,7 +141,8 @@ class OutputFolder:
                         continue
                     except InUseError as other:
                         message = f"is in use by {str(other) or 'another feedsim'}"
-                        advice = "wait until that has ended, or give another folder with --out"
+                        where = argument("answer.save")
+                        advice = f"wait until that has ended, or give another folder with {where}"
                         fault = Fault(str(self.folder), message=f"{message}; {advice}")
                         raise FeedsimError(fault) from None
         else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.files.new_files import try_one
 
 
@@ -24,5 +24,7 @@ def try_file(path: Path, *, force: bool) -> None:
     if path.is_dir() or not path.name:
         raise FeedsimError(Fault(name, message="this is a folder; give the name of a file"))
     if is_there and not force:
-        raise FeedsimError(Fault(name, message="this file exists; --force overwrites it"))
+        raise FeedsimError(
+            Fault(name, message=f"this file exists; {argument('force', True)} overwrites it")
+        )
     try_one(path)

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from feedsim.arrays import Floats, Ints
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.logs.cells import Cells, EventCells, read_events, read_samples
 from feedsim.logs.clock import LogClock
 from feedsim.logs.jitter import read_seldom, with_jitter
@@ -65,7 +65,8 @@ class _Reading:
             return times
         if self.rate_hz is None:
             message = (
-                "needs the sampling rate: a line such as # rate: 10 kHz before the head, or --rate"
+                "needs the sampling rate: a line such as # rate: 10 kHz before the head, or "
+                f"{argument('rate_hz')}"
             )
             raise FeedsimError(Fault(f"{self.file}, {self.head.time.name}", message=message))
         odd = np.flatnonzero(times != np.rint(times))

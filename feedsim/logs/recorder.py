@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from feedsim.arrays import Floats, Places
 from feedsim.draws.line_draws import Draws
 from feedsim.draws.streams import stream
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.machine import Machine
 from feedsim.motion.feed_curve import FeedCurve
 from feedsim.motion.master import Master
@@ -65,7 +65,7 @@ class Recorder:
         if self.looks > MOST_LOOKS:
             found = f"{rate_hz:g} Hz over {last:.0f} s"
             allowed = f"at most {MOST_LOOKS:,} rows: a lower rate, or fewer carriers"
-            raise FeedsimError(Fault("--log-rate", found, allowed))
+            raise FeedsimError(Fault(argument("log.rate_hz"), found, allowed))
         phases = run.draws.phases()
         self._master = Master(
             trace.belt,

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from feedsim.errors import Fault, FeedsimError, shortened
+from feedsim.errors import Fault, FeedsimError, argument, shortened
 from feedsim.measures import QuantityError, canonical, measure, parse
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import KINDS, Kind, System
@@ -89,8 +89,10 @@ def speeds_of(speeds_mm_s: Sequence[float]) -> Axis:
     return Axis(LINE_SPEED, tuple(canonical(v, "speed") for v in speeds), speeds, "speed")
 
 
-def parse_speeds(text: str, units: System = "metric") -> Axis:
+def parse_speeds(text: str, units: System = "metric", *, name: str = "speeds") -> Axis:
     """Read ``"20:120:10 m/min"`` or ``"20,45,60 m/min"``; an error gives examples in ``units``.
+
+    ``name``: the argument that it is.
 
     Raises
     ------
@@ -98,13 +100,13 @@ def parse_speeds(text: str, units: System = "metric") -> Axis:
         If it is neither, a speed is not above 0, a range falls or has no step, or there are
         more than ``MOST_POINTS`` speeds.
     """
-    values = _values(text, option="--speeds", forms=_SPEED_FORMS[units])
+    values = _values(text, name=name, forms=_SPEED_FORMS[units])
     try:
         numbers = [parse(value, "speed") for value in values]
     except QuantityError:
-        raise _wrong("--speeds", text, _SPEED_FORMS[units]) from None
+        raise _wrong(name, text, _SPEED_FORMS[units]) from None
     if not all(0.0 < speed < math.inf for speed in numbers):
-        raise _wrong("--speeds", text, "speeds and a step above 0")
+        raise _wrong(name, text, "speeds and a step above 0")
     return _rising(LINE_SPEED, values, numbers, "speed")
 
 
@@ -122,11 +124,11 @@ def parse_axis(text: str) -> Axis:
     """
     key, equals, after = (part.strip() for part in text.partition("="))
     if not equals or not key or not after:
-        raise _wrong("--vary", text, _VARY_FORMS)
+        raise _wrong("vary", text, _VARY_FORMS)
     key = ".".join(written_path(key.split("."), {}))  # or each worker would note the old name
     if key == LINE_SPEED:
-        return parse_speeds(after)
-    values = _values(after, option="--vary", forms=_VARY_FORMS)
+        return parse_speeds(after, name="vary")
+    values = _values(after, name="vary", forms=_VARY_FORMS)
     if all(_NUMBER.fullmatch(value) for value in values):
         return _rising(key, values, [float(value) for value in values], None)
     if all(found := [_COUNTS.fullmatch(value) for value in values]):
@@ -136,10 +138,10 @@ def parse_axis(text: str) -> Axis:
     try:
         measured = [measure(value, *KINDS) for value in values]
     except QuantityError:
-        raise _wrong("--vary", text, _VARY_FORMS) from None
+        raise _wrong("vary", text, _VARY_FORMS) from None
     kinds = {found.kind for found in measured}
     if len(kinds) > 1:
-        raise _wrong("--vary", text, f"values of one kind, not {' and '.join(sorted(kinds))}")
+        raise _wrong("vary", text, f"values of one kind, not {' and '.join(sorted(kinds))}")
     return _rising(key, values, [found.value for found in measured], kinds.pop())
 
 
@@ -149,34 +151,34 @@ def _rising(key: str, values: Sequence[str], numbers: Sequence[float], kind: Kin
     return Axis(key, tuple(once[number] for number in rising), tuple(rising), kind)
 
 
-def _values(text: str, *, option: str, forms: str) -> list[str]:
+def _values(text: str, *, name: str, forms: str) -> list[str]:
     """Expand a range or a list: ``"1:3:1 mm"`` to 1 mm, 2 mm, 3 mm."""
     if ":" in text:
-        return _range(text, option=option, forms=forms)
+        return _range(text, name=name, forms=forms)
     parts = [part.strip() for part in text.split(",")]
     if not all(parts):
-        raise _wrong(option, text, forms)
+        raise _wrong(name, text, forms)
     if len(parts) > MOST_POINTS:
-        raise _wrong(option, text, f"at most {MOST_POINTS} values")
+        raise _wrong(name, text, f"at most {MOST_POINTS} values")
     unit = parts[-1][found.end() :] if (found := _NUMBER.match(parts[-1])) else ""
     return [part + unit if _NUMBER.fullmatch(part) else part for part in parts]
 
 
-def _range(text: str, *, option: str, forms: str) -> list[str]:
+def _range(text: str, *, name: str, forms: str) -> list[str]:
     numbers, _, unit = text.strip().partition(" ")
     parts = numbers.split(":")
     if len(parts) != 3 or not all(_NUMBER.fullmatch(part) for part in parts):
-        raise _wrong(option, text, forms)
+        raise _wrong(name, text, forms)
     start, end, step = (Decimal(part) for part in parts)
     if step <= 0:
-        raise _wrong(option, text, "a step above 0")
+        raise _wrong(name, text, "a step above 0")
     if end < start:
-        raise _wrong(option, text, "a range that rises: the first value is above the last")
+        raise _wrong(name, text, "a range that rises: the first value is above the last")
     count = 1 + int((end - start) / step)
     if count > MOST_POINTS:
-        raise _wrong(option, text, f"a larger step: at most {MOST_POINTS} values, not {count}")
+        raise _wrong(name, text, f"a larger step: at most {MOST_POINTS} values, not {count}")
     return [f"{start + step * place:f} {unit}".strip() for place in range(count)]
 
 
-def _wrong(option: str, text: str, allowed: str) -> FeedsimError:
-    return FeedsimError(Fault(option, found=repr(shortened(text)), allowed=allowed))
+def _wrong(name: str, text: str, allowed: str) -> FeedsimError:
+    return FeedsimError(Fault(argument(name), found=repr(shortened(text)), allowed=allowed))

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from time import monotonic
 from typing import Any
 
-from feedsim.errors import Fault, FeedsimError, shortened
+from feedsim.errors import Fault, FeedsimError, argument, shortened
 from feedsim.running.provenance import differing, versions
 
 _ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.%]+\]|[^\s:/\[\]@]+):(\d{1,5})", re.ASCII)
@@ -27,7 +27,9 @@ def check_address(address: str) -> None:
     """Refuse anything but the address of a scheduler."""
     found = _ADDRESS.fullmatch(address)
     if found is None or not 0 < int(found[3]) < 65536:
-        raise FeedsimError(Fault("--cluster", found=repr(shortened(address)), allowed=_ALLOWED))
+        raise FeedsimError(
+            Fault(argument("cluster"), found=repr(shortened(address)), allowed=_ALLOWED)
+        )
 
 
 async def connected(address: str) -> Any:
@@ -46,7 +48,7 @@ async def connected(address: str) -> Any:
         if address.startswith("tls") and isinstance(error, TypeError):
             why = "but no certificates in Dask's own configuration"
         found = f"{address!r} ({why})"
-        raise FeedsimError(Fault("--cluster", found=found, allowed=_ALLOWED)) from None
+        raise FeedsimError(Fault(argument("cluster"), found=found, allowed=_ALLOWED)) from None
     return client
 
 
@@ -65,7 +67,7 @@ async def checked_workers(client: Any, address: str) -> set[str]:
     # an OSError: it has gone meanwhile
     answers = {worker: a for worker, a in answers.items() if not isinstance(a, OSError)}
     faults = [
-        Fault("--cluster", message=f"worker {worker} has {words}")
+        Fault(argument("cluster"), message=f"worker {worker} has {words}")
         for worker, answer in sorted(answers.items())
         if (words := _differing(answer, versions()))
     ]
@@ -117,5 +119,5 @@ def library() -> Any:
 
 
 def fault(message: str) -> FeedsimError:
-    """Return an error of the option ``--cluster``."""
-    return FeedsimError(Fault("--cluster", message=message))
+    """Return an error of the argument ``cluster``."""
+    return FeedsimError(Fault(argument("cluster"), message=message))

@@ -8,7 +8,7 @@ from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import Generic, TypeVar, TypeVarTuple
 
-from feedsim.errors import FeedsimError
+from feedsim.errors import FeedsimError, argument
 from feedsim.running.processes import processes
 from feedsim.running.sharing import Pool, Round
 
@@ -97,8 +97,9 @@ class WorkerPool(Generic[Result, *Args]):
                 self._failures += 1
                 self.close(error)
                 if self._failures >= _MOST_FAILURES:
+                    fewer = f"try fewer {argument('jobs')}"
                     raise FeedsimError(
-                        "worker processes keep dying (out of memory?); try fewer --jobs"
+                        f"worker processes keep dying (out of memory?); {fewer}"
                     ) from None
                 self._on_lost(f"a worker process died; {len(left)} of the points are run again")
 

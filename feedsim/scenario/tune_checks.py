@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.scenario.faults import refused_faults
 from feedsim.scenario.given import Given, KeyPath
 from feedsim.scenario.keys import KeyType, RefusedValue
@@ -89,7 +89,7 @@ def _row(data: dict[str, Any], given: Given, here: KeyPath, key: str) -> Iterato
         if key == _LINE_SPEED:
             message = (
                 "the line speed is no knob: the aim speed looks for the highest, any other aim "
-                "takes it from tune.speed (--speed)"
+                f"takes it from tune.speed ({argument('speed')})"
             )
             yield Fault(dotted((*here, "key")), shown(key), message=message)
             return

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.scenario.overrides import toml_or_text
 from feedsim.scenario.tune import LAWS
 from feedsim.scenario.wording import shown
@@ -58,17 +58,18 @@ def asked_as(
     unsure: Sequence[str] = (),
     **keys: Any,
 ) -> dict[str, str]:
-    """Return the option that each part added by :func:`with_tune` came from.
+    """Return the argument that each part added by :func:`with_tune` came from.
 
     >>> asked_as({"knob": [{"key": "seed"}, {"key": "run.carriers"}]}, knobs=["run.carriers=1,2"])
-    {'tune.knob.1': '--knob run.carriers'}
+    {'tune.knob.1': 'knobs run.carriers'}
     """
-    found = {f"tune.{name}": f"--{name}" for name, value in keys.items() if value is not None}
+    found = {f"tune.{name}": argument(name) for name, value in keys.items() if value is not None}
+    given_as = {"knob": argument("knobs"), "unsure": argument("unsure")}
     for name, rows in (("knob", map(knob_of, knobs)), ("unsure", map(unsure_of, unsure))):
         given = {row["key"] for row in rows}
         for place, row in enumerate(table.get(name, [])):
             if isinstance(row, dict) and row.get("key") in given:
-                found[f"tune.{name}.{place}"] = f"--{name} {row['key']}"
+                found[f"tune.{name}.{place}"] = f"{given_as[name]} {row['key']}"
     return found
 
 
@@ -80,11 +81,11 @@ def knob_of(text: str) -> dict[str, Any]:
     >>> knob_of("controller.motion_cycle=0.5,1 ms")["values"]
     ['0.5 ms', '1 ms']
     """
-    key, values = _parts("--knob", text, _KNOB)
+    key, values = _parts("knobs", text, _KNOB)
     ranged = ":" in values
     parts = [part.strip() for part in values.split(":" if ranged else ",")]
     if not all(parts) or (ranged and len(parts) not in (2, 3)):
-        raise FeedsimError(Fault("--knob", shown(text), _KNOB))
+        raise FeedsimError(Fault(argument("knobs"), shown(text), _KNOB))
     last = _PART.fullmatch(parts[-1])
     unit = last[2] if last else ""
     if not ranged:
@@ -105,7 +106,7 @@ def _refuse_decimal_comma(text: str, values: str, parts: Sequence[str], unit: st
     one = _value(f"{parts[place]}.{parts[place + 1]}", unit)
     each = ", ".join(str(_value(part, unit)) for part in parts)
     message = f'found {shown(text)}; write "{one}" with a point, or if it is a list "{each}"'
-    raise FeedsimError(Fault("--knob", message=message))
+    raise FeedsimError(Fault(argument("knobs"), message=message))
 
 
 def unsure_of(text: str) -> dict[str, Any]:
@@ -114,21 +115,21 @@ def unsure_of(text: str) -> dict[str, Any]:
     >>> unsure_of("carrier_eye.response=+-0.2 ms normal")
     {'key': 'carrier_eye.response', 'by': '0.2 ms', 'law': 'normal'}
     """
-    key, value = _parts("--unsure", text, _UNSURE)
+    key, value = _parts("unsure", text, _UNSURE)
     half, _, law = value.rpartition(" ")
     found = {"law": law} if law in LAWS else {}
     by = (half if found else value).strip()
     for sign in ("±", "+-", "+/-"):
         by = by.removeprefix(sign).strip()
     if not by:
-        raise FeedsimError(Fault("--unsure", shown(text), _UNSURE))
+        raise FeedsimError(Fault(argument("unsure"), shown(text), _UNSURE))
     return {"key": key, "by": by, **found}
 
 
-def _parts(option: str, text: str, forms: str) -> tuple[str, str]:
+def _parts(name: str, text: str, forms: str) -> tuple[str, str]:
     key, equals, after = (part.strip() for part in text.partition("="))
     if not (equals and key and after):
-        raise FeedsimError(Fault(option, shown(text), forms))
+        raise FeedsimError(Fault(argument(name), shown(text), forms))
     return key, after
 
 

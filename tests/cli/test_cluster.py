@@ -318,7 +318,7 @@ def test_the_scheduler_gone_is_all_that_is_said(servers: Servers) -> None:
         assert asking.stdout.readline() == "one is done\n"
         process.kill()
         out, err = asking.communicate(timeout=PATIENCE_S)
-    assert out == f"--cluster: the scheduler at {address} has gone\n"
+    assert out == f"cluster: the scheduler at {address} has gone\n"
     assert err == ""  # no log of the library, nothing that was never awaited
 
 
@@ -343,7 +343,7 @@ def test_workers_whose_bytes_would_differ_are_named_with_what_differs(
     assert lines[0].startswith("feedsim 0.0.1 (code")
     assert lines[1].startswith("no feedsim that can be used")
     assert lines[2].startswith("numpy 1.0.0, not ")
-    assert all(line.startswith("--cluster: worker tcp://127.0.0.1:") for line in raised.value.lines)
+    assert all(line.startswith("cluster: worker tcp://127.0.0.1:") for line in raised.value.lines)
 
 
 @pytest.mark.parametrize(
@@ -441,5 +441,5 @@ def refused(address: str, *, says: str) -> None:
     with pytest.raises(FeedsimError) as raised:
         list(completed(math.sqrt, [(4.0,)], where=Cluster(address), on_lost=never))
     (line,) = raised.value.lines
-    assert line.startswith("--cluster: ")
+    assert line.startswith("cluster: ")
     assert says in line

@@ -98,7 +98,7 @@ def test_a_sweep_that_cannot_run_is_refused_before_it_starts(axis: str, fragment
     sweep = SweepPlan(load_scenario(CARD), (parse_axis(axis), speeds_of([1000.0])), 1)
     with pytest.raises(FeedsimError, match=fragment) as refused:
         sweep.check()
-    assert all(line.startswith("--vary ") for line in refused.value.lines)
+    assert all(line.startswith("vary ") for line in refused.value.lines)
 
 
 def test_thousands_of_points_are_too_many() -> None:

@@ -200,7 +200,7 @@ def test_a_trial_comes_back_as_changes():
 @pytest.mark.parametrize(
     ("logs", "options", "key"),
     [
-        ((), {}, "LOG"),
+        ((), {}, "logs"),
         ((3,), {}, "logs"),
         ((None,), {}, "logs"),
         (("log.csv",), {"trial": 3}, "trial"),
@@ -248,9 +248,9 @@ def _odd(kind: str) -> list[object]:
         "without": ("array",),
         "made": ("None", "type"),
         "progress": ("None", "type"),
-        "within": ("number",),
-        "confidence": ("number",),
-        "spread_within": ("number",),
+        "within": ("number", "text"),
+        "confidence": ("number", "text"),
+        "spread_within": ("number", "text"),
         "rate_hz": ("number", "None"),
         "spend": ("number", "None"),
         "speeds": ("text", "None"),

@@ -189,7 +189,7 @@ def test_one_folder_is_for_one_at_a_time(tmp_path: Path) -> None:
     ):
         pass
     assert f"{tmp_path}: is in use by feedsim test, process {os.getpid()} on " in str(caught.value)
-    assert "wait until that has ended, or give another folder with --out" in str(caught.value)
+    assert "wait until that has ended, or give another folder with answer.save" in str(caught.value)
     del out
     write(tmp_path, {"a": b""})
     assert names(tmp_path) == ["a"]

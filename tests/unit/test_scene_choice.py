@@ -84,13 +84,13 @@ def test_the_first_hazard() -> None:
 @pytest.mark.parametrize(
     ("wanted", "says"),
     [
-        (Wanted(around=420), "--around: found 420; needs a carrier from 0 to 419"),
-        (Wanted(around=-1), "--around: found -1; needs a carrier from 0 to 419"),
-        (Wanted(first=999), "--from: found 999; needs a carrier from 0 to 419"),
-        (Wanted(count=0), "--count: found 0; needs 1 carrier or more"),
-        (Wanted(around=1, miss=True), "--first-miss: does not go with --around: choose one way"),
-        (Wanted(first=1, hazard=True), "--first-hazard: does not go with --from: choose one way"),
-        (Wanted(miss=True), "--first-miss: none of the 400 counted carriers is missed"),
+        (Wanted(around=420), "around: found 420; needs a carrier from 0 to 419"),
+        (Wanted(around=-1), "around: found -1; needs a carrier from 0 to 419"),
+        (Wanted(first=999), "start: found 999; needs a carrier from 0 to 419"),
+        (Wanted(count=0), "count: found 0; needs 1 carrier or more"),
+        (Wanted(around=1, miss=True), "first_miss: does not go with around: choose one way"),
+        (Wanted(first=1, hazard=True), "first_hazard: does not go with start: choose one way"),
+        (Wanted(miss=True), "first_miss: none of the 400 counted carriers is missed"),
     ],
 )
 def test_what_cannot_be_chosen(wanted: Wanted, says: str) -> None:

@@ -221,14 +221,14 @@ def test_words_say_when_an_interval_holds_nothing_or_there_is_none(found: Tune) 
     ("keys", "named"),
     [
         ({"knobs": ["feeder.0.settings.stage_positon=40:90 mm"]}, "stage_position"),
-        ({"knobs": ["controller.motion_cycle"]}, "--knob"),
-        ({"knobs": [f"{STAGE}=90:40:1 mm"]}, f"--knob {STAGE}: found"),
-        ({"knobs": [f"{STAGE}=40:90:1 mm"], "unsure": ["carrier_eye.response=±"]}, "--unsure"),
-        ({"knobs": [f"{STAGE}=40:90:1 mm"], "speed": "80 m/min"}, "--speed: "),
-        ({"knobs": [f"{STAGE}=40:90:1 mm"], "assurance": "10 %"}, "--assurance: "),
-        ({}, "--knob"),
-        ({"knobs": [f"{CYCLE}=1 ms"]}, f"--knob {CYCLE}: found 1 ms; needs a value other than"),
-        ({"knobs": [f"{CYCLE}=0.5,1 ms"], "jobs": 0}, "--jobs: found 0; needs at least 1"),
+        ({"knobs": ["controller.motion_cycle"]}, "knobs"),
+        ({"knobs": [f"{STAGE}=90:40:1 mm"]}, f"knobs {STAGE}: found"),
+        ({"knobs": [f"{STAGE}=40:90:1 mm"], "unsure": ["carrier_eye.response=±"]}, "unsure"),
+        ({"knobs": [f"{STAGE}=40:90:1 mm"], "speed": "80 m/min"}, "speed: "),
+        ({"knobs": [f"{STAGE}=40:90:1 mm"], "assurance": "10 %"}, "assurance: "),
+        ({}, "knobs"),
+        ({"knobs": [f"{CYCLE}=1 ms"]}, f"knobs {CYCLE}: found 1 ms; needs a value other than"),
+        ({"knobs": [f"{CYCLE}=0.5,1 ms"], "jobs": 0}, "jobs: found 0; needs at least 1"),
     ],
 )
 def test_what_is_wrong_is_told_with_its_key(keys: dict[str, Any], named: str) -> None:

@@ -72,7 +72,7 @@ def test_a_knob_on_one_line(text: str, values: Any):
 
 @pytest.mark.parametrize("text", ["", "a", "a=", "=1", "a=1:2:3:4 mm", "a=1,,2 mm"])
 def test_what_is_no_knob(text: str):
-    with pytest.raises(FeedsimError, match=r"^--knob: found .*; needs a key and its possible "):
+    with pytest.raises(FeedsimError, match=r"^knobs: found .*; needs a key and its possible "):
         knob_of(text)
 
 
@@ -83,7 +83,7 @@ def test_what_is_no_knob(text: str):
     ("0,9", '"0.9" with a point, or if it is a list "0, 9"'),
 ])  # fmt: skip
 def test_a_decimal_comma_makes_no_list(values: str, hint: str):
-    with pytest.raises(FeedsimError, match=f"^--knob: found .*{re.escape(hint)}$"):
+    with pytest.raises(FeedsimError, match=f"^knobs: found .*{re.escape(hint)}$"):
         knob_of(f"a={values}")
     listed = hint.rsplit("list ", maxsplit=1)[1].strip('"')
     assert len(knob_of(f"a={listed}")["values"]) == listed.count(",") + 1
@@ -97,7 +97,7 @@ def test_something_unsure_on_one_line(text: str):
 
 @pytest.mark.parametrize("text", ["a", "a=", "a=±", "a=± normal"])
 def test_what_is_nothing_unsure(text: str):
-    with pytest.raises(FeedsimError, match=r"^--unsure: found "):
+    with pytest.raises(FeedsimError, match=r"^unsure: found "):
         unsure_of(text)
 
 

@@ -14,7 +14,7 @@ from feedsim.answers.explain.study.source import StorySource
 from feedsim.answers.explain.study.story import story_of
 from feedsim.answers.given import typed
 from feedsim.answers.line import Line
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.metrics.plain import Plain, as_object
 from feedsim.quantities import System
 
@@ -104,17 +104,17 @@ def explain(
     """
     scenario = line.scenario
     if feeder is not None and not 0 <= feeder < len(scenario.feeder):
-        raise _wrong("--feeder", feeder, f"a feeder from 0 to {len(scenario.feeder) - 1}")
+        raise _wrong("feeder", feeder, f"a feeder from 0 to {len(scenario.feeder) - 1}")
     if (carrier is None) == (first is None):
-        raise FeedsimError("explain needs one of --carrier N, --first-miss and --first-hazard")
+        raise FeedsimError("explain needs one of carrier and first, and not both")
     if first is not None:
         source, found = find_first(scenario, _FIRST[first][1], feeder=feeder)
         return Explained(line, found, source, first, feeder)
     last = scenario.run.warm_up + scenario.run.carriers - 1
     if carrier is None or not 0 <= carrier <= last:
-        raise _wrong("--carrier", carrier or 0, f"a carrier from 0 to {last}")
+        raise _wrong("carrier", carrier or 0, f"a carrier from 0 to {last}")
     return Explained(line, carrier, source_for(scenario, carrier), None, feeder)
 
 
-def _wrong(option: str, found: int, allowed: str) -> FeedsimError:
-    return FeedsimError(Fault(option, found=str(found), allowed=allowed))
+def _wrong(name: str, found: int, allowed: str) -> FeedsimError:
+    return FeedsimError(Fault(argument(name), found=str(found), allowed=allowed))

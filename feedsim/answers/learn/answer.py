@@ -15,7 +15,7 @@ from feedsim.answers.learn.study.learned import Learning, learned_from, with_pla
 from feedsim.answers.line import Line
 from feedsim.answers.trial.answer import measured_in
 from feedsim.answers.trial.study.data import TrialData
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.logs import read_log
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
@@ -91,7 +91,7 @@ def learn(
     _refuse_odd(logs, rate_hz)
     if trial is None:
         return learned_beside(line, logs, rate_hz=rate_hz)
-    data = measured_in(line, trial, confidence=0.95, without=())
+    data = measured_in(line, trial, without=())
     return learned_beside(line, logs, rate_hz=rate_hz, data=data, name=Path(trial).name)
 
 
@@ -117,10 +117,12 @@ def learned_beside(
 def _refuse_odd(logs: tuple[object, ...], rate_hz: float | None) -> None:
     """Refuse no logs, too many, or an invalid rate."""
     if not 1 <= len(logs) <= _MOST_LOGS:
-        raise FeedsimError(Fault("LOG", f"{len(logs)} of them", f"1 to {_MOST_LOGS} logs"))
+        raise FeedsimError(
+            Fault(argument("logs"), f"{len(logs)} of them", f"1 to {_MOST_LOGS} logs")
+        )
     if rate_hz is not None and not 0.0 < rate_hz < math.inf:
         raise FeedsimError(
-            Fault("rate_hz", repr(rate_hz)[:60], "a number above 0, samples a second")
+            Fault(argument("rate_hz"), repr(rate_hz)[:60], "a number above 0, samples a second")
         )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import ClassVar
 
 from feedsim import __version__
+from feedsim.answers.amounts import share_of
 from feedsim.answers.answer import Answer
 from feedsim.answers.given import typed
 from feedsim.answers.limit.study.closed import (
@@ -27,7 +28,7 @@ from feedsim.answers.limit.study.search import (
 from feedsim.answers.limit.study.simulated import FoundLimits, agreement, simulated
 from feedsim.answers.line import Line
 from feedsim.answers.where import where_of
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import System
 from feedsim.running.executor import Where, nobody, worker_pool
@@ -95,7 +96,7 @@ def searched(
 def limit(
     line: Line,
     *,
-    within: float = 0.01,
+    within: float | str = 0.01,
     at_most: int = MOST_CARRIERS,
     jobs: int | None = 1,
     cluster: str | None = None,
@@ -109,8 +110,9 @@ def limit(
     ----------
     line : Line
         Its ``run.carriers`` is the length of each run.
-    within : float
-        Width of the range to find, as a share of its upper end: 0.0001 to 0.5.
+    within : float or str
+        Width of the range to find, as a share of its upper end: 0.0001 to 0.5, or ``"0.01 %"`` to
+        ``"50 %"``.
     at_most : int
         Most carriers to simulate in all; then the search ends.
     jobs, cluster
@@ -121,21 +123,21 @@ def limit(
     FeedsimError
         If a bound is wrong, or too few carriers are allowed for a first look.
     """
-    enough(line, within=within, at_most=at_most)
+    narrow = share_of("within", within, NARROWEST, WIDEST)
+    enough(line, at_most)
     where = where_of(None if cluster else jobs, cluster)
     return searched(
-        line, in_closed_form(line.scenario), within=within, at_most=at_most, where=where
+        line, in_closed_form(line.scenario), within=narrow, at_most=at_most, where=where
     )
 
 
-def enough(line: Line, *, within: float, at_most: int) -> None:
-    """Refuse (FeedsimError) a range out of bounds, or too few carriers for a first look."""
-    if not NARROWEST <= within <= WIDEST:
-        raise FeedsimError(Fault("--within", f"{100.0 * within:g} %", "0.01 % to 50 %"))
+def enough(line: Line, at_most: int) -> None:
+    """Refuse (FeedsimError) too few carriers for a first look."""
     least = least_carriers(line.scenario)
     if at_most < least:
         allowed = (
             f"{least} or more: a look at one speed takes {LOOKS[0]} runs of "
-            f"{line.scenario.run.carriers} carriers; or fewer carriers in a run (--carriers)"
+            f"{line.scenario.run.carriers} carriers; or fewer carriers in a run "
+            f"({argument('run.carriers')})"
         )
-        raise FeedsimError(Fault("--at-most", found=str(at_most), allowed=allowed))
+        raise FeedsimError(Fault(argument("at_most"), found=str(at_most), allowed=allowed))

@@ -11,7 +11,7 @@ from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.rehearse.study.choice import ShownCarriers, Wanted, choose
 from feedsim.answers.rehearse.study.scene import Scene, scene
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.files.new_files import Content
 from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
@@ -122,11 +122,15 @@ def rehearse(
     return Page(lines, choose([line.scenario for line in lines], wanted, progress=progress))
 
 
-def at_most_two(lines: int) -> None:
-    """Refuse (FeedsimError) to show more lines than two, or none."""
+def at_most_two(lines: int, *, with_but: bool = False) -> None:
+    """Refuse (FeedsimError) to show more lines than two, or none.
+
+    ``with_but``: whether the caller makes the second one of changes itself.
+    """
     if not 1 <= lines <= 2:
-        message = "shows one scenario or two; --but makes the second one itself"
-        raise FeedsimError(Fault("SCENARIO", message=message))
+        more = f"; {argument('but')} makes the second one itself" * with_but
+        message = f"shows one scenario or two{more}"
+        raise FeedsimError(Fault(argument("lines"), message=message))
 
 
 def differences(one: Scenario, other: Scenario) -> list[tuple[str, str, str]]:

@@ -24,7 +24,7 @@ from feedsim.answers.run.tables import (
     stops_csv,
 )
 from feedsim.draws.line_draws import RunDraws
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.files.new_files import Content
 from feedsim.logs.recorder import LoggedRun
 from feedsim.metrics.feeder_results import FeederResults
@@ -204,7 +204,7 @@ def run(
         If `around` is no carrier of the run, or `replications` is out of range.
     """
     if not 1 <= replications <= 10_000:
-        raise FeedsimError(Fault("replications", str(replications), "1 to 10000"))
+        raise FeedsimError(Fault(argument("replications"), str(replications), "1 to 10000"))
     middle_of(line, around)
     ran = run_scenario(line.scenario, replications=replications, progress=progress)
     return Run(line, ran, around, traced, kept_of(records, ran.results), log)
@@ -249,6 +249,6 @@ def middle_of(line: Line, around: int | None) -> int:
         return min(counted.warm_up + 1, last)
     if not 0 <= around <= last:
         raise FeedsimError(
-            Fault("--around", found=str(around), allowed=f"a carrier from 0 to {last}")
+            Fault(argument("around"), found=str(around), allowed=f"a carrier from 0 to {last}")
         )
     return around

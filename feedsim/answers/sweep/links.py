@@ -9,7 +9,7 @@ import numpy as np
 from feedsim.answers.line import Line
 from feedsim.answers.sweep.scale import scale_of
 from feedsim.answers.sweep.study import SweepPlan, Swept
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.files.new_files import Content
 from feedsim.quantities import System
 from feedsim.running.axes import changed
@@ -115,7 +115,7 @@ def has_pages(points: int) -> None:
     """Refuse (FeedsimError) pages of more points than :data:`MOST_WATCHED`."""
     if points > MOST_WATCHED:
         allowed = f"a sweep of at most {MOST_WATCHED} points"
-        raise FeedsimError(Fault("--pages", found=f"{points} points", allowed=allowed))
+        raise FeedsimError(Fault(argument("pages"), found=f"{points} points", allowed=allowed))
 
 
 def page_of(place: int) -> str:

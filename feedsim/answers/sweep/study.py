@@ -20,7 +20,7 @@ from feedsim.answers.limit.study.closed import (
     refused_speeds,
 )
 from feedsim.answers.limit.study.islands import Island, islands_of
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.metrics.plain import IF_ANY, LEFT_OUT
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
@@ -79,17 +79,19 @@ class SweepPlan:
         keys = [axis.key for axis in self.axes]
         if len(keys) > 2 or len(set(keys)) < len(keys):
             message = f"cannot cross {' and '.join(keys)}; one key, or two that differ"
-            raise FeedsimError(Fault("--vary", message=message))
+            raise FeedsimError(Fault(argument("vary"), message=message))
         if len(self.points) > MOST_POINTS:
             message = f"{len(self.points)} points are too many; at most {MOST_POINTS}"
-            raise FeedsimError(Fault("--vary", message=message))
+            raise FeedsimError(Fault(argument("vary"), message=message))
         varied = {tuple(c for c in point if c[0] != LINE_SPEED) for point in self.points}
         for changes in sorted(varied):
             try:
                 changed(self.scenario, changes)
             except FeedsimError as error:
                 at = ", ".join(f"{key}={value}" for key, value in changes)
-                faults = [Fault(f"--vary {at}", message=str(fault)) for fault in error.faults]
+                faults = [
+                    Fault(f"{argument('vary')} {at}", message=str(fault)) for fault in error.faults
+                ]
                 raise FeedsimError(*faults) from None
 
 

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from feedsim import __version__
+from feedsim.answers.amounts import share_of
 from feedsim.answers.answer import Answer
 from feedsim.answers.given import typed
 from feedsim.answers.line import Line
 from feedsim.answers.trial.study.data import TrialData, read_trial
 from feedsim.answers.trial.study.fit import TrialFit, fit_trial
 from feedsim.answers.trial.study.plan import TrialPlan, plan_trial, speeds_for
-from feedsim.errors import Fault, FeedsimError
 from feedsim.files.new_files import Content
 from feedsim.metrics.plain import AMONG, LEFT_OUT
 from feedsim.quantities import System
@@ -83,8 +83,8 @@ def trial_plan(
     line: Line,
     speeds: str | None = None,
     *,
-    confidence: float = 0.95,
-    spread_within: float = 0.25,
+    confidence: float | str = 0.95,
+    spread_within: float | str = 0.25,
     units: System | None = None,
 ) -> PlannedTrial:
     """Plan a trial on the line.
@@ -93,10 +93,11 @@ def trial_plan(
     ----------
     speeds : str, optional
         As in :func:`feedsim.sweep`; four round ones up to line speed if left out.
-    confidence : float
-        How sure to be, 0.5 to 0.9999.
-    spread_within : float
-        Wanted half width of each spread's interval, as a share of it, 0.02 to 2.
+    confidence : float or str
+        How sure to be, 0.5 to 0.9999, or ``"50 %"`` to ``"99.99 %"``.
+    spread_within : float or str
+        Wanted half width of each spread's interval, as a share of it, 0.02 to 2, or ``"2 %"`` to
+        ``"200 %"``.
     units : {"metric", "inch"}, optional
         In which the speeds are round.
 
@@ -105,12 +106,12 @@ def trial_plan(
     FeedsimError
         If a share or a range is out of bounds.
     """
-    _share_within("--confidence", confidence, *CONFIDENCES)
-    _share_within("--spread-within", spread_within, *SPREADS)
+    sure = share_of("confidence", confidence, *CONFIDENCES)
+    within = share_of("spread_within", spread_within, *SPREADS)
     scenario = line.scenario
     usual = units or line.units
     chosen = parse_speeds(speeds, usual).numbers if speeds else speeds_for(scenario, units=usual)
-    planned = plan_trial(scenario, chosen, confidence=confidence, spread_within=spread_within)
+    planned = plan_trial(scenario, chosen, confidence=sure, spread_within=within)
     return PlannedTrial(line, __version__, planned, scenario)
 
 
@@ -119,7 +120,7 @@ def trial_fit(
     line: Line,
     data: str | Path,
     *,
-    confidence: float = 0.95,
+    confidence: float | str = 0.95,
     without: Collection[int] = (),
     keep_outliers: bool = False,
 ) -> FittedTrial:
@@ -129,8 +130,8 @@ def trial_fit(
     ----------
     data : str or Path
         What was measured, a CSV file.
-    confidence : float
-        Two-sided, of every interval, 0.5 to 0.9999.
+    confidence : float or str
+        Two-sided, of every interval, 0.5 to 0.9999, or ``"50 %"`` to ``"99.99 %"``.
     without : collection of int
         Rows of the file to leave out, the head being the first.
     keep_outliers : bool
@@ -141,16 +142,14 @@ def trial_fit(
     FeedsimError
         If the file cannot be read, or with what is wrong in it.
     """
-    measured = measured_in(line, data, confidence=confidence, without=without)
+    sure = share_of("confidence", confidence, *CONFIDENCES)
+    measured = measured_in(line, data, without=without)
     name = Path(data).name
-    return fitted(line, measured, name=name, confidence=confidence, keep_outliers=keep_outliers)
+    return fitted(line, measured, name=name, confidence=sure, keep_outliers=keep_outliers)
 
 
-def measured_in(
-    line: Line, data: str | Path, *, confidence: float, without: Collection[int]
-) -> TrialData:
+def measured_in(line: Line, data: str | Path, *, without: Collection[int]) -> TrialData:
     """Read what was measured; see :func:`trial_fit`."""
-    _share_within("--confidence", confidence, *CONFIDENCES)
     names = [feeder.name for feeder in line.scenario.feeder]
     measured = read_trial(Path(data), feeders=names, longest_mm=line.scenario.carrier.length)
     return measured.without(set(without))
@@ -164,9 +163,3 @@ def fitted(
         line.scenario, measured, name=name, confidence=confidence, keep_outliers=keep_outliers
     )
     return FittedTrial(**{f.name: getattr(found, f.name) for f in fields(found)}, line=line)
-
-
-def _share_within(key: str, share: float, low: float, high: float) -> None:
-    if not low <= share <= high:
-        allowed = f"{100.0 * low:g} % to {100.0 * high:g} %"
-        raise FeedsimError(Fault(key, found=f"{100.0 * share:g} %", allowed=allowed))

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from feedsim.errors import Fault, FeedsimError, shortened
+from feedsim.errors import Fault, FeedsimError, argument, shortened
 from feedsim.quantities import System
 from feedsim.running.axes import LINE_SPEED, Axis
 from feedsim.scenario import Scenario, override, scenario_from_dict, scenario_to_dict
@@ -74,11 +74,12 @@ def setups_of(
     """
     count = len(files) + len(buts)
     if count < 2:
-        message = 'needs two setups or more: another scenario, or --but "KEY=VALUE" for a change'
-        raise FeedsimError(Fault("SCENARIO", message=message))
+        but = argument("but", ("KEY=VALUE",))
+        message = f"needs two setups or more: another scenario, or {but} for a change"
+        raise FeedsimError(Fault(argument("lines"), message=message))
     if count > MOST_SETUPS:
         message = f"{count} setups are too many to compare; at most {MOST_SETUPS}"
-        raise FeedsimError(Fault("SCENARIO", message=message))
+        raise FeedsimError(Fault(argument("lines"), message=message))
     first = files[0][1]
     setups, faults = [], []
     for name, scenario in files:
@@ -95,7 +96,9 @@ def setups_of(
                 f"has {_feeders(scenario)}, {files[0][0]} has {_feeders(first)}; feeders are "
                 "compared by their number, so all setups need equally many"
             )
-            faults.append(Fault(f"--but {changes_}" if changes_ else name, message=message))
+            faults.append(
+                Fault(f"{argument('but')} {changes_}" if changes_ else name, message=message)
+            )
     if faults:
         raise FeedsimError(*faults)
     return _as_long(tuple(_with_what_is_common(*setup, first=first) for setup in setups))
@@ -110,14 +113,16 @@ def _as_long(setups: tuple[ComparedSetup, ...]) -> tuple[ComparedSetup, ...]:
             fewest = min(carriers, longest)
             message = (
                 f"{setup.name or setup.changes} runs {carriers} carriers and the first setup "
-                f"{longest}, since its record of carriers ends; give --carriers {fewest} for both"
+                f"{longest}, since its record of carriers ends; give "
+                f"{argument('run.carriers', fewest)} for both"
             )
             raise FeedsimError(Fault("run.carriers", message=message))
     return setups
 
 
 def _of_but(fault: Fault) -> Fault:
-    return fault if fault.key.startswith("--but") else Fault("--but", message=str(fault))
+    but = argument("but")
+    return fault if fault.key.split(" ")[0] == but else Fault(but, message=str(fault))
 
 
 def _feeders(scenario: Scenario) -> str:
@@ -156,20 +161,20 @@ def read_but(text: str) -> tuple[str, tuple[str, ...]]:
     name, wanted = (head.strip(), rest) if named else ("", text)
     if named and not (name and name.isprintable() and len(name) <= _LONGEST_NAME):
         allowed = f"a name of 1 to {_LONGEST_NAME} letters before the colon"
-        raise FeedsimError(Fault("--but", found=_shown(text), allowed=allowed))
+        raise FeedsimError(Fault(argument("but"), found=_shown(text), allowed=allowed))
     if _PART.sub("", wanted).strip("; "):
         message = f"a quote is not closed in {_shown(text)}"
-        raise FeedsimError(Fault("--but", message=message))
+        raise FeedsimError(Fault(argument("but"), message=message))
     changes = tuple(part.strip() for part in _PART.findall(wanted) if part.strip())
     if not changes or not text.isprintable():
-        raise FeedsimError(Fault("--but", found=_shown(text), allowed=_FORM))
+        raise FeedsimError(Fault(argument("but"), found=_shown(text), allowed=_FORM))
     shared = [key for key in (c.partition("=")[0].strip() for c in changes) if _is_shared(key)]
     if shared:
         message = (
             "is the same for all setups (random numbers, speeds, limits and acceptance); "
-            "give it with --set, or --speeds"
+            f"give it with {argument('line.but')}, or {argument('speeds')}"
         )
-        raise FeedsimError(*(Fault(f"--but {key}", message=message) for key in shared))
+        raise FeedsimError(*(Fault(f"{argument('but')} {key}", message=message) for key in shared))
     return name, changes
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from feedsim.answers.rehearse.study.scene_events import hazards_of_feeder
 from feedsim.arrays import Bools
 from feedsim.draws.line_draws import RunDraws
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.records.outcome import Outcome
 from feedsim.running.run import criteria_of, machine_of
 from feedsim.scenario import Scenario
@@ -80,21 +80,23 @@ def choose(
 
 def _check(wanted: Wanted, total: int) -> None:
     ways = {
-        "--around": wanted.around is not None,
-        "--from": wanted.first is not None,
-        "--first-miss": wanted.miss,
-        "--first-hazard": wanted.hazard,
+        "around": wanted.around is not None,
+        "start": wanted.first is not None,
+        "first_miss": wanted.miss,
+        "first_hazard": wanted.hazard,
     }
-    given = [name for name, is_given in ways.items() if is_given]
+    given = [argument(name) for name, is_given in ways.items() if is_given]
     faults = []
     if len(given) > 1:
         faults.append(Fault(given[1], message=f"does not go with {given[0]}: choose one way"))
-    for name, number in (("--around", wanted.around), ("--from", wanted.first)):
+    for name, number in (("around", wanted.around), ("start", wanted.first)):
         if number is not None and not 0 <= number < total:
             allowed = f"a carrier from 0 to {total - 1}"
-            faults.append(Fault(name, found=str(number), allowed=allowed))
+            faults.append(Fault(argument(name), found=str(number), allowed=allowed))
     if wanted.count is not None and wanted.count < 1:
-        faults.append(Fault("--count", found=str(wanted.count), allowed="1 carrier or more"))
+        faults.append(
+            Fault(argument("count"), found=str(wanted.count), allowed="1 carrier or more")
+        )
     if faults:
         raise FeedsimError(*faults)
 
@@ -113,7 +115,7 @@ def _first(
         looked, wanted = wanted, min(total, wanted * _GROWTH)
         if progress is not None:
             progress(looked)
-    name = "--first-miss" if because == "miss" else "--first-hazard"
+    name = argument("first_miss" if because == "miss" else "first_hazard")
     what = "is missed" if because == "miss" else "has a hazard in its feed cycle"
     counted = total - min(scenario.run.warm_up for scenario in scenarios)
     raise FeedsimError(Fault(name, message=f"none of the {counted} counted carriers {what}"))

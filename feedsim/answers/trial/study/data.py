@@ -19,7 +19,7 @@ import numpy as np
 
 from feedsim.answers.trial.study.columns import Measurand, columns_of
 from feedsim.arrays import Floats, Ints
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.quantities import first_of
 from feedsim.scenario.table_file import cell_at, is_blank_row, read_table
 
@@ -71,10 +71,10 @@ class TrialData:
                 f"nothing was read from row {first_of(strange, _SHOWN)}; rows with something "
                 f"measured are {self.row.min()} to {self.row.max()}, the head counts as a row"
             )
-            raise FeedsimError(Fault("--without", message=message))
+            raise FeedsimError(Fault(argument("without"), message=message))
         kept = ~np.isin(self.row, wanted)
         if not kept.any():
-            raise FeedsimError(Fault("--without", message="leaves no row of the trial"))
+            raise FeedsimError(Fault(argument("without"), message="leaves no row of the trial"))
         columns = {name: getattr(self, name)[kept] for name in _COLUMNS}
         return replace(self, **columns, left_out=tuple(wanted))
 

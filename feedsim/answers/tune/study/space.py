@@ -15,7 +15,7 @@ from typing import Any
 
 from feedsim.answers.tune.study.knob import AS_IS, Knob
 from feedsim.draws.unsure import SEARCH, VERDICT, deviations
-from feedsim.errors import Fault, FeedsimError
+from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.measures import canonical
 from feedsim.quantities import Kind
 from feedsim.running.run import machine_of
@@ -165,7 +165,7 @@ def space_of(scenario: Scenario) -> Space:
     """
     tune = scenario.tune
     if tune is None or not tune.knob:
-        message = "nothing to choose: give [[tune.knob]] in the scenario, or --knob"
+        message = f"nothing to choose: give [[tune.knob]] in the scenario, or {argument('knobs')}"
         raise FeedsimError(Fault("tune", "no knob", "at least one knob", message))
     alone = scenario.model_copy(update={"tune": None})
     machine_of(alone)
