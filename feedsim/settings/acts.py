@@ -40,6 +40,7 @@ from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 _FINEST = 500
 _MOST_IN_A_COUNT = 200
 _MOST_VALUES = 64
+_FEW_STEPS = 8
 _Steps = tuple[Floats, Floats]
 
 
@@ -352,6 +353,20 @@ def first_sd(at: FeederAtSpeed, travel: float, *, scanned: bool) -> float:
 @term
 def _lattice(at: FeederAtSpeed, travel: float) -> Lattice:
     return _first_lattice(travel, step_travel(at), count_mm=at.count_mm)
+
+
+def first_steps(at: FeederAtSpeed, travel: float) -> tuple[tuple[float, float], ...]:
+    """Return after what times (s) from its scan tick a point is reached by steps, with shares.
+
+    The mean time alone if a count has many steps. ``travel``: E or U, mm of counted travel, not
+    rounded.
+    """
+    row, step = _lattice(at, travel), locked_step(at.controller)
+    assumed = travel - 0.5 * at.count_mm + 0.5 * at.counted_mm_s * step
+    if row.many > _FEW_STEPS:
+        return (((row.mean + assumed) / at.counted_mm_s, 1.0),)
+    first_s = (row.start + assumed) / at.counted_mm_s
+    return tuple((first_s + k * step, share) for k, share in enumerate(row.shares().tolist()))
 
 
 def rounded(travel: float, count_mm: float) -> float:

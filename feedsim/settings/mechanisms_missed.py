@@ -12,6 +12,7 @@ from feedsim.settings.mechanisms_unseen import SearchedOn, searched_on, searches
 from feedsim.settings.places import share_without_place
 from feedsim.settings.spreads import busy_travel
 from feedsim.settings.waiting import followed, waiting_alone
+from feedsim.settings.whole_scans import are_whole_scans, busy_scans
 
 _EMPTIED = 1e-4
 _HARDLY = 1e-6
@@ -54,14 +55,28 @@ def unstaged(at: FeederAtSpeed, allowed: Criteria) -> float:
 
 
 @term
+def most_lost_in_scans(at: FeederAtSpeed) -> float:
+    """Return a share that :func:`feed_cycle` does not exceed, whatever scans make of its cycle.
+
+    A cycle of whole scans is at most two scans longer than one without. 0 if it is not of them.
+    """
+    if at.controller.not_ready_engages or not are_whole_scans(at):
+        return 0.0
+    longer = busy_travel(at).shifted(2.0 * at.speed_mm_s * at.controller.scan_s)
+    return at.carriers.arrival.share_lost(longer, searches(at, ()), come=at.seen_share)
+
+
+@term
 def _lost(at: FeederAtSpeed, on: tuple[SearchedOn, ...]) -> float:
     """Return the share of carriers that come while one is served.
 
     ``on``: of :func:`feedsim.settings.mechanisms_unseen.searched_on`. Missing carriers and those
     that the eye misses do not count.
     """
-    more = searches(at, on)
-    return at.carriers.arrival.share_lost(busy_travel(at), more, come=at.seen_share)
+    busy, more = busy_travel(at), searches(at, on)
+    if are_whole_scans(at):
+        busy, more = busy_scans(at, more)
+    return at.carriers.arrival.share_lost(busy, more, come=at.seen_share)
 
 
 def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
