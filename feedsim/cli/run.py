@@ -94,6 +94,7 @@ def run(
     from feedsim.cli.progress import progress_bar
 
     use_engine(engine)
+    answers.may_be_told(traced=trace, logged=log is not None)
     changes = changes_of(settings, carriers=carriers, seed=seed)
     line = read_line(scenario, changes, speed=speed)
     answers.middle_of(line, around)

@@ -118,6 +118,18 @@ def is_quick(machine: Machine, carriers: int) -> bool:
     return carriers * len(machine.feeders) <= (_COPYING if copies() else _BEGINNING)
 
 
+def refuse_compiled(what: str) -> None:
+    """Refuse (FeedsimError) what only the event engine can tell, if the compiled one is requested.
+
+    ``what``: as the beginning of a sentence: "a trace of every event".
+    """
+    if _asked() == "compiled":
+        raise FeedsimError(
+            f"the compiled engine cannot be used: {what} needs the order of the events, which only "
+            "the event engine keeps"
+        )
+
+
 def takes_events() -> bool:
     """Return whether the event engine was requested."""
     return _asked() == "events"

@@ -195,3 +195,19 @@ def test_frozen_leads_make_the_stage_walk(tmp_path: Path, feedsim: Run) -> None:
 def test_no_progress_bar_where_nobody_sees_it(tmp_path: Path, feedsim: Run) -> None:
     ended = feedsim("run", CARD, "--carriers", 60, "--out", tmp_path)
     assert ended.err == ""
+
+
+@pytest.mark.parametrize(
+    ("more", "what"),
+    [(["--trace"], "every event of a run"), (["--log", "samples"], "a log of its signals")],
+)
+def test_the_compiled_engine_is_refused_where_events_are_kept(
+    feedsim, tmp_path, monkeypatch, more, what
+):
+    monkeypatch.setenv("FEEDSIM_ENGINE", "events")  # which the option changes for the process
+    ended = feedsim("run", CARD, *more, "--engine", "compiled", "--out", tmp_path / "out")
+    assert ended.status == 2
+    assert ended.err.startswith(
+        f"error: the compiled engine cannot be used: {what} needs the order"
+    )
+    assert not (tmp_path / "out").exists()

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 import feedsim
+from feedsim.answers.run.tables import LogAsked
 from feedsim.compiled import aside, cache, engine, linked
 from feedsim.compiled.choice import MOST_POINTS, why_not
 from feedsim.draws.line_draws import RunDraws
@@ -116,6 +117,27 @@ def test_a_line_with_a_long_profile_is_refused() -> None:
     points = tuple((0.1 * i, 500.0) for i in range(MOST_POINTS + 1))
     assert "60 points" in why_not(machine(line=Line(500.0, 500.0, points)))
     assert why_not(machine(line=Line(500.0, 500.0, points[1:]))) == ""
+
+
+@pytest.mark.parametrize(
+    ("ask", "what"),
+    [
+        (lambda line: feedsim.run(line, traced=True), "every event of a run"),
+        (lambda line: feedsim.run(line, log=LogAsked()), "a log of its signals"),
+        (lambda line: feedsim.sweep(line, "60 m/min", pages=True), "a page that plays the line"),
+        (lambda line: feedsim.explain(line, 3), "the story of a carrier"),
+        (feedsim.rehearse, "a page that plays the line"),
+    ],
+)
+def test_what_only_the_event_engine_keeps_is_refused_if_the_other_is_requested(
+    ask: Callable[[feedsim.Line], object], what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card = feedsim.load(STARTER, {"run.carriers": 20, "sweep.replications": 1})
+    monkeypatch.setenv(engines.ENGINE, "compiled")
+    with pytest.raises(FeedsimError, match=f"the compiled engine cannot be used: {what} needs the"):
+        ask(card)
+    monkeypatch.setenv(engines.ENGINE, "events")
+    ask(card)
 
 
 def test_what_only_the_event_engine_knows_falls_to_it(

@@ -17,6 +17,7 @@ from feedsim.answers.line import Line
 from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.metrics.plain import Plain, as_object
 from feedsim.quantities import System
+from feedsim.running.engines import refuse_compiled
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -102,6 +103,7 @@ def explain(
         If both or neither of `carrier` and `first` are given, or the run has no such carrier or
         feeder.
     """
+    refuse_compiled("the story of a carrier")
     scenario = line.scenario
     if feeder is not None and not 0 <= feeder < len(scenario.feeder):
         raise _wrong("feeder", feeder, f"a feeder from 0 to {len(scenario.feeder) - 1}")

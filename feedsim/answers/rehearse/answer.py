@@ -15,6 +15,7 @@ from feedsim.errors import Fault, FeedsimError, argument
 from feedsim.files.new_files import Content
 from feedsim.metrics.plain import Plain
 from feedsim.quantities import System
+from feedsim.running.engines import refuse_compiled
 from feedsim.scenario import Scenario, scenario_to_dict
 
 _LONGEST = 40
@@ -118,6 +119,7 @@ def rehearse(
         If there are more than two lines, or no such carriers.
     """
     at_most_two(len(lines))
+    refuse_compiled("a page that plays the line")
     wanted = Wanted(around, start, count, miss=first_miss, hazard=first_hazard)
     return Page(lines, choose([line.scenario for line in lines], wanted, progress=progress))
 

@@ -32,6 +32,7 @@ from feedsim.metrics.plain import Plain, as_object
 from feedsim.metrics.results import Results
 from feedsim.quantities import System
 from feedsim.render.wording import counted
+from feedsim.running.engines import refuse_compiled
 from feedsim.running.run import ScenarioRun, criteria_of, machine_of, run_scenario, trace
 
 if TYPE_CHECKING:
@@ -201,13 +202,21 @@ def run(
     Raises
     ------
     FeedsimError
-        If `around` is no carrier of the run, or `replications` is out of range.
+        If `around` is no carrier of the run, `replications` is out of range, or a trace or a log is
+        wanted and the compiled engine is requested.
     """
     if not 1 <= replications <= 10_000:
         raise FeedsimError(Fault(argument("replications"), str(replications), "1 to 10000"))
+    may_be_told(traced=traced, logged=log is not None)
     middle_of(line, around)
     ran = run_scenario(line.scenario, replications=replications, progress=progress)
     return Run(line, ran, around, traced, kept_of(records, ran.results), log)
+
+
+def may_be_told(*, traced: bool, logged: bool) -> None:
+    """Refuse (FeedsimError) the events or the log of a run that is to be on the compiled engine."""
+    if traced or logged:
+        refuse_compiled("every event of a run" if traced else "a log of its signals")
 
 
 def timing_figures(

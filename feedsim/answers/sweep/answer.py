@@ -21,6 +21,7 @@ from feedsim.metrics.share import Share
 from feedsim.quantities import Kind, System
 from feedsim.render.csv_table import Cells, csv_table, ends
 from feedsim.running.axes import Axis, parse_axis, parse_speeds, speeds_of
+from feedsim.running.engines import refuse_compiled
 from feedsim.running.executor import Where, nobody
 from feedsim.running.point import Point
 
@@ -97,6 +98,8 @@ def planned(
     line: Line, *, speeds: str | None = None, vary: Sequence[str] = (), pages: bool = False
 ) -> SweepPlan:
     """Return what a sweep is to run; see :func:`sweep`."""
+    if pages:
+        refuse_compiled("a page that plays the line")
     scenario = line.scenario
     axes = [parse_axis(text) for text in vary]
     if speeds is not None:
@@ -160,7 +163,7 @@ def sweep(
     ------
     FeedsimError
         If a range or a key is wrong, a value makes an impossible line, or there are too many
-        points for pages.
+        points for pages, or the compiled engine is requested beside them.
     """
     where = where_of(None if cluster else jobs, cluster)
     plan = planned(line, speeds=speeds, vary=vary, pages=pages)
