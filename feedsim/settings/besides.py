@@ -70,13 +70,13 @@ from feedsim.settings.mechanisms_missed import (
 from feedsim.settings.mechanisms_placed import no_cycle
 from feedsim.settings.nominal_cycle import nominal_cycle
 from feedsim.settings.predict import landing_shift, staged_off
+from feedsim.settings.queues import Waits
 from feedsim.settings.right import right_settings
 from feedsim.settings.sources import lag_part, sd_without_slips
 from feedsim.settings.spreads import staged_nose
 from feedsim.settings.uneven_gaps import behind_early_openings
 from feedsim.settings.unlike import unlike
 from feedsim.settings.waiting import waiting_longer
-from feedsim.settings.waits import Waits
 
 _RARE = 1e-5
 _UNSURE = 0.05

@@ -25,8 +25,8 @@ from feedsim.arrivals import Arrival
 from feedsim.machine import Carriers
 from feedsim.settings.nominal import clipped_draws
 from feedsim.settings.places import Memory
+from feedsim.settings.queues import Queue, Waits
 from feedsim.settings.seen import NONE_MERGE, STREAM, Gap, carriers_seen, fractions
-from feedsim.settings.waits import Queue, Waits
 
 _NEAR_MM = 1e-6
 _TENTHS, _ERRORS = 10, 3.0
@@ -77,7 +77,7 @@ class Followed:
 
     ``busy``: found the feeder busy, or waited until out of reach. ``waits_mm``: of those that came
     to the feeder, rising. ``lasting_mm``, ``corrected_mm``: as in
-    :class:`feedsim.settings.waits.Waits`.
+    :class:`feedsim.settings.queues.Waits`.
     """
 
     carriers: int

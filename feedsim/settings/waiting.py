@@ -11,9 +11,10 @@ from feedsim.settings.kept import mark_to_act
 from feedsim.settings.marks import may_be_full, needed_gap, share_merged
 from feedsim.settings.mechanisms_unseen import searched_on, searches
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
+from feedsim.settings.queues import Queue, Waits
 from feedsim.settings.seen import NONE_MERGE
 from feedsim.settings.sources import sd_without_slips
-from feedsim.settings.waits import Queue, Waits, mean_if_longer, waits_of
+from feedsim.settings.waits import mean_if_longer, waits_of
 
 _MOST_AGAIN = 12
 _FEW = 0.02

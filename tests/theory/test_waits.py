@@ -17,10 +17,12 @@ from scipy.integrate import trapezoid
 
 from feedsim.arrivals import Paced, RandomGaps
 from feedsim.machine import Clutch, Controller, Encoder
+from feedsim.probability.stationary import stationary
 from feedsim.settings import waits as waits_module
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import until_next_tick
-from feedsim.settings.waits import Queue, _stationary, mean_if_longer, waits_of
+from feedsim.settings.queues import Queue
+from feedsim.settings.waits import mean_if_longer, waits_of
 from tests.machines import feeder, machine, run
 
 ENDLESS = 6000.0  # mm: so long a wait is as good as none at the loads below
@@ -223,10 +225,10 @@ def test_the_law_that_stays_is_that_of_a_walk_by_single_steps() -> None:
     wanted = (up / down) ** np.arange(places) * (np.arange(places) < reached)
     wanted /= wanted.sum()
     # without a subtraction, shares of 1e-35 are as exact as large ones
-    assert _stationary(moved.copy()) == pytest.approx(wanted, rel=1e-12, abs=0.0)
+    assert stationary(moved.copy()) == pytest.approx(wanted, rel=1e-12, abs=0.0)
     # twin: one place from which another share goes up
     moved[3, 3:5] += (-0.001, 0.001)
-    assert _stationary(moved) != pytest.approx(wanted, rel=1e-3, abs=0.0)
+    assert stationary(moved) != pytest.approx(wanted, rel=1e-3, abs=0.0)
 
 
 @pytest.mark.usefixtures("quick_engine")

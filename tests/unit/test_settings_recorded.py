@@ -14,8 +14,8 @@ from feedsim.machine import Carriers
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.even_grid import EvenGrid
 from feedsim.settings.followed import Followed, Stream, _lasting, follow
+from feedsim.settings.queues import Queue
 from feedsim.settings.seen import NONE_MERGE, Gap
-from feedsim.settings.waits import Queue
 
 FOUR = (200.0, 210.0, 220.0, 230.0)
 
