@@ -65,7 +65,7 @@ def against(
 
 
 def _shared(one: Scenario, two: Scenario) -> str:
-    """Say what both runs share: the cards, or the random numbers of unlike ones."""
+    """Say what both runs share: carriers and inserts, or the random numbers of unlike ones."""
     unlike = [
         name
         for name, first, other in (
@@ -77,7 +77,7 @@ def _shared(one: Scenario, two: Scenario) -> str:
         if first != other
     ]
     if not unlike:
-        return "on the same cards"
+        return "on the same carriers"
     return f"with the same random numbers; not the same are {listed(unlike)}"
 
 

@@ -1,6 +1,6 @@
 """Two setups with common random numbers: their differences, carrier by carrier.
 
-A difference is always the other setup less the first. Each card has the same random numbers in
+A difference is always the other setup less the first. Each carrier has the same random numbers in
 both, so chance mostly cancels and far fewer carriers show a difference (common random numbers: Law
 & Kelton, Simulation Modeling and Analysis, from memory).
 """

@@ -59,7 +59,7 @@ def feeder_difference(
 ) -> FeederDifference:
     """Return how another setup differs from the first at one feeder, by its number from 0.
 
-    Carriers, warm-ups and runs are the same (else ValueError): row k of both is the same card.
+    Carriers, warm-ups and runs are the same (else ValueError): row k of both is the same carrier.
     ``names``: of the feeder in the first setup and in the other.
     """
     a, b = first.records, other.records

@@ -18,9 +18,9 @@ def paired_difference(
 ) -> Interval | None:
     """Return the interval of other share less first share, both of the same carriers (−1…1).
 
-    ``only_other``, ``only_first``: cards that are a hit in only one of the two, 0 or more. ``n``:
-    all cards, at least the sum of the two. Counts need not be whole: those of correlated cards are
-    divided by their design effect. It is never without a width, and None where n = 0. Raises
+    ``only_other``, ``only_first``: carriers that are a hit in only one of the two, 0 or more.
+    ``n``: all, at least the sum of the two. Counts need not be whole: those of correlated carriers
+    are divided by their design effect. It is never without a width, and None where n = 0. Raises
     ValueError if the counts are below 0 or above n, or confidence not between 0 and 1.
 
     With p = (only_other + 1)/(n + 2), q = (only_first + 1)/(n + 2) and z the normal quantile
@@ -31,7 +31,7 @@ def paired_difference(
     The adjusted Wald interval of Bonett & Price 2012, Journal of Educational and Behavioral
     Statistics 37:479-488 (from memory). Chosen over method 10 of Newcombe 1998, Statistics in
     Medicine 17:2635-2650: by enumeration (``tests/published/test_paired_proportions.py``) its worst
-    coverage is as high from 20 cards on, it needs only the discordant counts, which a design
+    coverage is as high from 20 carriers on, it needs only the discordant counts, which a design
     effect can correct, and it finds a difference about where the exact test of these counts does.
 
     >>> low, high = paired_difference(12, 2, n=50)
@@ -54,8 +54,8 @@ def unpaired_difference(
 ) -> Interval | None:
     """Return the interval of the same difference if each setup had run on its own carriers.
 
-    ``other``, ``first``: hits and cards of each, 0 ≤ hits ≤ cards; for correlated cards both
-    divided by the design effect. None where one of them has no cards.
+    ``other``, ``first``: hits and carriers of each, 0 ≤ hits ≤ carriers; for correlated ones both
+    divided by the design effect. None where one of them has no carriers.
 
     The :func:`~feedsim.metrics.intervals.difference_interval` of both shares with their
     :func:`~feedsim.metrics.intervals.share_interval`: method 10 of Newcombe 1998.

@@ -138,7 +138,7 @@ def test_pinned_a_stays_beside_now_with_what_is_decided(desk: Any) -> None:
     text = desk.text("#printed-text")
     assert text.index("60 m/min") < text.index("90 m/min")
     told = desk.text("#differences")
-    assert "A against now, on the same cards" in told
+    assert "A against now, on the same carriers" in told
     assert "A is better" in told
     assert "A" in desk.text("#placement .legend")
     assert told.count("90 m/min") == 2  # what now is, and what it runs at; not where A is better

@@ -307,14 +307,14 @@ def test_a_line_against_itself_differs_in_nothing(asked: Asked) -> None:
 def test_what_two_lines_share_is_told(asked: Asked) -> None:
     text = asked.desk.files[0].text
     for changes, shared in (
-        (["line.speed=70 m/min", "controller.scan=4 ms"], "on the same cards"),
+        (["line.speed=70 m/min", "controller.scan=4 ms"], "on the same carriers"),
         (["carrier.pitch_sd=3 mm"], "with the same random numbers; not the same are the carriers"),
     ):
         told = asked.ask("against", carriers=60, a={"text": text, "changes": changes})
         assert told["shared"] == shared
     other = (SCENARIOS / "imperial.toml").read_text("utf-8")
     told = asked.ask("against", carriers=60, a={"text": other})["shared"]
-    assert "same cards" not in told
+    assert "same carriers" not in told
     assert "the carriers, the carrier eye, the inserts and the insert eyes" in told
 
 

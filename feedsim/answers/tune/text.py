@@ -80,11 +80,11 @@ def _verdict(found: Tuned, units: System) -> Iterator[str]:
         "refused": f"NOT ACCEPTED at {at}, for sure at 95 %",
         "open": f"NOT DECIDED at {at}",
     }[best.verdict]
-    cards = f"on {whole(best.carriers)} fresh carriers that the search never saw"
+    fresh = f"on {whole(best.carriers)} fresh carriers that the search never saw"
     if best.drawn is not None:
         part = f"{best.drawn.accepted} of {counted(best.drawn.drawn, 'machine')} drawn"
-        cards = f"for {part}, {cards}"
-    yield from wrapped(f"{said}, {cards}.")
+        fresh = f"for {part}, {fresh}"
+    yield from wrapped(f"{said}, {fresh}.")
     name = {"speed": "Highest speed", "jam_risk": "Jam risk", "spread": "Spread (sd)"}
     rows = [(name.get(found.aim, "Narrowest window"), f"now {judged_words(now, found, units)}")]
     rows.append(("", f"best {judged_words(best, found, units)}"))

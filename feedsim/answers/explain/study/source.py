@@ -33,7 +33,7 @@ class StorySource:
 
     What is computed for one story serves the next. The machine's settings are solved, the trace has
     every event of the run, and ``names`` has one name per feeder. Raises ValueError if the draws
-    are of other cards, or the trace lacks events.
+    are of other carriers, or the trace lacks events.
     """
 
     def __init__(

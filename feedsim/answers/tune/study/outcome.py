@@ -47,7 +47,8 @@ _SAME_MM = 1e-4
 def outcome(bench: Bench, tuned: Tuned) -> Tuning:
     """Find what each change buys, the best at other speeds, and how far each knob may turn.
 
-    Empty if no setup is accepted. Runs are of the believed line, on cards that no search has seen.
+    Empty if no setup is accepted. Runs are of the believed line, with random numbers that no
+    search has seen.
     """
     searched = {f.name: getattr(tuned, f.name) for f in fields(tuned)}
     if not tuned.feasible or tuned.best.value is None:

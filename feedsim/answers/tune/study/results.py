@@ -28,7 +28,7 @@ class PartAccepted:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A setup on cards and drawn machines that no search has seen.
+    """A setup with random numbers, and on drawn machines, that no search has seen.
 
     ``values``: of each knob, as one would write it.
     ``price``: what it costs.
