@@ -31,6 +31,8 @@ Changes = Mapping[str, Any]
 class Line:
     """A line that can be asked questions; it never changes.
 
+    Two lines are equal if their scenarios are, whatever they are called.
+
     Attributes
     ----------
     scenario : Scenario
@@ -62,7 +64,7 @@ class Line:
     """
 
     scenario: Scenario
-    name: str = "line"
+    name: str = field(default="line", compare=False)
     units: System = field(default="metric", compare=False)
     written: Mapping[str, Any] | None = field(default=None, compare=False)
     changes: tuple[str, ...] = field(default=(), compare=False)
@@ -92,7 +94,7 @@ class Line:
         return cls(scenario_from_dict(dict(data)), name, units_of(data), data)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the line as data from which :meth:`from_dict` makes exactly the same line."""
+        """Return the line as data from which :meth:`from_dict` makes an equal line."""
         return scenario_to_dict(self.scenario)
 
     @typed

@@ -69,7 +69,8 @@ def test_a_line_is_changed_and_never_changes(line):
 def test_a_line_that_is_written_reads_as_the_same(name, tmp_path):
     line = feedsim.load(SCENARIOS / name)
     assert feedsim.load(line.save(tmp_path / "line.toml")).scenario == line.scenario
-    assert feedsim.Line.from_dict(line.to_dict()).scenario == line.scenario
+    assert feedsim.Line.from_dict(line.to_dict()) == line
+    assert line.but({"seed": line.scenario.seed + 1}) != line
     with pytest.raises(feedsim.FeedsimError, match="exists"):
         line.save(tmp_path / "line.toml")
 
