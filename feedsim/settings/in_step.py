@@ -36,7 +36,7 @@ def corrected_in_step(at: FeederAtSpeed) -> float:
     that of 2π(h·K/T + δ·D) times e^(−2π²δ²σ²): still in step where δ is small, as for 2 ms and
     0.888 ms with h = 4. With δ beyond a tenth δ·D is not known well enough, since D depends on the
     wait itself; that part has a size (:func:`corrected_size`). Where δ is 0,
-    :func:`feedsim.settings.acts.corrected_acts` knows what h does.
+    :func:`feedsim.settings.corrected_acts.corrected_acts` knows what h does.
     """
     cycle = nominal_cycle(at) if _keeps_step(at) else None
     if cycle is None:

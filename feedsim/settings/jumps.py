@@ -20,7 +20,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from feedsim.settings.acts import corrected_acts, first_sd, is_locked, locked_step
+from feedsim.settings.acts import first_sd, is_locked, locked_step
+from feedsim.settings.corrected_acts import corrected_acts
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.jumps_of_auto import At, jumps_of_settings
 from feedsim.settings.predict import expected_offsets

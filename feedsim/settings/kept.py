@@ -30,14 +30,8 @@ import numpy as np
 from feedsim.arrays import Floats
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.distribution_parts import merged
-from feedsim.settings.acts import (
-    later_ticks,
-    locked_step,
-    reached_steps,
-    rounded,
-    side_acts,
-    step_travel,
-)
+from feedsim.settings.acts import later_ticks, locked_step, rounded, side_acts, step_travel
+from feedsim.settings.corrected_acts import reached_steps
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_opening
 from feedsim.settings.predict import opened_off

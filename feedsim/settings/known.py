@@ -25,7 +25,8 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import fields, replace
 
-from feedsim.settings.acts import is_locked, moved_at_tick, opens_at_tick, step_travel
+from feedsim.settings.acts import is_locked, step_travel
+from feedsim.settings.corrected_acts import moved_at_tick, opens_at_tick
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.predict import error_by_engage, opened_further
 from feedsim.settings.right import Solution, right_settings

@@ -13,13 +13,8 @@ from typing import NamedTuple
 from feedsim.machine import SAME_STEP, SAME_TRAVEL_MM, DistancesAndLeads, Eye
 from feedsim.motion.ramps import ramp_demand
 from feedsim.probability.distribution import Distribution
-from feedsim.settings.acts import (
-    corrected_acts,
-    corrected_mean,
-    is_locked,
-    mean_act,
-    side_acts,
-)
+from feedsim.settings.acts import is_locked, mean_act, side_acts
+from feedsim.settings.corrected_acts import corrected_acts, corrected_mean
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_engage_mean, late_opening_behind, late_opening_mean
 from feedsim.settings.nominal import engaged_time, following_time, ready_time
@@ -80,8 +75,8 @@ def corrected_point(at: FeederAtSpeed) -> Distribution:
     """Return the effect of acts on the placement with stage correction (mm of belt travel).
 
     The correction moves E by the insert's actual stage error: by the acts of its opening
-    (:func:`feedsim.settings.acts.corrected_acts`) and the error of the opening's settings: E + ΔU
-    in place of E (feedsim/MODEL.md, section 13, fact 1).
+    (:func:`feedsim.settings.corrected_acts.corrected_acts`) and the error of the opening's
+    settings: E + ΔU in place of E (feedsim/MODEL.md, section 13, fact 1).
     """
     distance = at.settings.engage_distance_mm + opened_off(at)
     return corrected_acts(at, distance - at.settings.engage_lead_s * at.counted_mm_s)

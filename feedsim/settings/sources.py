@@ -21,15 +21,14 @@ from typing import Literal, NamedTuple
 from feedsim.machine import SAME_TRAVEL_MM, Eye
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import (
-    fine_steps,
     first_shifts,
     is_locked,
     later_ticks,
     locked_step,
-    opens_at_tick,
     tick_wait_variance,
 )
 from feedsim.settings.acts_together import acts_together
+from feedsim.settings.corrected_acts import fine_steps, opens_at_tick
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.lag_left import lag_left
 from feedsim.settings.late_acts import late_engage_mean, late_opening

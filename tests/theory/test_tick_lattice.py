@@ -15,8 +15,9 @@ import pytest
 
 from feedsim.machine import Controller, Encoder, Machine
 from feedsim.probability.distribution import Distribution
-from feedsim.settings import acts
-from feedsim.settings.acts import corrected_acts, locked_step, side_acts
+from feedsim.settings import corrected_acts as module
+from feedsim.settings.acts import locked_step, side_acts
+from feedsim.settings.corrected_acts import corrected_acts
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.sources import placement_spread
 from feedsim.settings.spreads import stage_spread
@@ -110,11 +111,11 @@ def test_merged_steps_of_a_correction_are_as_good_as_all(
         return corrected_acts(at, at.engage_travel_mm)
 
     few = acted()
-    monkeypatch.setattr(acts, "_MOST_VALUES", 10**9)
-    monkeypatch.setattr(acts, "_MOST_IN_A_COUNT", 10**9)
-    acts._corrected.cache_clear()
+    monkeypatch.setattr(module, "_MOST_VALUES", 10**9)
+    monkeypatch.setattr(module, "_MOST_IN_A_COUNT", 10**9)
+    module._corrected.cache_clear()
     exact = acted()
-    acts._corrected.cache_clear()
+    module._corrected.cache_clear()
     assert work(few) <= min(70, work(exact))
     if speed < 1000.0 and carrier_scanned:
         assert work(exact) > 150  # so that it is put together at all
