@@ -115,5 +115,9 @@ class NotDrawn(UserWarning):
     """A name has characters that no installed font has; figures show boxes for them."""
 
 
+class NoCache(UserWarning):
+    """A library cannot keep its cache: each start may take longer."""
+
+
 class OldName(FutureWarning):
     """A scenario uses an old name of a table."""

@@ -34,7 +34,7 @@ from feedsim.cli.setup import setup
 from feedsim.cli.sweep import sweep
 from feedsim.cli.trial import trial
 from feedsim.cli.tune import tune
-from feedsim.errors import FeedsimError, NotDrawn, OldName, arguments_named
+from feedsim.errors import FeedsimError, NoCache, NotDrawn, OldName, arguments_named
 from feedsim.interrupts import InterruptedWork, as_interrupts, leaving_at_once
 from feedsim.running.threads import ONE_THREAD
 
@@ -111,11 +111,11 @@ def _streams() -> None:
 
 
 def _notes() -> None:
-    """Print each old key name and each font warning once; leave other warnings alone."""
+    """Print our own warnings as notes, each old key name once; leave other warnings alone."""
     others = warnings.showwarning
 
     def show(message: Any, category: type[Warning], *where: Any, **more: Any) -> None:
-        if issubclass(category, (OldName, NotDrawn)):
+        if issubclass(category, (OldName, NotDrawn, NoCache)):
             tell(f"note: {message}")
         else:
             others(message, category, *where, **more)

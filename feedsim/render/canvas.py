@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from feedsim.beside import beside
-from feedsim.errors import FeedsimError
+from feedsim.errors import FeedsimError, NoCache
 from feedsim.render.fonts import HOUSE, dress, tell_of_missing, width_points
 from feedsim.render.layout import one_line
 
@@ -105,6 +106,29 @@ def try_pictures() -> None:
             os.environ["MPLBACKEND"] = backend
 
 
+@contextmanager
+def _cache_in_words() -> Iterator[None]:
+    """Warn once (NoCache) if matplotlib logs, as it loads, that its folders cannot be written."""
+    said: list[logging.LogRecord] = []
+
+    def is_other(record: logging.LogRecord) -> bool:
+        if record.funcName != "_get_config_or_cache_dir":
+            return True
+        said.append(record)
+        return False
+
+    log = logging.getLogger("matplotlib")
+    log.addFilter(is_other)
+    try:
+        yield
+    finally:
+        log.removeFilter(is_other)
+    if said:
+        note = "matplotlib cannot write into its cache folder, so it may load more slowly"
+        warnings.warn(note, NoCache, stacklevel=2)
+
+
+@_cache_in_words()
 def _load_matplotlib() -> None:
     """Load it without the help texts of its classes, which take a quarter of the time."""
     from matplotlib import artist

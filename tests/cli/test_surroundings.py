@@ -44,6 +44,15 @@ def test_settings_of_matplotlib_that_cannot_be_read_are_said_before_the_work(
     assert not (tmp_path / "out").exists()
 
 
+def test_a_cache_folder_that_cannot_be_written_is_one_note(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    nowhere = str(tmp_path / "file" / "cache")
+    ended = in_shell(tmp_path, "feedsim", XDG_CACHE_HOME=nowhere, MPLCONFIGDIR="")
+    assert ended.returncode == 0
+    (note,) = ended.stderr.splitlines()
+    assert note.startswith("note: matplotlib cannot write into its cache folder")
+
+
 def test_an_impossible_backend_and_closed_streams_have_no_effect(tmp_path: Path) -> None:
     ended = in_shell(tmp_path, "feedsim <&- >&- 2>&-", MPLBACKEND="no such thing")
     assert (ended.returncode, ended.stdout, ended.stderr) == (0, "", "")
