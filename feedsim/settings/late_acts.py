@@ -10,6 +10,9 @@ if the edge had been known in time. For a scan S and a point u behind the captur
 
 and x in place of γ·⌊x/γ⌋ if the program or the motion has no cycle (derived in feedsim/MODEL.md,
 section 13, fact 7). A scanned edge is known at its capture; it is late by −u if u is below 0.
+
+Late or not, the clutch acts at the first motion tick that comes neither before the point nor before
+the scan tick at which the edge is known; that tick comes 0, γ, 2γ … after the scan tick.
 """
 
 from __future__ import annotations
@@ -18,12 +21,16 @@ import math
 from functools import lru_cache
 from statistics import fmean
 
+import numpy as np
+
+from feedsim.arrays import Floats
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import is_locked, step_travel
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 _PHASES = 16
+_STEPS, _BINS, _FINE = 16, 32, 64
 _FRACTIONS = tuple((k + 0.5) / _PHASES for k in range(_PHASES))
 """Fractions of a count over which the place of a point in whole counts is averaged."""
 
@@ -84,6 +91,55 @@ def late_opening(at: FeederAtSpeed) -> Distribution:
     # uniform up to ``longest`` in longest/wait of all cycles
     longest = min(wait, math.sqrt(2.0 * wait * mean))
     return Distribution(rarely=((longest / wait, longest),))
+
+
+@term
+def opening_acts_some_late(at: FeederAtSpeed) -> Distribution | None:
+    """Return when openings act behind their edges' captures (mm, counted travel, less its mean).
+
+    None if none is late, or if scans have no part in it. One part of 32 values, each spread evenly
+    over the step to the next; steps γ are taken as they are if a motion cycle has at most 16 of
+    them, else as 16 (derived at the head of this module).
+    """
+    wait, cycle = _wait(at, at.eye), at.counted_mm_s * at.controller.motion_cycle_s
+    if wait == 0.0 or late_opening_mean(at) == 0.0:
+        return None
+    points = np.array(_points(at.opening_travel_mm, at.count_mm))
+    first, last, later = _scanned(points, wait, cycle=cycle, step=step_travel(at))
+    low, high = float(np.min(first + later)), float(np.max(last + later))
+    ends = np.linspace(low, high, _BINS + 1)
+    # of each piece, the part of its scan ticks whose act comes before an end
+    before = np.clip(ends - later[:, None], first[:, None], last[:, None]) - first[:, None]
+    shares = np.diff(before.sum(axis=0)) / float((last - first).sum())
+    width = (high - low) / _BINS
+    places = width * (np.arange(_BINS) - float(shares @ np.arange(_BINS)))
+    values = dict(zip(places.tolist(), shares.tolist(), strict=True))
+    return Distribution(half_widths=(0.5 * width,), choices=(values,))
+
+
+def _scanned(
+    points: Floats, wait: float, *, cycle: float, step: float
+) -> tuple[Floats, Floats, Floats]:
+    """Return pieces of scan ticks, from and to (mm behind a capture), and how much later one acts.
+
+    The act of a scan tick x is x + f, f the first motion tick behind it, or whole motion cycles
+    more where that is before the point. Pieces of all points and f, those without length left out.
+    A motion cycle of less than a 64th of the wait is taken as that.
+    """
+    if cycle < wait / _FINE:
+        cycle = step = wait / _FINE
+    many = round(cycle / step) if step > 0.0 else _STEPS + 1
+    behind = step * np.arange(many)
+    if many > _STEPS:
+        behind = (cycle / _STEPS) * (np.arange(_STEPS) + 0.5)
+    most = max(0, math.ceil(float(points.max()) / cycle))
+    cycles = np.arange(most + 1)[:, None, None]
+    due = points[:, None] - behind - cycles * cycle
+    first = np.clip(due, 0.0, wait)
+    last = np.where(cycles == 0, wait, np.clip(due + cycle, 0.0, wait))
+    later = np.broadcast_to(behind + cycles * cycle, first.shape)
+    some = last > first
+    return first[some], last[some], later[some]
 
 
 def _late_mean(at: FeederAtSpeed, eye: Eye, travel: float, *, most: float = math.inf) -> float:

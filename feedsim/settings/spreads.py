@@ -8,7 +8,7 @@ from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution, clipped_at
 from feedsim.settings.acts import free_half_widths, is_locked
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
-from feedsim.settings.late_acts import late_opening
+from feedsim.settings.late_acts import late_opening, opening_acts_some_late
 from feedsim.settings.predict import (
     corrected_later,
     cycle_time,
@@ -111,20 +111,36 @@ def busy_travel(at: FeederAtSpeed) -> Distribution:
     """Return the belt travel (mm) from a carrier's engage tick to the earliest next point.
 
     One feed cycle moves the feed by one insert pitch plus the stage errors before and after;
-    engaging and opening each wait for a tick; and since engage ticks and readiness share one grid,
-    the time from opening to readiness is rounded up, less half a cycle (feedsim/MODEL.md,
-    section 13, fact 6). Without an insert staged points are not corrected, so may come earlier than
-    the one before by as much as it was.
+    engaging and opening each wait for a tick (:func:`_openings`); and since engage ticks and
+    readiness share one grid, the time from opening to readiness is rounded up, less half a cycle
+    (feedsim/MODEL.md, section 13, fact 6). Without an insert staged points are not corrected, so
+    may come earlier than the one before by as much as it was.
     """
     per_feed = at.belt_per_feed
     busy = cycle_time(at) + (until_next_tick(at) - 0.5 * at.controller.motion_cycle_s)
     before, after = (_half_widths(at, at.carrier_eye, tick=tick) for tick in (True, False))
-    staged = _half_widths(at, at.eye)
     eyes = (at.carrier_eye.edge_sd_mm, at.eye.edge_sd_mm * per_feed)
     timing = Distribution(
         mean=at.speed_mm_s * busy - at.inserts.gap_mm * per_feed + corrected_later(at),
         normal_sd=math.hypot(*(math.sqrt(2.0) * sd for sd in eyes)),
-        half_widths=(*before, *after, *staged, *staged),
+        half_widths=(*before, *after),
         rarely=((at.inserts.double, at.inserts.length_mm * per_feed),),
     )
-    return timing.plus(gaps(at).times(per_feed))
+    return timing.plus(gaps(at).times(per_feed), *_openings(at))
+
+
+def _openings(at: FeederAtSpeed) -> tuple[Distribution, Distribution]:
+    """Return what the opening before a feed cycle and its own spread (mm of belt travel).
+
+    One that acts later makes its own cycle longer, and the next one, whose way is shorter, as much
+    shorter. With stage correction it makes that one begin as much later, counted from the point
+    without correction. Late openings behind a scanned carrier eye are left out: closings wait for
+    the same scans.
+    """
+    acts = None if at.carrier_eye.scanned else opening_acts_some_late(at)
+    if acts is None:
+        each = Distribution(half_widths=tuple(_half_widths(at, at.eye)))
+        return each, each
+    seen = Distribution(half_widths=tuple(captures(at, at.eye)))
+    own, before = seen.plus(acts.times(at.scale)), seen.plus(acts.times(-at.scale))
+    return seen if at.settings.stage_correction else before, own
