@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from feedsim.criteria import Criteria
+from feedsim.settings.busy_lag import busy_longer
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.kept import mark_to_act
 from feedsim.settings.levels import too_short
@@ -76,6 +77,8 @@ def _lost(at: FeederAtSpeed, on: tuple[SearchedOn, ...]) -> float:
     busy, more = busy_travel(at), searches(at, on)
     if are_whole_scans(at):
         busy, more = busy_scans(at, more)
+    else:
+        busy = busy.plus(busy_longer(at))
     return at.carriers.arrival.share_lost(busy, more, come=at.seen_share)
 
 
