@@ -1,39 +1,49 @@
-"""Feed cycles behind two eyes whose edges are stored at scan ticks: a whole number of scans long.
+"""Feed cycles behind a carrier eye whose edges are stored at scan ticks.
 
 Carrier A is known at a scan tick T, and closes the clutch c later, at a motion tick. The edge of
-the next insert is known k scans after T, and opens it u later, at a motion tick; the feeder is
-ready r after that. The next carrier, known n scans after T, finds it busy if its own c ends before:
-if n is at most some n*(k). Over line speed n* jumps where c, u or r reach another tick, and the
-share lost with it: a sawtooth, as long as a scan is of belt travel.
+the next insert opens it, at a motion tick too, and the feeder is ready r after that. The next
+carrier, known n scans after T, finds it busy if its own c ends before: if n is at most some n*.
+Over line speed n* jumps, and the share lost with it: a sawtooth, as long as a scan is of belt
+travel.
 
-With Y from T to where the insert's edge would be known without the wait for a scan, and b the
-phase of a tick, uniform on a scan, k = ⌊(Y + b)/scan⌋: what an opening comes late it stages
-further, and the next edge comes as much sooner, so that phases turn and spread evenly. Likewise n,
-with the phase a of a carrier's edge before its tick: n is at most n* if the pitch plus a is below
-(n* + 1)·scan (derived in feedsim/MODEL.md, section 13, fact 6).
+- Insert eye stored at scan ticks: its edge is known k scans after T, and opens u later. With Y from
+  T to where it would be known without the wait for a scan, and b the phase of a tick, uniform on a
+  scan, k = ⌊(Y + b)/scan⌋: what an opening comes late it stages further, and the next edge comes as
+  much sooner, so that phases turn and spread evenly.
+- Latched: it opens at the first motion tick at or after Z, a travel behind its edge, unless the
+  program knows of it too late for that.
+
+Likewise n, with the phase a of a carrier's edge before its tick: n is at most n* if the pitch plus
+a is below (n* + 1)·scan (derived in feedsim/MODEL.md, section 13, fact 6).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from feedsim.machine import SAME_STEP
 from feedsim.probability.distribution import Distribution
-from feedsim.settings.acts import first_steps, is_locked, locked_step
+from feedsim.settings.acts import first_steps, free_half_widths, is_locked, locked_step
+from feedsim.settings.busy_lag import busy_longer
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.nominal import ready_time
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
 from feedsim.settings.spreads import gaps
 
 _PHASES, _RARE, _FAR = 8, 1e-12, 9.0
+_Lost = Iterator[tuple[int, float]]
+"""n* + 1, with shares."""
 
 
 def are_whole_scans(at: FeederAtSpeed) -> bool:
-    """Return whether both eyes' edges are acted on in steps from a scan tick."""
-    return all(is_locked(eye, at.controller) for eye in (at.carrier_eye, at.eye))
+    """Return whether carriers come in steps from a scan tick, and openings by their edges alone."""
+    if not is_locked(at.carrier_eye, at.controller):
+        return False
+    return is_locked(at.eye, at.controller) or late_opening_mean(at) == 0.0
 
 
 def busy_scans(
@@ -47,20 +57,32 @@ def busy_scans(
 
     ``more``: extra travels of a service (mm), with probabilities.
     """
-    scan, jitter = at.speed_mm_s * at.controller.scan_s, at.carrier_eye.response_jitter_s
+    v = at.speed_mm_s
+    scan, jitter = v * at.controller.scan_s, v * at.carrier_eye.response_jitter_s
+    lost = _behind_scanned_edges if is_locked(at.eye, at.controller) else _behind_latched_edges
     values: dict[float, float] = {}
     for ticks, law in _cycles(at):
         for by, chance in more.items():
-            for scans, share in _scans_to_edge(law.shifted(by), scan):
-                for number, part in ticks.lost_before(scans):
-                    values[scan * number] = values.get(scan * number, 0.0) + chance * share * part
-    widths = (0.5 * scan, *(2 * [at.speed_mm_s * jitter]))
-    return Distribution(-0.5 * scan, math.sqrt(2.0) * at.carrier_eye.edge_sd_mm, widths), values
+            for number, share in lost(ticks, law.shifted(by), v):
+                part = chance * ticks.share * share
+                values[scan * number] = values.get(scan * number, 0.0) + part
+    sd, widths = math.sqrt(2.0) * at.carrier_eye.edge_sd_mm, (0.5 * scan, jitter, jitter)
+    return Distribution(-0.5 * scan, sd, widths), values
 
 
 def scans_to_ready(at: FeederAtSpeed) -> tuple[int, ...]:
-    """Return n* + 1 for an edge known with its carrier, at each phase and act of a cycle."""
-    return tuple(number for each in _ticks(at) for number, _ in each.lost_before(0))
+    """Return n* + 1 of a mean cycle, at each phase and act of one.
+
+    With a scanned insert eye, that of an edge known with its carrier.
+    """
+    if is_locked(at.eye, at.controller):
+        return tuple(number for each in _ticks(at) for number, _ in each.lost_before(0))
+    cycles = [(each, law.average / at.speed_mm_s) for each, law in _cycles(at)]
+    return tuple(
+        math.ceil((opens_s + each.takes_s - closes_s) / each.scan_s - SAME_STEP)
+        for each, opens_s in cycles
+        for closes_s, _ in each.closes
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,33 +112,80 @@ class _Ticks:
         """Mean wait of a closing for its motion tick."""
         return sum(share * (self.after(time) - time) for time, share in self.closes)
 
-    def lost_before(self, scans: int) -> Iterator[tuple[int, float]]:
+    def opening_waited_s(self, scans: int) -> float:
+        """Return the mean wait for its tick of an opening on an edge known so many scans before."""
+        before = replace(self, phase_s=math.fmod(self.phase_s - scans * self.scan_s, self.cycle_s))
+        return sum(share * (before.after(time) - time) for time, share in self.opens)
+
+    def lost_before(self, scans: int) -> _Lost:
         """Yield n* + 1 for an edge known so many scans after the carrier, with shares."""
         for opens_s, share in self.opens:
             ready_s = self.after(scans * self.scan_s + opens_s) + self.takes_s
             for closes_s, part in self.closes:
                 last = math.floor((ready_s - self.cycle_s - closes_s) / self.scan_s + SAME_STEP)
-                yield last + 1, self.share * share * part
+                yield last + 1, share * part
+
+
+def _behind_scanned_edges(ticks: _Ticks, law: Distribution, v: float) -> _Lost:
+    """Yield n* + 1 with shares; ``law``: of Y + b (mm)."""
+    scan = v * ticks.scan_s
+    low, high = _ends(law)
+    numbers = range(math.floor(low / scan), math.ceil(high / scan) + 1)
+    below = law.below(*(number * scan for number in numbers))
+    for scans, (before, after) in zip(numbers, pairwise(below), strict=False):
+        if after - before > _RARE:
+            for number, part in ticks.lost_before(scans):
+                yield number, (after - before) * part
+
+
+def _behind_latched_edges(ticks: _Ticks, law: Distribution, v: float) -> _Lost:
+    """Yield n* + 1 with shares; ``law``: of Z (mm). n is not lost up to its closing less r."""
+    low, high = (end / v + ticks.takes_s for end in _ends(law))
+    for closes_s, part in ticks.closes:
+        first = math.floor((low - closes_s - ticks.cycle_s) / ticks.scan_s)
+        numbers = range(first, math.ceil((high - closes_s) / ticks.scan_s) + 1)
+        ends = (ticks.after(n * ticks.scan_s + closes_s) - ticks.takes_s for n in numbers)
+        below = law.below(*(v * end for end in ends))
+        for number, (before, after) in zip(numbers[1:], pairwise(below), strict=True):
+            if after - before > _RARE:
+                yield number, (after - before) * part
+
+
+def _ends(law: Distribution) -> tuple[float, float]:
+    (low, high), far = law.bounds(), _FAR * law.normal_sd
+    return low - far, high + far
 
 
 def _cycles(at: FeederAtSpeed) -> Iterator[tuple[_Ticks, Distribution]]:
-    """Yield the ticks at each phase of the motion cycle, and the law of Y + b (mm) at it."""
+    """Yield the ticks at each phase of the motion cycle, and the law of Y + b or Z (mm) at it."""
     v, control, per_feed = at.speed_mm_s, at.controller, at.belt_per_feed
     ticks = _ticks(at)
-    takes_s = ticks[0].takes_s
     opened, closed = (_mean(acts) for acts in (ticks[0].opens, ticks[0].closes))
-    whole = v * (cycle_time(at) + until_next_tick(at)) + corrected_later(at)
-    scan, jitter = v * control.scan_s, v * at.eye.response_jitter_s
-    later = 0.5 * v * (control.motion_cycle_s - locked_step(control))
+    whole = v * (cycle_time(at) + until_next_tick(at) - ticks[0].takes_s + closed)
+    count, tick = free_half_widths(at)
+    widths: tuple[float, ...] = (half := 0.5 * v * control.scan_s,)
+    if is_locked(at.eye, control):
+        mean = whole - v * opened + half
+    else:  # what the opening before waited for its count and tick is staged further
+        mean, widths = whole - tick, (count, count, tick)
     law = Distribution(
-        whole - v * (opened + takes_s - closed) + 0.5 * scan,
+        mean + corrected_later(at),
         math.sqrt(2.0) * at.eye.edge_sd_mm * per_feed,
-        (0.5 * scan, jitter, jitter, *([later] if later > _RARE else [])),
+        (*widths, *(2 * [v * at.eye.response_jitter_s])),
         rarely=((at.inserts.double, at.inserts.length_mm * per_feed),),
     ).plus(gaps(at).shifted(-at.inserts.gap_mm).times(per_feed))
-    waits_s = sum(each.share * each.waits_s for each in ticks)
-    for each in ticks:
-        yield each, law.shifted(v * (each.waits_s - waits_s))
+    if not is_locked(at.eye, control):
+        law = law.plus(busy_longer(at))
+        for each in ticks:
+            yield each, law.shifted(v * each.waits_s)
+        return
+    # scans from the edge before to this carrier: it opened at a motion tick of that phase
+    between = (at.carriers.pitch_mm - law.average + half) / (2.0 * half)
+    few = math.floor(between)
+    for scans, share in ((few, few + 1.0 - between), (few + 1, between - few)):
+        for each in ticks:
+            waited = each.waits_s - each.opening_waited_s(scans)
+            yield replace(each, share=share * each.share), law.shifted(v * waited)
 
 
 def _ticks(at: FeederAtSpeed) -> list[_Ticks]:
@@ -135,12 +204,3 @@ def _ticks(at: FeederAtSpeed) -> list[_Ticks]:
 
 def _mean(acts: tuple[tuple[float, float], ...]) -> float:
     return sum(time * share for time, share in acts)
-
-
-def _scans_to_edge(law: Distribution, scan: float) -> list[tuple[int, float]]:
-    """Return after how many whole scans an edge is known, with shares; ``law``: of Y + b (mm)."""
-    (low, high), far = law.bounds(), _FAR * law.normal_sd
-    ends = range(math.floor((low - far) / scan), math.ceil((high + far) / scan) + 1)
-    below = law.below(*(number * scan for number in ends))
-    shares = [after - before for before, after in pairwise(below)]
-    return [(n, share) for n, share in zip(ends, shares, strict=False) if share > _RARE]

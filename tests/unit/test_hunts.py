@@ -261,7 +261,7 @@ def test_openings_at_a_tick_are_corrected_by_no_count(
     if (eye, cycle) == ("scanned", "1 ms"):
         return  # in steps, which have been known all along
     # the twin: the correction spreads over a count
-    for module in ("acts", "sources", "known"):
+    for module in ("corrected_acts", "sources", "known"):
         monkeypatch.setattr(f"feedsim.settings.{module}.opens_at_tick", lambda *_: False)
     assert "at most" in (hunted_auto(line) or "")
 
