@@ -28,20 +28,29 @@ from feedsim.machine import SAME_STEP
 from feedsim.probability.distribution import Distribution
 from feedsim.settings.acts import first_steps, free_half_widths, is_locked, locked_step
 from feedsim.settings.busy_lag import busy_longer
-from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.late_acts import late_opening_mean
 from feedsim.settings.nominal import ready_time
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
 from feedsim.settings.spreads import gaps
 
-_PHASES, _RARE, _FAR = 8, 1e-12, 9.0
+_PHASES, _RARE, _FAR = 4, 1e-12, 9.0
+_SHORT, _SELDOM = 0.1, 1e-3
 _Lost = Iterator[tuple[int, float]]
 """n* + 1, with shares."""
 
 
+@term
 def are_whole_scans(at: FeederAtSpeed) -> bool:
-    """Return whether carriers come in steps from a scan tick, and openings by their edges alone."""
+    """Return whether carriers come in steps from a scan tick, and openings by their edges alone.
+
+    Not if scans are so short that they hardly matter: below a tenth of what spreads gaps and edges.
+    """
     if not is_locked(at.carrier_eye, at.controller):
+        return False
+    edges = at.carrier_eye.edge_sd_mm, at.eye.edge_sd_mm * at.belt_per_feed
+    spread = math.hypot(at.carriers.arrival.sd_mm, gaps(at).sd * at.belt_per_feed, *edges)
+    if at.speed_mm_s * at.controller.scan_s < _SHORT * spread:
         return False
     return is_locked(at.eye, at.controller) or late_opening_mean(at) == 0.0
 
@@ -63,7 +72,10 @@ def busy_scans(
     values: dict[float, float] = {}
     for ticks, law in _cycles(at):
         for by, chance in more.items():
-            for number, share in lost(ticks, law.shifted(by), v):
+            there = law.shifted(by)
+            if chance < _SELDOM:
+                there = Distribution(there.average)
+            for number, share in lost(ticks, there, v):
                 part = chance * ticks.share * share
                 values[scan * number] = values.get(scan * number, 0.0) + part
     sd, widths = math.sqrt(2.0) * at.carrier_eye.edge_sd_mm, (0.5 * scan, jitter, jitter)
@@ -182,8 +194,10 @@ def _cycles(at: FeederAtSpeed) -> Iterator[tuple[_Ticks, Distribution]]:
     # scans from the edge before to this carrier: it opened at a motion tick of that phase
     between = (at.carriers.pitch_mm - law.average + half) / (2.0 * half)
     few = math.floor(between)
+    if len(ticks) == 1:
+        between = float(few)
     for scans, share in ((few, few + 1.0 - between), (few + 1, between - few)):
-        for each in ticks:
+        for each in ticks if share else ():
             waited = each.waits_s - each.opening_waited_s(scans)
             yield replace(each, share=share * each.share), law.shifted(v * waited)
 
