@@ -19,6 +19,11 @@ SideName = Literal["engage", "disengage"]
 SIDES: tuple[SideName, ...] = ("engage", "disengage")
 
 
+def travel_to_act(distance_mm: float, lead_s: float, counted_mm_s: float) -> float:
+    """Return distance − lead·v_c, from the edge to the act (feedsim/MODEL.md, sections 5 and 8)."""
+    return distance_mm - lead_s * counted_mm_s
+
+
 class OneSide(NamedTuple):
     """Distance (mm of counted travel) and lead (s) of one act."""
 
@@ -26,8 +31,8 @@ class OneSide(NamedTuple):
     lead_s: float
 
     def travel_mm(self, counted_mm_s: float) -> float:
-        """Return distance − lead·v_c, from the edge to the act."""
-        return self.distance_mm - self.lead_s * counted_mm_s
+        """Return the travel from the edge to the act (:func:`travel_to_act`)."""
+        return travel_to_act(self.distance_mm, self.lead_s, counted_mm_s)
 
 
 class DistancesAndLeads:
@@ -50,12 +55,12 @@ class DistancesAndLeads:
         return self.side(side).travel_mm(counted_mm_s)
 
     def engage_travel_mm(self, counted_mm_s: float) -> float:
-        """Return E = distance − lead·v_c, from mark to closing (feedsim/MODEL.md, section 5)."""
-        return self.side("engage").travel_mm(counted_mm_s)
+        """Return E, from mark to closing (:func:`travel_to_act`)."""
+        return travel_to_act(self.engage_distance_mm, self.engage_lead_s, counted_mm_s)
 
     def opening_travel_mm(self, counted_mm_s: float) -> float:
-        """Return U = distance − lead·v_c, from edge to opening (feedsim/MODEL.md, section 8)."""
-        return self.side("disengage").travel_mm(counted_mm_s)
+        """Return U, from edge to opening (:func:`travel_to_act`)."""
+        return travel_to_act(self.disengage_distance_mm, self.disengage_lead_s, counted_mm_s)
 
 
 @dataclass(frozen=True, slots=True)

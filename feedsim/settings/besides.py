@@ -176,9 +176,8 @@ def _selection(at: FeederAtSpeed, lost: float) -> float:
 
 def _short_run_up(at: FeederAtSpeed) -> float:
     """Return the mean lateness of inserts staged too far on for their run-up (mm)."""
-    staged, clutch = staged_nose(at), at.feeder.clutch
-    ramp = clutch.ramp_in * (1.0 if clutch.travel_ramp else at.speed_mm_s)
-    room = at.feeder.insert_eye_to_placement_mm - 0.5 * ramp
+    staged, (ramp_in_s, _) = staged_nose(at), at.feeder.clutch.ramps_s(at.speed_mm_s)
+    room = at.feeder.insert_eye_to_placement_mm - 0.5 * at.speed_mm_s * ramp_in_s
     if 1.0 - staged.share_below(room) < _RARE:
         return 0.0
     beyond = staged.average - room
@@ -288,5 +287,5 @@ def _late_in_step(at: FeederAtSpeed) -> float:
 def _out_of_reach(at: FeederAtSpeed) -> float:
     if not (at.controller.not_ready_engages or at.controller.late_mark_engages):
         return 0.0
-    room = at.carriers.length_mm - at.settings.target_offset_mm
+    room = at.carriers.reach_mm(at.settings)
     return 0.5 * max(0.0, at.speed_mm_s * at.controller.motion_cycle_s - room)

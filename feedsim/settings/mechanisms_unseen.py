@@ -67,8 +67,8 @@ def _merging(at: FeederAtSpeed, shift: Distribution, *, passed: int) -> float:
 def _speed_over_gap(at: FeederAtSpeed, lasts_s: float, *, passed: int) -> float:
     """Return the mean feed speed (mm/s) for a time from when an insert's tail passes the eye."""
     ins = at.inserts
-    pitch = ins.length_mm + ins.gap_mm
-    way = ins.length_mm + clipped_slip_mean(ins) - at.settings.stage_position_mm + passed * pitch
+    way = ins.length_mm + clipped_slip_mean(ins) - at.settings.stage_position_mm
+    way += passed * ins.pitch_mm
     return mean_speed(at, way, lasts_s) if way > 0.0 else at.feed_mm_s
 
 
@@ -123,7 +123,7 @@ def searched_on(at: FeederAtSpeed) -> tuple[SearchedOn, SearchedOn, SearchedOn]:
     shorter = (mean - _shortest_gaps(ins, merge, mean)) * at.belt_per_feed
     found = shorter * merge / (1.0 - merge) if merge < 1.0 else 0.0
     return (
-        SearchedOn(misfeed, 1.0 - (1.0 - misfeed) * (1.0 - at.eye.missed), pitch),
+        SearchedOn(misfeed, 1.0 - at.feeder.found_share, pitch),
         SearchedOn(stray - merged, behind, pitch),
         SearchedOn(merged, behind, pitch - shorter, found),
     )
@@ -210,7 +210,7 @@ def _early(at: FeederAtSpeed) -> float:
     usual = early_staged(at, 0.0)
     further = staged_further(at)
     after = early_staged(at, further) if further else usual
-    others = (1.0 - at.inserts.misfeed) * (1.0 - at.eye.missed)
+    others = at.feeder.found_share
     others *= (1.0 - merged_inserts(at)) * (1.0 - _short(at))
     q, r = (1.0 - others * (1.0 - early) for early in (usual, after))
     if q < _RARE or after == usual:
@@ -227,7 +227,7 @@ def early_staged(at: FeederAtSpeed, further_mm: float) -> float:
 def searched_longer(at: FeederAtSpeed) -> FeederAtSpeed:
     """Return a feeder whose every search passes one insert."""
     ins = at.inserts
-    longer = replace(ins, gap_mm=ins.gap_mm + ins.length_mm + ins.gap_mm)
+    longer = replace(ins, gap_mm=ins.gap_mm + ins.pitch_mm)
     return FeederAtSpeed(at.machine, replace(at.feeder, inserts=longer), at.speed_mm_s)
 
 
