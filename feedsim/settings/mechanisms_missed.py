@@ -82,6 +82,7 @@ def _lost(at: FeederAtSpeed, on: tuple[SearchedOn, ...]) -> float:
     return at.carriers.arrival.share_lost(busy, more, come=at.seen_share)
 
 
+@term
 def memory(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of marks that find the program's memory full, beyond those lost to the feeder.
 

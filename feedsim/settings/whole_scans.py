@@ -24,8 +24,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import numpy as np
+
 from feedsim.machine import SAME_STEP
-from feedsim.probability.distribution import Distribution
+from feedsim.probability.distribution import Distribution, SharesBelow
 from feedsim.settings.acts import first_steps, free_half_widths, is_locked, locked_step
 from feedsim.settings.busy_lag import busy_longer
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
@@ -34,7 +36,7 @@ from feedsim.settings.nominal import ready_time
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
 from feedsim.settings.spreads import gaps
 
-_PHASES, _RARE, _FAR = 4, 1e-12, 9.0
+_PHASES, _RARE = 4, 1e-12
 _SHORT, _SELDOM = 0.1, 1e-3
 _Lost = Iterator[tuple[int, float]]
 """n* + 1, with shares."""
@@ -70,11 +72,12 @@ def busy_scans(
     scan, jitter = v * at.controller.scan_s, v * at.carrier_eye.response_jitter_s
     lost = _behind_scanned_edges if is_locked(at.eye, at.controller) else _behind_latched_edges
     values: dict[float, float] = {}
-    for ticks, law in _cycles(at):
+    law = _law(at)
+    mean, whole = SharesBelow(np.array([law.average]), np.zeros(1)), _shares(at)
+    for ticks, shift in _cycles(at):
         for by, chance in more.items():
-            there = law.shifted(by)
-            if chance < _SELDOM:
-                there = Distribution(there.average)
+            there = mean if chance < _SELDOM else whole
+            there = SharesBelow(there.places + (shift + by), there.shares)
             for number, share in lost(ticks, there, v):
                 part = chance * ticks.share * share
                 values[scan * number] = values.get(scan * number, 0.0) + part
@@ -89,7 +92,8 @@ def scans_to_ready(at: FeederAtSpeed) -> tuple[int, ...]:
     """
     if is_locked(at.eye, at.controller):
         return tuple(number for each in _ticks(at) for number, _ in each.lost_before(0))
-    cycles = [(each, law.average / at.speed_mm_s) for each, law in _cycles(at)]
+    mean = _law(at).average
+    cycles = [(each, (mean + shift) / at.speed_mm_s) for each, shift in _cycles(at)]
     return tuple(
         math.ceil((opens_s + each.takes_s - closes_s) / each.scan_s - SAME_STEP)
         for each, opens_s in cycles
@@ -138,38 +142,38 @@ class _Ticks:
                 yield last + 1, share * part
 
 
-def _behind_scanned_edges(ticks: _Ticks, law: Distribution, v: float) -> _Lost:
+def _behind_scanned_edges(ticks: _Ticks, law: SharesBelow, v: float) -> _Lost:
     """Yield n* + 1 with shares; ``law``: of Y + b (mm)."""
     scan = v * ticks.scan_s
-    low, high = _ends(law)
-    numbers = range(math.floor(low / scan), math.ceil(high / scan) + 1)
-    below = law.below(*(number * scan for number in numbers))
+    numbers = range(math.floor(law.low_at / scan), math.ceil(law.high_at / scan) + 2)
+    below = law(scan * np.array(numbers)).tolist()
     for scans, (before, after) in zip(numbers, pairwise(below), strict=False):
         if after - before > _RARE:
             for number, part in ticks.lost_before(scans):
                 yield number, (after - before) * part
 
 
-def _behind_latched_edges(ticks: _Ticks, law: Distribution, v: float) -> _Lost:
+def _behind_latched_edges(ticks: _Ticks, law: SharesBelow, v: float) -> _Lost:
     """Yield n* + 1 with shares; ``law``: of Z (mm). n is not lost up to its closing less r."""
-    low, high = (end / v + ticks.takes_s for end in _ends(law))
+    low, high = (end / v + ticks.takes_s for end in (law.low_at, law.high_at))
     for closes_s, part in ticks.closes:
         first = math.floor((low - closes_s - ticks.cycle_s) / ticks.scan_s)
-        numbers = range(first, math.ceil((high - closes_s) / ticks.scan_s) + 1)
-        ends = (ticks.after(n * ticks.scan_s + closes_s) - ticks.takes_s for n in numbers)
-        below = law.below(*(v * end for end in ends))
+        numbers = range(first, math.ceil((high - closes_s) / ticks.scan_s) + 2)
+        ends = [ticks.after(n * ticks.scan_s + closes_s) - ticks.takes_s for n in numbers]
+        below = law(v * np.array(ends)).tolist()
         for number, (before, after) in zip(numbers[1:], pairwise(below), strict=True):
             if after - before > _RARE:
                 yield number, (after - before) * part
 
 
-def _ends(law: Distribution) -> tuple[float, float]:
-    (low, high), far = law.bounds(), _FAR * law.normal_sd
-    return low - far, high + far
+@term
+def _shares(at: FeederAtSpeed) -> SharesBelow:
+    return _law(at).shares_below()
 
 
-def _cycles(at: FeederAtSpeed) -> Iterator[tuple[_Ticks, Distribution]]:
-    """Yield the ticks at each phase of the motion cycle, and the law of Y + b or Z (mm) at it."""
+@term
+def _law(at: FeederAtSpeed) -> Distribution:
+    """Return the law of Y + b or Z (mm), without the shifts of :func:`_cycles`."""
     v, control, per_feed = at.speed_mm_s, at.controller, at.belt_per_feed
     ticks = _ticks(at)
     opened, closed = (_mean(acts) for acts in (ticks[0].opens, ticks[0].closes))
@@ -186,22 +190,29 @@ def _cycles(at: FeederAtSpeed) -> Iterator[tuple[_Ticks, Distribution]]:
         (*widths, *(2 * [v * at.eye.response_jitter_s])),
         rarely=((at.inserts.double, at.inserts.length_mm * per_feed),),
     ).plus(gaps(at).shifted(-at.inserts.gap_mm).times(per_feed))
-    if not is_locked(at.eye, control):
-        law = law.plus(busy_longer(at))
+    return law if is_locked(at.eye, control) else law.plus(busy_longer(at))
+
+
+def _cycles(at: FeederAtSpeed) -> Iterator[tuple[_Ticks, float]]:
+    """Yield the ticks at each phase of the motion cycle, and what it shifts Y or Z by (mm)."""
+    v, ticks = at.speed_mm_s, _ticks(at)
+    if not is_locked(at.eye, at.controller):
         for each in ticks:
-            yield each, law.shifted(v * each.waits_s)
+            yield each, v * each.waits_s
         return
+    half = 0.5 * v * at.controller.scan_s
     # scans from the edge before to this carrier: it opened at a motion tick of that phase
-    between = (at.carriers.pitch_mm - law.average + half) / (2.0 * half)
+    between = (at.carriers.pitch_mm - _law(at).average + half) / (2.0 * half)
     few = math.floor(between)
     if len(ticks) == 1:
         between = float(few)
     for scans, share in ((few, few + 1.0 - between), (few + 1, between - few)):
         for each in ticks if share else ():
             waited = each.waits_s - each.opening_waited_s(scans)
-            yield replace(each, share=share * each.share), law.shifted(v * waited)
+            yield replace(each, share=share * each.share), v * waited
 
 
+@term
 def _ticks(at: FeederAtSpeed) -> list[_Ticks]:
     control = at.controller
     step, cycle = locked_step(control), control.motion_cycle_s
