@@ -14,7 +14,7 @@ from feedsim.arrivals.law import Arrival, RandomStream
 from feedsim.probability.distribution import Distribution
 from feedsim.probability.distribution_parts import normal_nodes
 
-_NOISE_NODES = 5
+_NOISE_NODES, _RARE_NODES = 5, 8
 _LONGEST = 30.0  # mean gaps that are practically never exceeded
 
 
@@ -114,27 +114,30 @@ class RandomGaps(Arrival):
 
     def share_over(self, many: int, within: Distribution) -> float:
         """Return the probability that a number of pitches passes within a travel, at its mean."""
-        return self._within(many, within.average)
+        return float(self._within(many, np.array(within.average)))
 
     def share_over_before(
         self, many: int, busy: Distribution, more: Mapping[float, float]
     ) -> float:
         """Return the probability that some number of pitches passes before a feeder is ready.
 
-        Averaged over ``busy``, taken as normal, by Gauss-Hermite nodes.
+        Averaged over ``busy``, its rare parts by even nodes and all else, taken as normal, by
+        Gauss-Hermite nodes.
         """
+        usual = busy._replace(rarely=())
         places, shares = normal_nodes(_NOISE_NODES)
-        noise: list[tuple[float, float]] = [
-            *zip((busy.sd * places).tolist(), shares.tolist(), strict=True)
-        ]
-        return sum(
-            chance * weight * self._within(many, busy.average + off + by)
-            for off, weight in noise
-            for by, chance in more.items()
-        )
+        travels, chances = usual.average + usual.sd * places, shares
+        for share, length in busy.rarely:
+            nodes = length * (np.arange(_RARE_NODES) + 0.5) / _RARE_NODES
+            each = np.full(_RARE_NODES, share / _RARE_NODES)
+            extra, parts = np.append(0.0, nodes), np.append(1.0 - share, each)
+            travels = np.add.outer(travels, extra).ravel()
+            chances = np.multiply.outer(chances, parts).ravel()
+        by, parts = np.array([*more.items()]).T
+        return float(chances @ self._within(many, np.add.outer(travels, by)) @ parts)
 
-    def _within(self, many: int, travel: float) -> float:
-        """Return the probability that some number of pitches passes within a travel (mm).
+    def _within(self, many: int, travel: Floats) -> Floats:
+        """Return the probability that some number of pitches passes within travels (mm).
 
         P(n, x/m), the regularised incomplete gamma function: a sum of n exponentials of mean m is
         gamma distributed (any textbook on queues).
@@ -142,5 +145,5 @@ class RandomGaps(Arrival):
         from scipy.special import gammainc
 
         shortest = self.shortest_mm
-        free = travel - many * shortest
-        return float(gammainc(many, free / (self.pitch_mm - shortest))) if free > 0.0 else 0.0
+        free = np.maximum(0.0, travel - many * shortest)
+        return np.asarray(gammainc(many, free / (self.pitch_mm - shortest)), dtype=np.float64)

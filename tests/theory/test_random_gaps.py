@@ -9,10 +9,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from scipy.stats import exponnorm
+from scipy.integrate import quad
+from scipy.stats import exponnorm, gamma
 
 from feedsim.arrivals import RandomGaps
 from feedsim.machine import Carriers, Eye
+from feedsim.probability.distribution import Distribution
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.marks import share_merged
 from tests.machines import machine
@@ -34,3 +36,22 @@ def test_the_share_that_merges_counts_the_spread_of_the_edge(mean: float, sd: fl
     # the twin, which a law of gaps alone gives: none
     exact = replace(made, carrier_eye=replace(made.carrier_eye, edge_sd_mm=0.0))
     assert share_merged(FeederAtSpeed(exact, exact.feeders[0], SPEED)) == 0.0
+
+
+@pytest.mark.parametrize("many", [1, 2])
+def test_doubles_that_keep_a_feeder_busy_longer_count_in_full(many: int) -> None:
+    """A double keeps it busy for up to 85 mm longer, evenly; n gaps have a gamma law."""
+    least, mean, busy, share, length = 230.0, 260.0, 220.0, 0.05, 85.0
+    law = RandomGaps(210.0, mean, min_gap_mm=least - 210.0)
+    come = gamma(many, scale=mean - least)
+    longer, _ = quad(lambda u: come.cdf(many * busy + u - many * least) / length, 0.0, length)
+    expected = (1.0 - share) * come.cdf(many * (busy - least)) + share * longer
+    found = law.share_over_before(
+        many, Distribution(many * busy, rarely=((share, length),)), {0.0: 1.0}
+    )
+    # by eight nodes
+    assert found == pytest.approx(expected, rel=0.02)
+    # the twin: a normal law of the same spread has none
+    sd = Distribution(rarely=((share, length),)).sd
+    plain = Distribution(many * busy + 0.5 * share * length, sd)
+    assert law.share_over_before(many, plain, {0.0: 1.0}) != pytest.approx(expected, rel=0.2)
