@@ -18,10 +18,9 @@ from feedsim.criteria import Criteria, Figure
 from feedsim.settings.acts import is_locked, locked_step
 from feedsim.settings.jumps import Jumps, act, jumps_between
 from feedsim.settings.jumps_of_auto import At
-from feedsim.settings.longest_cycles import longest_cycles
+from feedsim.settings.longest_cycles import longest_cycles, may_be_long
 from feedsim.settings.mechanisms import MECHANISMS
 from feedsim.settings.mechanisms_jams import landing_late, run_up
-from feedsim.settings.mechanisms_missed import feed_cycle, most_lost_in_scans
 from feedsim.settings.right import right_settings
 from feedsim.settings.shares_by_speed import EASILY, FIGURES, Excess, SharesBySpeed
 from feedsim.settings.sources import placement_sd
@@ -41,7 +40,6 @@ _SMALL = 0.005
 """Jumps smaller than this fraction of the tolerance and of the room before the nose limit are not
 checked: they change a share near its limit, three standard deviations off, by a 40th."""
 _OF_WAY = tuple(n for n, m in enumerate(MECHANISMS) if m.share in (run_up, landing_late))
-_FEED_CYCLE = next(n for n, m in enumerate(MECHANISMS) if m.share is feed_cycle)
 _MOST_SPEEDS = 900
 _SWING = 8.0
 """A figure does not reach its limit between the worst speeds if its room there is more than so many
@@ -59,7 +57,7 @@ def worst_between(at: At, allowed: Criteria, low: float, high: float) -> tuple[f
     shares = SharesBySpeed(at, allowed)
     jumps = _jumps(shares, low, high, most=_JUMPS_OF_A_PART)
     # the middle first: max() keeps it unless another is worse
-    cycles = _longest_cycles(shares, low, high)
+    cycles = longest_cycles(shares, low, high)
     places = [0.5 * (low + high), low, high, *jumps.extremes(), *cycles]
     worst = max(places, key=lambda speed: shares.excess(speed).times)
     return worst, shares.excess(worst)
@@ -142,21 +140,7 @@ def worst_of_cell(shares: SharesBySpeed, low: float, high: float) -> tuple[list[
     Those with the largest errors of acts and with the longest cycles.
     """
     places, reach = _worst_acts(shares, low, high)
-    return sorted({*places, *_longest_cycles(shares, low, high)}), reach
-
-
-def _longest_cycles(shares: SharesBySpeed, low: float, high: float) -> list[float]:
-    if high <= low or not _may_be_long(shares, high):
-        return []
-    most = shares.most("missed")
-    return longest_cycles(
-        shares.at, lambda speed: shares.share(speed, _FEED_CYCLE), low, high, most=most
-    )
-
-
-def _may_be_long(shares: SharesBySpeed, speed: float) -> bool:
-    """Return whether cycles of whole scans may lose too many at a speed (mm/s) or a lower one."""
-    return most_lost_in_scans(shares.at(speed)) > EASILY * shares.most("missed")
+    return sorted({*places, *longest_cycles(shares, low, high)}), reach
 
 
 def _worst_acts(shares: SharesBySpeed, low: float, high: float) -> tuple[list[float], float]:
@@ -241,7 +225,7 @@ def _has_room(
     """Return whether two speeds are accepted with a margin and have long enough run-ups."""
     if any(shares.is_beyond(v, EASILY, of=of) for v in (low, high)):
         return False
-    if "missed" in of and _may_be_long(shares, high):
+    if "missed" in of and may_be_long(shares, high):
         return False
     most = _NEXT_TO_NOTHING * shares.most("jam_risk")
     return all(shares.share(v, n) <= most for v in (low, high) for n in _OF_WAY)

@@ -10,49 +10,42 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 
-from feedsim.settings.feeder_at_speed import FeederAtSpeed
+from feedsim.settings.jumps_of_auto import At
+from feedsim.settings.mechanisms import MECHANISMS
+from feedsim.settings.mechanisms_missed import feed_cycle, most_lost_in_scans
+from feedsim.settings.shares_by_speed import EASILY, SharesBySpeed
 from feedsim.settings.straight import beside
 from feedsim.settings.whole_scans import scans_to_ready
 
 PLACES = 32
 _TO, _MATTERS = 1e-8, 0.1
+_FEED_CYCLE = next(n for n, mechanism in enumerate(MECHANISMS) if mechanism.share is feed_cycle)
 
 
-def longest_cycles(
-    at: Callable[[float], FeederAtSpeed],
-    lost: Callable[[float], float],
-    low: float,
-    high: float,
-    *,
-    most: float,
-) -> list[float]:
+def may_be_long(shares: SharesBySpeed, speed: float) -> bool:
+    """Return whether cycles of whole scans may lose too many at a speed (mm/s) or a lower one."""
+    return most_lost_in_scans(shares.at(speed)) > EASILY * shares.most("missed")
+
+
+def longest_cycles(shares: SharesBySpeed, low: float, high: float) -> list[float]:
     """Return the speeds between two (mm/s) at which to look at the share lost to cycles.
 
     Those where it is largest among their neighbours, and these, if it matters there.
-
-    Parameters
-    ----------
-    at : callable
-        Line speed (mm/s) → the feeder at that speed, both its eyes stored at scan ticks.
-    lost : callable
-        Line speed (mm/s) → share of carriers lost to the feed cycle.
-    low, high : float
-        mm/s.
-    most : float
-        The largest share that is accepted.
     """
+    if high <= low or not may_be_long(shares, high):
+        return []
     places = [low * (high / low) ** (k / PLACES) for k in range(1, PLACES)]
-    jumps = [side for jump in _jumps(at, [low, *places, high]) for side in beside(jump)]
+    jumps = [side for jump in _jumps(shares.at, [low, *places, high]) for side in beside(jump)]
     places = sorted({*places, *(speed for speed in jumps if low < speed < high)})
-    shares = [0.0, *map(lost, places), 0.0]
+    lost = [0.0, *(shares.share(place, _FEED_CYCLE) for place in places), 0.0]
     found: set[float] = set()
-    for n, (before, share, after) in enumerate(zip(shares, shares[1:], shares[2:], strict=False)):
-        if share >= max(before, after) and share > _MATTERS * most:
+    for n, (before, share, after) in enumerate(zip(lost, lost[1:], lost[2:], strict=False)):
+        if share >= max(before, after) and share > _MATTERS * shares.most("missed"):
             found.update(places[max(0, n - 1) : n + 2])
     return sorted(found)
 
 
-def _jumps(at: Callable[[float], FeederAtSpeed], places: list[float]) -> Iterator[float]:
+def _jumps(at: At, places: list[float]) -> Iterator[float]:
     """Yield where the scans to readiness change between neighbouring speeds."""
     scans = [scans_to_ready(at(place)) for place in places]
     for (low, high), (before, after) in zip(pairwise(places), pairwise(scans), strict=True):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from feedsim.criteria import Criteria
+from feedsim.settings.acts import is_locked
 from feedsim.settings.busy_lag import busy_longer
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.kept import mark_to_act
@@ -59,9 +60,10 @@ def unstaged(at: FeederAtSpeed, allowed: Criteria) -> float:
 def most_lost_in_scans(at: FeederAtSpeed) -> float:
     """Return a share that :func:`feed_cycle` does not exceed, whatever scans make of its cycle.
 
-    A cycle of whole scans is at most two scans longer than one without. 0 if it is not of them.
+    A cycle of whole scans is at most two scans longer than one without. 0 behind a carrier eye of
+    which no cycle is, at this speed or a lower one.
     """
-    if at.controller.not_ready_engages or not are_whole_scans(at):
+    if at.controller.not_ready_engages or not is_locked(at.carrier_eye, at.controller):
         return 0.0
     longer = busy_travel(at).shifted(2.0 * at.speed_mm_s * at.controller.scan_s)
     return at.carriers.arrival.share_lost(longer, searches(at, ()), come=at.seen_share)

@@ -36,8 +36,8 @@ from feedsim.settings.nominal import ready_time
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
 from feedsim.settings.spreads import gaps
 
-_PHASES, _RARE = 4, 1e-12
-_SHORT, _SELDOM = 0.1, 1e-3
+_PHASES, _RARE = 8, 1e-12
+_SHORT, _SELDOM, _HARDLY_LATE = 0.1, 1e-3, 0.05
 _Lost = Iterator[tuple[int, float]]
 """n* + 1, with shares."""
 
@@ -46,7 +46,9 @@ _Lost = Iterator[tuple[int, float]]
 def are_whole_scans(at: FeederAtSpeed) -> bool:
     """Return whether carriers come in steps from a scan tick, and openings by their edges alone.
 
-    Not if scans are so short that they hardly matter: below a tenth of what spreads gaps and edges.
+    Openings behind a latched edge are taken as in time if they are late by no more than a twentieth
+    of a scan on average. Not if scans are so short that they hardly matter: below a tenth of what
+    spreads gaps and edges.
     """
     if not is_locked(at.carrier_eye, at.controller):
         return False
@@ -54,7 +56,8 @@ def are_whole_scans(at: FeederAtSpeed) -> bool:
     spread = math.hypot(at.carriers.arrival.sd_mm, gaps(at).sd * at.belt_per_feed, *edges)
     if at.speed_mm_s * at.controller.scan_s < _SHORT * spread:
         return False
-    return is_locked(at.eye, at.controller) or late_opening_mean(at) == 0.0
+    late = _HARDLY_LATE * at.counted_mm_s * at.controller.scan_s
+    return is_locked(at.eye, at.controller) or late_opening_mean(at) <= late
 
 
 def busy_scans(
