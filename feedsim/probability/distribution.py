@@ -290,7 +290,7 @@ class Distribution(NamedTuple):
             return even
         wave = np.asarray(even, dtype=np.complex128)
         for values in self.choices:
-            wave *= sum(p * grid.turned(x) for x, p in values.items())
+            wave *= grid.of_values(values)
         for share, length in self.rarely:
             half = 0.5 * length
             wave *= 1.0 - share + share * (grid.turned(half) * grid.uniform({half: 1}))

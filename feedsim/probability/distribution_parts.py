@@ -123,7 +123,7 @@ class Clipped(NamedTuple):
     @property
     def mean(self) -> float:
         """The mean value: :func:`feedsim.probability.normal.positive_mean`, times the factor."""
-        return self.factor * self._moments()[0]
+        return self.factor * _moments(self.normal_mean, self.normal_sd)[0]
 
     @property
     def variance(self) -> float:
@@ -131,13 +131,8 @@ class Clipped(NamedTuple):
 
         Source as for the mean, any text on limited dependent variables.
         """
-        mean, square = self._moments()
+        mean, square = _moments(self.normal_mean, self.normal_sd)
         return self.factor**2 * max(0.0, square - mean * mean)
-
-    def _moments(self) -> tuple[float, float]:
-        m, s = self.normal_mean, self.normal_sd
-        square = (m * m + s * s) * share_below(m / s) + m * s * density(m / s)
-        return positive_mean(m, s), square
 
     @property
     def bounds(self) -> tuple[float, float]:
@@ -159,6 +154,12 @@ class Clipped(NamedTuple):
         clipped = share_below(-z)
         above = grid.faddeeva(-1j * z / math.sqrt(2.0), s * self.factor / math.sqrt(2.0))
         return clipped + 0.5 * kept_of_wave(z) * above
+
+
+@lru_cache(maxsize=256)
+def _moments(m: float, s: float) -> tuple[float, float]:
+    square = (m * m + s * s) * share_below(m / s) + m * s * density(m / s)
+    return positive_mean(m, s), square
 
 
 @lru_cache(maxsize=8)

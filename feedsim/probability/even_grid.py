@@ -21,6 +21,7 @@ Waves = NDArray[np.complex128]
 
 _SHORT = 2048
 _SERIES_FROM = 4096
+_FEW_VALUES = 8
 _BLOCK = 128
 _STRIDE, _TERMS = 32, 18
 _FAR, _FAR_TERMS = 20.0, 8
@@ -53,6 +54,14 @@ class EvenGrid:
         far, near = (np.exp(1j * x * self.step * k) for k in (blocks, np.arange(_BLOCK)))
         found: Waves = np.multiply.outer(far, near).ravel()[: self.terms]
         return found
+
+    def of_values(self, values: Mapping[float, float]) -> Waves:
+        """Return Σ p·e^(ixt) over values x of probabilities p, shape (terms,)."""
+        if self.is_long or len(values) <= _FEW_VALUES:
+            return np.asarray(sum(p * self.turned(x) for x, p in values.items()))
+        x, p = np.array([*values.items()]).T
+        each = np.exp(1j * np.multiply.outer(x, self.t))
+        return np.asarray(np.einsum("i,ij", p, each), dtype=np.complex128)
 
     def sines(self, x: float) -> Floats:
         """Return sin(xt), shape (terms,)."""

@@ -16,6 +16,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
 from feedsim.criteria import Criteria
 from feedsim.machine import Feeder, Machine, Settings
+from feedsim.machine.settings import travel_to_act
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -128,8 +129,8 @@ def _work_out(at: FeederAtSpeed, speed_mm_s: float) -> None:
     at.counted_mm_s = v = speed_mm_s / at.scale
     at.settings = s = at.feeder.settings
     at.feed_mm_s, at.belt_per_feed = s.speed_ratio * v, at.scale / s.speed_ratio
-    at.engage_travel_mm = s.engage_travel_mm(v)
-    at.opening_travel_mm = s.opening_travel_mm(v)
+    at.engage_travel_mm = travel_to_act(s.engage_distance_mm, s.engage_lead_s, v)
+    at.opening_travel_mm = travel_to_act(s.disengage_distance_mm, s.disengage_lead_s, v)
 
 
 def term(form: Form[P, T]) -> Form[P, T]:
