@@ -16,6 +16,7 @@ from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, HazardName, cycl
 from feedsim.metrics.rows import Rows, begins_among, combined, known
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import Spread, spread
+from feedsim.probability.normal import share_below_zero
 from feedsim.records.columns import FeederRecords
 
 
@@ -124,7 +125,7 @@ def normal_below_zero(margin: Spread, *, resolution: float = 0.0) -> float | Non
         return None
     if margin.sd == 0.0:
         return 1.0 if margin.mean < -resolution else 0.0
-    return 0.5 * math.erfc(margin.mean / (margin.sd * math.sqrt(2.0)))
+    return share_below_zero(margin.mean, margin.sd)
 
 
 def _usual_cycles(feeder: FeederRecords, rows: Rows, inserts: Inserts) -> Bools:

@@ -9,13 +9,18 @@ from feedsim.motion.belt import BeltMotion, belt_index
 _SETTLED = 1e-13  # of the filter's first departure: far below a count for any lead
 
 
+def settled_speed(seen: ControllerSpeed, i: int, *, s: float) -> float:
+    """Return y (mm/s) on piece ``i`` of the belt, ``s`` seconds after its start, without C."""
+    belt = seen.belt
+    return (belt.start_speeds[i] + belt.accelerations[i] * (s - seen.filter_s)) * seen.factor
+
+
 def speed_on_piece(seen: ControllerSpeed, i: int, *, s: float) -> float:
     """Return y (mm/s) on piece ``i`` of the belt, ``s`` seconds after its start.
 
     :class:`ControllerSpeed` has the formula.
     """
-    belt = seen.belt
-    plain = (belt.start_speeds[i] + belt.accelerations[i] * (s - seen.filter_s)) * seen.factor
+    plain = settled_speed(seen, i, s=s)
     departure = seen.departures[i]
     if departure == 0.0:
         return plain
@@ -42,8 +47,8 @@ def speed_steady_from(seen: ControllerSpeed, i: int) -> float:
 
 def speed_curve(seen: ControllerSpeed, i: int) -> tuple[float, float, float]:
     """Return y0, slope and C of piece ``i``: y = y0 + slope·s + C·exp(−s/T) (MODEL.md, 2)."""
-    speed, a = seen.belt.start_speeds[i], seen.belt.accelerations[i]
-    return (speed - a * seen.filter_s) * seen.factor, a * seen.factor, seen.departures[i]
+    slope = seen.belt.accelerations[i] * seen.factor
+    return settled_speed(seen, i, s=0.0), slope, seen.departures[i]
 
 
 class ControllerSpeed:

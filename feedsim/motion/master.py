@@ -48,9 +48,14 @@ def _before_rounding(master: Master, travel_mm: Value) -> Value:
     return travel_mm * master.units_per_belt + master.phase
 
 
+def travel_of_reading(master: Master, reading: float) -> float:
+    """Return the belt travel (mm) at which a reading (units) is reached."""
+    return (reading - master.phase) * master.belt_per_unit
+
+
 def reading_reached(master: Master, reading: float) -> float:
     """Return when a reading (units) is first reached (s), or ``inf``."""
-    return belt_time_at(master.belt, (reading - master.phase) * master.belt_per_unit)
+    return belt_time_at(master.belt, travel_of_reading(master, reading))
 
 
 def _units(master: Master, distance: float, *, lead: float, speed: float) -> float:

@@ -45,7 +45,12 @@ def share_below(z: float | Floats) -> float | Floats:
         from scipy.special import ndtr
 
         return np.asarray(ndtr(z), dtype=np.float64)
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+    return share_below_zero(-z, 1.0)
+
+
+def share_below_zero(mean: float, sd: float) -> float:
+    """Return the share of a normal law below 0, Φ(−m/s), sd above 0."""
+    return 0.5 * math.erfc(mean / (sd * math.sqrt(2.0)))
 
 
 @overload

@@ -64,7 +64,6 @@ class StorySource:
             phase=phases.encoder,
             ticks_phase_s=phases.ticks_s,
         )
-        self.phase = phases.encoder if self.master.counting else 0.0
         rows = [
             InsertSequence(machine, draws, trace=trace, feeder=number)
             for number in range(len(machine.feeders))
@@ -112,10 +111,6 @@ class StorySource:
     def ends_s(self) -> float:
         """The time of the last event (s)."""
         return max((e.time_s for e in self.trace.events if e.time_s < math.inf), default=0.0)
-
-    def travel_of(self, reading: float) -> float:
-        """Return the belt travel (mm) at which a reading is reached."""
-        return (reading - self.phase) * self.master.unit_mm * self.scale
 
     @cached_property
     def parts(self) -> list[str]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from feedsim.answers.explain.study.source import FeederSource, StorySource
 from feedsim.machine import Eye
 from feedsim.motion.capture import eye_delay
+from feedsim.motion.master import travel_of_reading
 from feedsim.motion.staged import stage_correction
 from feedsim.records.trace import TraceEvent
 
@@ -163,7 +164,9 @@ def sighting_at(
         known_s=known_s,
         captured_s=captured_s,
         reading=reading,
-        reading_mm=run.travel_of(reading) if counting else run.belt.position(captured_s),
+        reading_mm=travel_of_reading(run.master, reading)
+        if counting
+        else run.belt.position(captured_s),
     )
 
 
