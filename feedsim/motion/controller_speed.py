@@ -20,11 +20,13 @@ def speed_on_piece(seen: ControllerSpeed, i: int, *, s: float) -> float:
 
     :class:`ControllerSpeed` has the formula.
     """
-    plain = settled_speed(seen, i, s=s)
+    return settled_speed(seen, i, s=s) + departed_speed(seen, i, s=s)
+
+
+def departed_speed(seen: ControllerSpeed, i: int, *, s: float) -> float:
+    """Return C·exp(−s/T) of piece ``i`` (mm/s): any control textbook, as the class says."""
     departure = seen.departures[i]
-    if departure == 0.0:
-        return plain
-    return plain + departure * math.exp(-s / seen.filter_s)
+    return departure * math.exp(-s / seen.filter_s) if departure != 0.0 else 0.0
 
 
 def speed_at(seen: ControllerSpeed, t: float) -> float:

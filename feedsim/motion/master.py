@@ -17,6 +17,7 @@ from feedsim.machine import SAME_TRAVEL_MM, Controller, Encoder
 from feedsim.motion.belt import BeltMotion, belt_index, belt_position, belt_time_at
 from feedsim.motion.controller_speed import (
     ControllerSpeed,
+    departed_speed,
     speed_at,
     speed_curve,
     speed_steady_from,
@@ -176,7 +177,7 @@ def _may_reach(master: Master, mark: float, distance: float, *, lead: float, t: 
                 (speed + a * d) * ratio + lead * slope,
                 0.5 * a * ratio,
             ),
-            decay=lead * departure * math.exp(-d / filter_s) if departure != 0.0 else 0.0,
+            decay=lead * departed_speed(master.speed, i, s=d),
             rate=1.0 / filter_s if filter_s > 0.0 else 0.0,
             end=belt.end_times[i] - begin,
         )
@@ -206,9 +207,9 @@ def _rounding_moves(
     for i in range(belt_index(belt, t), belt.count):
         begin = max(t, belt.start_times[i])
         d = begin - belt.start_times[i]
-        y0, slope, departure = speed_curve(master.speed, i)
+        y0, slope, _ = speed_curve(master.speed, i)
         rate = 1.0 / filter_s if filter_s > 0.0 else 0.0
-        decay = departure * math.exp(-d * rate) if departure != 0.0 else 0.0
+        decay = departed_speed(master.speed, i, s=d)
         y = y0 + slope * d
         end = belt.end_times[i] - begin
         s = min(
