@@ -7,18 +7,31 @@ varies more than that of independent ones; the ratio of the variances is its des
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedsim.arrays import Bools
-from feedsim.metrics.means import FEWEST, batches_of, growth
+from feedsim.arrays import Bools, Floats
+from feedsim.metrics.course import ONE_RUN, Batches, Course, Labels, batches_of
+from feedsim.metrics.means import FEWEST, growth
 from feedsim.metrics.student import widened
 
 _FEWEST_FREEDOM = 3
 _FEW_RUNS = 3
+_SHRUNK = 3.84
+"""Outcomes of the whole that are added to each stratum: z² of 95 %, as Wilson's interval adds."""
+
+
+class Counts(NamedTuple):
+    """Number, sum and sum of squares of outcomes."""
+
+    n: int
+    total: int
+    squares: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,10 +39,12 @@ class InOrder:
     """Outcomes of one run, summed up, with the effect of their order on the variance.
 
     ``n``, ``total``, ``squares``: number, sum and sum of squares of the outcomes (−1, 0 or 1 each).
-    ``batches``: number of batches (:func:`feedsim.metrics.means.batches_of`).
+    ``batches``: number of batches (:func:`feedsim.metrics.course.batches_of`). ``lost``: degrees of
+    freedom that they lose to means.
     ``variance``: batch size times variance of the batch means; for independent outcomes of the same
     share it is squares/n − (total/n)² (by definition). NaN below 20 outcomes: too few to tell.
     ``lagged``: batch size times covariance of neighbouring batch means.
+    ``strata``: number of each stratum with its counts; empty if there is one.
     """
 
     n: int
@@ -38,35 +53,58 @@ class InOrder:
     batches: int
     variance: float
     lagged: float
+    lost: float = 1.0
+    strata: tuple[tuple[int, Counts], ...] = ()
+
+    @property
+    def counts(self) -> Counts:
+        """All outcomes."""
+        return Counts(self.n, self.total, self.squares)
 
 
-def in_order(values: Bools | NDArray[np.int8], begins: Sequence[int] = (0,)) -> tuple[InOrder, ...]:
+def in_order(values: Bools | NDArray[np.int8], course: Course = ONE_RUN) -> tuple[InOrder, ...]:
     """Return the summary of each run for the design effect.
 
-    ``values``: outcomes in time order, −1, 0 or 1, shape (n,). ``begins``: places at which a run
-    begins, rising, the first 0. Runs without an outcome are left out.
+    ``values``: outcomes in time order, −1, 0 or 1, shape (n,). ``course``: how they are divided
+    into runs and strata. Runs without an outcome are left out.
     """
-    ends = [*begins[1:], len(values)]
-    return tuple(_one_run(values[a:b]) for a, b in zip(begins, ends, strict=True) if a < b)
+    labels = course.strata
+    return tuple(
+        _one_run(values[run], None if labels is None else labels[run])
+        for run in course.runs(len(values))
+    )
 
 
-def _one_run(values: Bools | NDArray[np.int8]) -> InOrder:
-    n, squares = len(values), int(np.count_nonzero(values))
-    total = squares if values.dtype == np.bool_ else int(values.sum(dtype=np.int64))
-    batches = batches_of(n)
-    if n < FEWEST:
-        return InOrder(n, total, squares, len(batches), math.nan, math.nan)
-    size = batches[0].stop - batches[0].start
-    rows = values[batches[0].start :].reshape(len(batches), size)
+def _one_run(values: Bools | NDArray[np.int8], labels: Labels | None) -> InOrder:
+    counts, cut = _counts(values), batches_of(values, labels, equal=True)
+    strata: tuple[tuple[int, Counts], ...] = ()
+    if cut.strata is not None and labels is not None:
+        present = np.unique(labels).tolist()
+        strata = tuple((label, _counts(values[labels == label])) for label in present)
+    if counts.n < FEWEST:
+        return InOrder(*counts, cut.number, math.nan, math.nan, strata=strata)
+    away = _away(values[cut.first :], cut) / cut.size
+    # single outcomes: divide as p·(1 − p) does, or d would exceed 1 without any clustering
+    scale = cut.size / (cut.number - (cut.lost if cut.size > 1 else 0.0))
+    squared, product = float(away @ away), float(away[1:] @ away[:-1])
+    return InOrder(*counts, cut.number, scale * squared, scale * product, cut.lost, strata)
+
+
+def _away(values: Bools | NDArray[np.int8], cut: Batches) -> Floats:
+    """Return how far the sum of each batch lies from what its strata let expect, shape (b,)."""
+    rows = values.reshape(cut.number, cut.size)
     # counting is much faster than summing
     sums = (
         np.count_nonzero(rows, axis=1) if values.dtype == np.bool_ else rows.sum(1, dtype=np.int64)
     )
-    away = (sums - sums.mean()) / size
-    # single outcomes: divide as p·(1 − p) does, or d would exceed 1 without any clustering
-    scale = size / (len(batches) - (size > 1))
-    squared, product = float(away @ away), float(away[1:] @ away[:-1])
-    return InOrder(n, total, squares, len(batches), scale * squared, scale * product)
+    expected = sums.mean() if cut.strata is None else cut.strata.expected(values)
+    return np.asarray(sums - expected)
+
+
+def _counts(values: Bools | NDArray[np.int8]) -> Counts:
+    squares = int(np.count_nonzero(values))
+    total = squares if values.dtype == np.bool_ else int(values.sum(dtype=np.int64))
+    return Counts(len(values), total, squares)
 
 
 def design_effect(
@@ -74,9 +112,10 @@ def design_effect(
 ) -> float:
     """Return the factor by which clustered outcomes need more trials than independent ones.
 
-    From 1 to n; 1 if nothing shows that outcomes cluster (also where all are alike, and in a single
-    run of fewer than 20). The runs are independent, in a fixed order. ``confidence``: of the
-    two-sided interval that will use n divided by the design effect. ``strata``: runs have different
+    From 1 to n, without strata; 1 if nothing shows that outcomes cluster (also where all are alike,
+    and in a single run of fewer than 20). The runs are independent, in a fixed order.
+    ``confidence``: of the two-sided interval that will use n divided by the design effect.
+    ``strata``: runs have different
     shares (each at a speed of its own), so that their differences are no cluster.
 
     An effective number of trials n/d: Rao & Scott 1992, Biometrics 48:577-585. Within a run, d is
@@ -92,17 +131,23 @@ def design_effect(
 
     Several runs: the excess of the variance between runs over that within them is added, widened
     by (t/z)² for (runs − 1) degrees of freedom. Two or three runs show so little of it that all
-    variance between them counts. All sources from memory.
+    variance between them counts.
+
+    Outcomes in strata of their own (:mod:`feedsim.metrics.course`) vary only within them: then all
+    this is relative to what independent outcomes vary there, times its share of what they vary in
+    all (:func:`_gain`), so that d may lie below 1 (Kish, Survey Sampling, 1965). All sources from
+    memory.
     """
     n = sum(run.n for run in runs)
     if n == 0:
         return 1.0
     total = sum(run.total for run in runs)
-    whole = float(total * total) / n
-    apart = sum(run.total * run.total / run.n for run in runs) if strata else whole
+    groups = [run.counts for run in runs] if strata else list(_by_stratum(runs))
+    apart = sum(group.total * group.total / group.n for group in groups)
     alone = (sum(run.squares for run in runs) - apart) / n
+    gain = 1.0 if strata else _gain(groups)
     if alone <= 0.0:
-        return 1.0
+        return gain
     within, freedom = _within(runs, alone)
     within = min(within, max(1.0, n * alone))
     known = max(_FEWEST_FREEDOM, min(freedom, round(n * alone / within)))
@@ -115,7 +160,37 @@ def design_effect(
             effect += wider * max(0.0, between - within)
         else:
             effect = max(effect, wider * between)
-    return min(effect, float(n))
+    return gain * min(effect, float(n))
+
+
+def _by_stratum(runs: Sequence[InOrder]) -> Iterator[Counts]:
+    """Yield the counts of each stratum, of all runs together."""
+    found: dict[int, list[Counts]] = defaultdict(list)
+    for run in runs:
+        for number, counts in run.strata or ((0, run.counts),):
+            found[number].append(counts)
+    for parts in found.values():
+        yield Counts(*(sum(column) for column in zip(*parts, strict=True)))
+
+
+def _gain(strata: Sequence[Counts]) -> float:
+    """Return the variance of independent outcomes within strata over that in all, at most 1.
+
+    Of a stratum with the mean m and the mean square q of n outcomes it is q − m², in all the same
+    of the means over all n. A few outcomes that are alike do not show that all would be: each
+    stratum's m and q are those of its n outcomes and 3.84 more like all (z², which Wilson's
+    interval adds; derived). 1 where all are alike.
+    """
+    n, total, squares = (sum(column) for column in zip(*strata, strict=True))
+    if len(strata) == 1 or n * squares == total * total:
+        return 1.0
+    inside = mean = square = 0.0
+    for part in strata:
+        m = (part.total + _SHRUNK * total / n) / (part.n + _SHRUNK)
+        q = (part.squares + _SHRUNK * squares / n) / (part.n + _SHRUNK)
+        weight = part.n / n
+        inside, mean, square = inside + weight * (q - m * m), mean + weight * m, square + weight * q
+    return min(1.0, inside / (square - mean * mean))
 
 
 def _within(runs: Sequence[InOrder], alone: float) -> tuple[float, float]:
@@ -128,5 +203,6 @@ def _within(runs: Sequence[InOrder], alone: float) -> tuple[float, float]:
     if variance <= 0.0:
         return 1.0, math.inf
     alike = sum(run.n * run.lagged for run in long) / n / variance
-    more = growth(alike, [run.batches for run in long])
+    lost = sum(run.lost for run in long) / len(long)
+    more = growth(alike, [run.batches for run in long], lost=lost)
     return max(1.0, more.factor * variance / alone), more.freedom

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from feedsim.arrays import Bools
+from feedsim.metrics.course import ONE_RUN, Course
 from feedsim.metrics.gate_rows import GateClass, GateRows, Known
 from feedsim.metrics.product_rows import ProductClass, ProductRows
-from feedsim.metrics.rows import begins_among
 from feedsim.metrics.share import Share, share_of
 
 
@@ -69,17 +68,17 @@ def diverted(
     products: ProductRows,
     *,
     duration_s: float | None,
-    begins: Sequence[int] = (0,),
+    course: Course = ONE_RUN,
 ) -> Diverted:
     """Return the figures of the gate, and of the products of the same carriers.
 
-    ``duration_s``: time for the counted carriers, stops included. ``begins``: those at which a run
-    begins.
+    ``duration_s``: time for the counted carriers, stops included. ``course``: how these are
+    divided.
     """
 
     def among(hits: Bools, cases: Bools) -> Share:
         places = np.flatnonzero(cases)
-        return share_of(hits[places], begins_among(places, begins))
+        return share_of(hits[places], course.among(places))
 
     good_passed, good_diverted, bad_diverted, bad_passed = (
         among(rows.gate == kind, rows.reached) for kind in list(GateClass)[:4]

@@ -9,6 +9,7 @@ import numpy as np
 from feedsim.arrays import Floats
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
+from feedsim.metrics.course import Course
 from feedsim.metrics.hazards import Hazards, hazards
 from feedsim.metrics.machine_settings import MachineSettings, machine_settings
 from feedsim.metrics.missed import Missed, missed
@@ -117,10 +118,12 @@ def feeder_results(
     criteria: Criteria,
     name: str,
     seconds_per_carrier: float | None,
+    course: Course,
 ) -> FeederResults:
     """Return the figures of one feeder, by its number from 0 and its name.
 
     ``seconds_per_carrier``: mean time between counted carriers at the carrier eye (s).
+    ``course``: how the rows of the records are divided (:func:`feedsim.metrics.planned.course_of`).
     """
     columns, feeder, warm_up = records.feeders[number], machine.feeders[number], records.warm_up
     finest = resolution_mm(records)
@@ -128,7 +131,7 @@ def feeder_results(
     if records.gave_up and not number_of(cycles):
         cycles = cycle_rows(columns, 0)  # given up in the warm-up: show at least what tripped
     error = placement_error(
-        columns, warm_up, criteria=criteria, resolution_mm=finest, begins=records.begins
+        columns, warm_up, criteria=criteria, resolution_mm=finest, course=course
     )
     found, jam_risk = hazards(
         columns,
@@ -137,14 +140,14 @@ def feeder_results(
         room_mm=machine.carriers.room_mm(feeder.inserts),
         criteria=criteria,
         resolution_mm=finest,
-        begins=records.begins,
+        course=course,
     )
     return FeederResults(
         name=name,
         placed=error.n,
         placement_error=error,
         stage_position=stage_position(columns, warm_up, resolution_mm=finest),
-        missed=missed(columns, warm_up, begins=records.begins),
+        missed=missed(columns, warm_up, course=course),
         jam_risk=jam_risk,
         hazards=found,
         settings=machine_settings(feeder.settings, machine.encoder),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -12,8 +11,9 @@ import numpy as np
 from feedsim.arrays import Bools
 from feedsim.criteria import Criteria
 from feedsim.machine import SAME_RATIO, Feeder, Inserts
+from feedsim.metrics.course import ONE_RUN, Course
 from feedsim.metrics.cycle_hazards import HAZARDS, CycleHazard, HazardName, cycle_hazards, mismatch
-from feedsim.metrics.rows import Rows, begins_among, combined, known
+from feedsim.metrics.rows import Rows, combined, known
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import Spread, spread
 from feedsim.probability.normal import share_below_zero
@@ -63,15 +63,15 @@ def hazards(
     room_mm: float,
     criteria: Criteria,
     resolution_mm: float,
-    begins: Sequence[int] = (0,),
+    course: Course = ONE_RUN,
 ) -> tuple[Hazards, Share]:
     """Return the hazards of one feeder, and its jam risk: the share of cycles with at least one.
 
     ``rows``: those with a feed cycle; shares are of these. ``resolution_mm``: as in
-    :func:`feedsim.metrics.cycle_hazards.cycle_hazards`. ``begins``: rows of the records at which a
-    run begins.
+    :func:`feedsim.metrics.cycle_hazards.cycle_hazards`. ``course``: how the rows of the
+    records are divided.
     """
-    among = begins_among(rows, begins)
+    among = course.among(rows)
     # one at a time, nothing kept: a column of a long run takes a large part of the memory
     usual = _usual_cycles(feeder, rows, machine.inserts)
     u = spread(mismatch(feeder, rows), resolution=SAME_RATIO)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 
 import numpy as np
 
-from feedsim.metrics.rows import begins_among
+from feedsim.metrics.course import ONE_RUN, Course
 from feedsim.metrics.share import Share, share_of
 from feedsim.records.columns import FeederRecords, Small
 from feedsim.records.outcome import Outcome
@@ -48,13 +47,13 @@ def miss_causes(outcomes: Small) -> MissCauses:
     return MissCauses(**{o.cause: int(np.count_nonzero(outcomes == o)) for o in missed})
 
 
-def missed(feeder: FeederRecords, warm_up: int, *, begins: Sequence[int] = (0,)) -> Missed:
+def missed(feeder: FeederRecords, warm_up: int, *, course: Course = ONE_RUN) -> Missed:
     """Return the carriers that one feeder missed, by cause, less the warm-up at the front.
 
-    ``begins``: rows at which a run begins.
+    ``course``: how the rows of the records are divided.
     """
     outcomes = feeder.outcome[warm_up:]
-    among = begins_among(slice(warm_up, warm_up + len(outcomes)), begins)
+    among = course.among(slice(warm_up, warm_up + len(outcomes)))
     s = share_of(outcomes != Outcome.PLACED, among)
     figures = {f.name: getattr(s, f.name) for f in fields(Share)}
     return Missed(**figures, by_cause=miss_causes(outcomes))

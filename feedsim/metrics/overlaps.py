@@ -12,9 +12,10 @@ import numpy as np
 from feedsim.arrays import Bools, Floats
 from feedsim.criteria import AllowedOverlap, Recipe
 from feedsim.machine import Feeder, Machine
+from feedsim.metrics.course import Course
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import mean_interval
-from feedsim.metrics.rows import begins_among, combined
+from feedsim.metrics.rows import combined
 from feedsim.metrics.share import Share, share_of
 from feedsim.metrics.spread import resolution_mm, spread
 from feedsim.records.columns import RunRecords
@@ -118,17 +119,30 @@ def told_pairs(records: RunRecords, machine: Machine, recipe: Recipe) -> list[Al
 
 
 def overlaps(
-    records: RunRecords, machine: Machine, *, recipe: Recipe, names: Sequence[str]
+    records: RunRecords,
+    machine: Machine,
+    *,
+    recipe: Recipe,
+    names: Sequence[str],
+    course: Course,
 ) -> tuple[Overlap, ...]:
-    """Return the figures of each pair of :func:`told_pairs`; ``names`` has one for each feeder."""
+    """Return the figures of each pair of :func:`told_pairs`; ``names`` has one for each feeder.
+
+    ``course``: how the counted carriers are divided.
+    """
     return tuple(
-        _figures(pair, records=records, machine=machine, names=names)
+        _figures(pair, records=records, machine=machine, names=names, course=course)
         for pair in told_pairs(records, machine, recipe)
     )
 
 
 def _figures(
-    pair: AllowedOverlap, *, records: RunRecords, machine: Machine, names: Sequence[str]
+    pair: AllowedOverlap,
+    *,
+    records: RunRecords,
+    machine: Machine,
+    names: Sequence[str],
+    course: Course,
 ) -> Overlap:
     values = overlaps_mm(records, machine, one=pair.below, other=pair.above)
     finest = resolution_mm(records)
@@ -136,21 +150,21 @@ def _figures(
     both = values[rows]
     n = len(both)
     s = spread(both, resolution=finest)
-    begins = begins_among(rows, [max(0, begin - records.warm_up) for begin in records.begins])
+    among = course.among(rows)
     return Overlap(
         below=names[pair.below],
         above=names[pair.above],
         nominal_mm=nominal_overlap_mm(machine.feeders[pair.below], machine.feeders[pair.above]),
         n=n,
         mean_mm=s.mean,
-        mean_ci95_mm=mean_interval(both, resolution=finest, begins=begins),
+        mean_ci95_mm=mean_interval(both, resolution=finest, course=among),
         sd_mm=s.sd,
         min_mm=float(both.min()) if n else None,
         max_mm=float(both.max()) if n else None,
         min_allowed_mm=_limit(pair.min_overlap_mm),
         max_allowed_mm=_limit(pair.max_overlap_mm),
-        overlapping=share_of(both > finest, begins),
-        wrong=share_of(wrong(both, pair, resolution_mm=finest), begins),
+        overlapping=share_of(both > finest, among),
+        wrong=share_of(wrong(both, pair, resolution_mm=finest), among),
     )
 
 

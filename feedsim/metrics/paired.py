@@ -8,7 +8,6 @@ both, so chance mostly cancels and far fewer carriers show a difference (common 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,6 +15,7 @@ import numpy as np
 
 from feedsim.arrays import Bools, Floats
 from feedsim.metrics.clusters import design_effect, in_order
+from feedsim.metrics.course import ONE_RUN, Course
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, mean_interval, one_value, uncertainty
 from feedsim.metrics.proportions import paired_difference, unpaired_difference
@@ -72,8 +72,8 @@ class ShareDifference:
     ``ci95``: 95 % interval of the paired difference (Bonett and Price, the counts divided by the
     design effect). It has a width even where no carrier differs.
     ``unpaired_ci95``: the interval if each setup had run on its own carriers (Newcombe).
-    ``design_effect``: of the differences, 1 or more: the factor of carriers needed because
-    neighbours are alike (:func:`feedsim.metrics.clusters.design_effect`).
+    ``design_effect``: of the differences: the factor of carriers needed because neighbours are
+    alike (:func:`feedsim.metrics.clusters.design_effect`).
     ``better``: which is better with 95 % confidence.
     """
 
@@ -100,12 +100,12 @@ class ShareDifference:
 
 
 def mean_difference(
-    first_mm: Floats, other_mm: Floats, *, resolution: float = 0.0, begins: Sequence[int] = (0,)
+    first_mm: Floats, other_mm: Floats, *, resolution: float = 0.0, course: Course = ONE_RUN
 ) -> LengthDifference:
     """Return the difference of the means of two columns of placement errors of the same carriers.
 
     They are finite, in time order, shape (n,). ``resolution``: mm; differences that all lie within
-    it count as equal. ``begins``: places at which a run begins.
+    it count as equal. ``course``: how they are divided.
 
     The interval is :func:`feedsim.metrics.means.mean_interval` of the n differences. The other is
     nearer to the target if |m_other| < |m_first|, or (m_other − m_first)·(m_other + m_first) < 0:
@@ -119,25 +119,25 @@ def mean_difference(
     exact = one_value(d, resolution=resolution)
     low, high = float(d.min()), float(d.max())
     centre = min(max(float(d.mean()), low), high)
-    interval = mean_interval(d, resolution=resolution, begins=begins)
+    interval = mean_interval(d, resolution=resolution, course=course)
     if exact and abs(centre) <= resolution:
         centre = 0.0
         interval = Interval(0.0, 0.0) if interval else None
-    total = mean_interval(first_mm + other_mm, resolution=resolution, begins=begins)
+    total = mean_interval(first_mm + other_mm, resolution=resolution, course=course)
     return LengthDifference(
         n=n,
         first_mm=float(first_mm.mean()),
         other_mm=float(other_mm.mean()),
         difference_mm=centre,
         ci95_mm=interval,
-        unpaired_ci95_mm=_welch(centre, first_mm, other_mm, begins),
+        unpaired_ci95_mm=_welch(centre, first_mm, other_mm, course),
         exact=exact,
         better=_smaller(_sign(interval) * _sign(total)),
     )
 
 
 def sd_difference(
-    first_mm: Floats, other_mm: Floats, *, resolution: float = 0.0, begins: Sequence[int] = (0,)
+    first_mm: Floats, other_mm: Floats, *, resolution: float = 0.0, course: Course = ONE_RUN
 ) -> LengthDifference:
     """Return the difference of the standard deviations of two columns of placement errors.
 
@@ -152,9 +152,9 @@ def sd_difference(
     difference = 0.0 if exact else spreads[1] - spreads[0]
     interval: Interval | None = None
     if n >= FEWEST:
-        interval = sd_difference_interval(first_mm, other_mm, begins=begins)
+        interval = sd_difference_interval(first_mm, other_mm, course=course)
         interval = Interval(0.0, 0.0) if exact else interval
-    alone = [sd_interval(each, begins=begins) for each in (first_mm, other_mm)]
+    alone = [sd_interval(each, course=course) for each in (first_mm, other_mm)]
     return LengthDifference(
         n=n,
         first_mm=spreads[0],
@@ -168,22 +168,22 @@ def sd_difference(
 
 
 def share_difference(
-    first: Bools, other: Bools, *, more_is_better: bool, begins: Sequence[int] = (0,)
+    first: Bools, other: Bools, *, more_is_better: bool, course: Course = ONE_RUN
 ) -> ShareDifference:
     """Return the difference of two shares of the same carriers.
 
     ``first``, ``other``: which carriers count, in each setup, shape (n,). ``more_is_better``:
-    whether the larger share is the better one. ``begins``: places at which a run begins.
+    whether the larger share is the better one. ``course``: how they are divided.
     """
     n = len(first)
     hits = int(np.count_nonzero(first)), int(np.count_nonzero(other))
     only_other = int(np.count_nonzero(other & ~first))
     only_first = int(np.count_nonzero(first & ~other))
-    effect = design_effect(in_order(other.astype(np.int8) - first, begins))
+    effect = design_effect(in_order(other.astype(np.int8) - first, course))
     interval = unpaired = None
     if n >= FEWEST:
         interval = paired_difference(only_other / effect, only_first / effect, n=n / effect)
-        alone = [design_effect(in_order(each, begins)) for each in (first, other)]
+        alone = [design_effect(in_order(each, course)) for each in (first, other)]
         unpaired = unpaired_difference(
             (hits[1] / alone[1], n / alone[1]), (hits[0] / alone[0], n / alone[0])
         )
@@ -202,7 +202,7 @@ def share_difference(
     )
 
 
-def _welch(centre: float, first: Floats, other: Floats, begins: Sequence[int]) -> Interval | None:
+def _welch(centre: float, first: Floats, other: Floats, course: Course) -> Interval | None:
     """Return Welch's interval about the centre, as if the columns were independent.
 
     With v and f the variance of each column's mean and its degrees of freedom
@@ -212,7 +212,7 @@ def _welch(centre: float, first: Floats, other: Floats, begins: Sequence[int]) -
     """
     if len(first) < FEWEST:
         return None
-    (v1, f1), (v2, f2) = (uncertainty(values, begins) for values in (first, other))
+    (v1, f1), (v2, f2) = (uncertainty(values, course) for values in (first, other))
     if v1 + v2 == 0.0:
         return Interval(centre, centre)
     freedom = (v1 + v2) ** 2 / (v1**2 / f1 + v2**2 / f2)

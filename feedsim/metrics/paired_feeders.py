@@ -10,6 +10,7 @@ import numpy as np
 from feedsim.arrays import Bools
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
+from feedsim.metrics.course import together
 from feedsim.metrics.cycle_hazards import CycleHazard, any_of, cycle_hazards
 from feedsim.metrics.paired import (
     LengthDifference,
@@ -18,7 +19,8 @@ from feedsim.metrics.paired import (
     sd_difference,
     share_difference,
 )
-from feedsim.metrics.rows import Rows, begins_among
+from feedsim.metrics.planned import course_of
+from feedsim.metrics.rows import Rows
 from feedsim.metrics.spread import resolution_mm
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -74,19 +76,20 @@ def feeder_difference(
     landed = [feeder.outcome[counted] == Outcome.PLACED for feeder in (here, there)]
     rows = np.flatnonzero(landed[0] & landed[1]) + a.warm_up
     errors = here.placement_error_mm[rows], there.placement_error_mm[rows]
-    among = begins_among(rows, a.begins)
+    course = together(*(course_of(ran.records, ran.machine) for ran in (first, other)))
+    among = course.among(rows)
     finest = [resolution_mm(records) for records in (a, b)]
     within = [within_tolerance(ran, number, rows=rows) for ran in (first, other)]
     risky = [with_hazard(ran, number)[counted] for ran in (first, other)]
-    begins = begins_among(slice(a.warm_up, a.warm_up + len(landed[0])), a.begins)
+    every = course.among(slice(a.warm_up, a.warm_up + len(landed[0])))
     return FeederDifference(
         name=names[1],
         first_name=names[0],
-        placement_mean=mean_difference(*errors, resolution=sum(finest), begins=among),
-        placement_sd=sd_difference(*errors, resolution=sum(finest), begins=among),
-        within_tolerance=share_difference(*within, more_is_better=True, begins=among),
-        missed=share_difference(~landed[0], ~landed[1], more_is_better=False, begins=begins),
-        jam_risk=share_difference(*risky, more_is_better=False, begins=begins),
+        placement_mean=mean_difference(*errors, resolution=sum(finest), course=among),
+        placement_sd=sd_difference(*errors, resolution=sum(finest), course=among),
+        within_tolerance=share_difference(*within, more_is_better=True, course=among),
+        missed=share_difference(~landed[0], ~landed[1], more_is_better=False, course=every),
+        jam_risk=share_difference(*risky, more_is_better=False, course=every),
     )
 
 

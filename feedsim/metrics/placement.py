@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from feedsim.criteria import Criteria
 from feedsim.metrics.capability import capability
+from feedsim.metrics.course import ONE_RUN, Course
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, mean_interval
-from feedsim.metrics.rows import begins_among, combined, cycle_rows, placed_rows
+from feedsim.metrics.rows import combined, cycle_rows, placed_rows
 from feedsim.metrics.share import Note, share_of
 from feedsim.metrics.spread import spread
 from feedsim.metrics.spread_intervals import capability_intervals, sd_interval
@@ -76,14 +76,13 @@ def placement_error(
     *,
     criteria: Criteria,
     resolution_mm: float,
-    begins: Sequence[int] = (0,),
+    course: Course = ONE_RUN,
 ) -> PlacementError:
     """Return the figures of the placement errors of one feeder's counted carriers.
 
     Every placed row has a finite error. ``warm_up``: carriers left out at the front.
     ``resolution_mm``: errors closer than this count as one; one beyond the tolerance by no more
-    lies within. ``begins``: rows at which a run begins
-    (:class:`feedsim.records.columns.RunRecords`).
+    lies within. ``course``: how the rows of the records are divided.
     """
     rows = placed_rows(feeder, warm_up)
     errors = feeder.placement_error_mm[rows]
@@ -91,19 +90,21 @@ def placement_error(
     if n == 0:
         return PlacementError(0, *(None,) * 18)
     tolerance = criteria.placement_tolerance_mm
-    among = begins_among(rows, begins)
+    among = course.among(rows)
     every, limit = slice(0, n), criteria.largest_error_mm(resolution_mm)
     within = share_of(combined(every, lambda error: np.abs(error) <= limit, errors), among)
     same = max(resolution_mm, _SAME_MM)
     s = spread(errors, resolution=same)
-    of_mean = mean_interval(errors, resolution=same, begins=among)
-    of_sd = sd_interval(errors, resolution=same, begins=among)
+    of_mean = mean_interval(errors, resolution=same, course=among)
+    of_sd = sd_interval(errors, resolution=same, course=among)
     fit = None
     ends = None
     if s.mean is not None and s.sd is not None and n >= FEWEST:
         fit = capability(s.mean, s.sd, lower=-tolerance, upper=tolerance)
     if fit is not None:
-        ends = capability_intervals(errors, fit, tolerance=tolerance, mean=of_mean, sd=of_sd)
+        ends = capability_intervals(
+            errors, fit, tolerance=tolerance, mean=of_mean, sd=of_sd, course=among
+        )
     ends_mm = float(errors.min()), float(errors.max())
     percentiles = np.percentile(
         errors, (1.0, 50.0, 99.0), overwrite_input=bool(errors.flags.owndata)

@@ -10,11 +10,11 @@ import numpy as np
 from feedsim.arrays import Bools
 from feedsim.criteria import Criteria
 from feedsim.machine import Machine
+from feedsim.metrics.course import Course
 from feedsim.metrics.diverted import Diverted, diverted
 from feedsim.metrics.gate_rows import gate_rows
 from feedsim.metrics.overlaps import Overlap, overlaps
 from feedsim.metrics.product_rows import ProductClass, ProductRows, needed
-from feedsim.metrics.rows import begins_among
 from feedsim.metrics.share import Share, share_of
 from feedsim.records.columns import RunRecords
 from feedsim.records.outcome import Outcome
@@ -78,16 +78,17 @@ def products(
     criteria: Criteria,
     names: Sequence[str],
     duration_s: float | None,
+    course: Course,
 ) -> Products:
     """Return the figures of a run's products; ``names`` has one for each feeder.
 
-    ``duration_s``: time for the counted carriers, stops included.
+    ``duration_s``: time for the counted carriers, stops included. ``course``: how the rows of the
+    records are divided.
     """
-    counted = slice(records.warm_up, records.warm_up + len(rows.classes))
-    begins = begins_among(counted, records.begins)
+    counted = course.among(slice(records.warm_up, records.warm_up + len(rows.classes)))
 
     def share(flags: Bools) -> Share:
-        return share_of(flags, begins)
+        return share_of(flags, counted)
 
     good = share(rows.good)
     missing = _missing(records, names)
@@ -95,7 +96,7 @@ def products(
     gate = None
     if machine.divert is not None:
         at_gate = gate_rows(records, machine.divert, needs=needs, good=rows.good)
-        gate = diverted(at_gate, rows, duration_s=duration_s, begins=begins)
+        gate = diverted(at_gate, rows, duration_s=duration_s, course=counted)
     told = missing[:_MOST_COMBINATIONS]
     return Products(
         needs=tuple(names[number] for number in needs),
@@ -109,7 +110,7 @@ def products(
         good_per_hour=good.per_hour(duration_s),
         missing=told,
         missing_otherwise=sum(m.count for m in missing[len(told) :]),
-        overlaps=overlaps(records, machine, recipe=criteria.recipe, names=names),
+        overlaps=overlaps(records, machine, recipe=criteria.recipe, names=names, course=counted),
         diverted=gate,
     )
 

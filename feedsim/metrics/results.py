@@ -14,6 +14,7 @@ from feedsim.metrics.feeder_results import FeederResults, feeder_results
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.one_phase import keeps_phase
 from feedsim.metrics.plain import IF_ANY, LEFT_OUT
+from feedsim.metrics.planned import course_of
 from feedsim.metrics.product_rows import product_rows
 from feedsim.metrics.products import Products, products
 from feedsim.metrics.response import Response, responses
@@ -107,6 +108,7 @@ def summarise(
     runs_s = whole_s = duration_s
     if isinstance(stops, LineStops) and duration_s is not None:
         runs_s, whole_s = stops.uptime_s, stops.uptime_s + stops.downtime_s
+    course = course_of(records, machine)
     feeders = tuple(
         feeder_results(
             records,
@@ -115,6 +117,7 @@ def summarise(
             criteria=criteria,
             name=name,
             seconds_per_carrier=None if runs_s is None else runs_s / carriers,
+            course=course,
         )
         for number, name in enumerate(names)
     )
@@ -129,6 +132,7 @@ def summarise(
         criteria=criteria,
         names=names,
         duration_s=whole_s,
+        course=course,
     )
     return Results(
         feedsim=__version__ if version is None else version,

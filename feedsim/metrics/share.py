@@ -8,6 +8,7 @@ from typing import Literal, NamedTuple
 
 from feedsim.arrays import Bools
 from feedsim.metrics.clusters import InOrder, design_effect, in_order
+from feedsim.metrics.course import ONE_RUN, Course
 from feedsim.metrics.intervals import Interval, share_interval, upper95
 from feedsim.metrics.means import FEWEST
 
@@ -27,7 +28,8 @@ class Counted(NamedTuple):
     ``interval``: two-sided, on the effective number of cases
     (:func:`feedsim.metrics.intervals.share_interval`); None below 20 cases.
     ``effective_n``: effective number of independent cases: their number over the design effect
-    (:func:`feedsim.metrics.clusters.design_effect`).
+    (:func:`feedsim.metrics.clusters.design_effect`); more than there are, where a planned change
+    parts shares that differ.
     """
 
     hits: int
@@ -70,12 +72,12 @@ def counted(runs: Sequence[InOrder], *, confidence: float = 0.95) -> Counted:
     return Counted(hits, hits / n, interval, worth)
 
 
-def share_of(hits: Bools, begins: Sequence[int] = (0,)) -> Share:
+def share_of(hits: Bools, course: Course = ONE_RUN) -> Share:
     """Return how often something happened (all None without a case), of cases in time order.
 
-    ``begins``: places at which a run begins (:func:`feedsim.metrics.rows.begins_among`).
+    ``course``: how they are divided into runs and strata.
     """
-    found, n = counted(in_order(hits, begins)), len(hits)
+    found, n = counted(in_order(hits, course)), len(hits)
     note: Note | None = None
     if 0 < n < FEWEST:
         note = "fewer_than_20"

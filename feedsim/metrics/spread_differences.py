@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from feedsim.arrays import Floats
+from feedsim.metrics.course import ONE_RUN, Course
 from feedsim.metrics.fits import weighted_fit
 from feedsim.metrics.intervals import Interval, difference_interval
 from feedsim.metrics.means import FEWEST, uncertainty
@@ -28,12 +29,12 @@ _MOST_ALIKE = 0.95
 
 
 def sd_difference_interval(
-    first: Floats, other: Floats, *, begins: Sequence[int] = (0,)
+    first: Floats, other: Floats, *, course: Course = ONE_RUN
 ) -> Interval | None:
     """Return the 95 % interval of (sd of the other) − (sd of the first), in the unit of the values.
 
     The values are of the same carriers, finite, in time order, shape (n,); None below 20 pairs.
-    ``begins``: places at which a run begins.
+    ``course``: how they are divided into runs and strata.
 
     With L = ln(s₂/s₁) and g = √(s₁·s₂), s₂ − s₁ = 2g·sinh(L/2). To first order L and ln g are
     means of w₂ − w₁ and (w₁ + w₂)/2, w = (x − m)²/2s² up to a constant (the influence on ln s:
@@ -50,16 +51,17 @@ def sd_difference_interval(
         return None
     s1, s2 = float(first.std(ddof=1)), float(other.std(ddof=1))
     if s1 == 0.0 or s2 == 0.0:
-        whole = sd_interval(other - first, begins=begins)
+        whole = sd_interval(other - first, course=course)
         return whole if s1 == 0.0 or whole is None else Interval(-whole.high, -whole.low)
-    one, two = by_run(first, begins), by_run(other, begins)
+    one, two = by_run(first, course), by_run(other, course)
     if len(one.means) == 2:
-        alone = [sd_interval(each, begins=begins) for each in (first, other)]
+        alone = [sd_interval(each, course=course) for each in (first, other)]
         return unpaired_sd_difference((s1, s2), alone)
     w1, w2 = 0.5 * (one.inside / s1) ** 2, 0.5 * (two.inside / s2) ** 2
     ratio, size = w2 - w1, 0.5 * (w1 + w2)
-    h, e = _half(ratio, begins), (s2 - s1) * _half(size, begins)
-    alike, log = correlation(ratio - ratio.mean(), size - size.mean()), math.log(s2 / s1)
+    h, e = _half(ratio, course), (s2 - s1) * _half(size, course)
+    alike = correlation(course.residuals(ratio), course.residuals(size))
+    log = math.log(s2 / s1)
     ends = []
     for sign, between in zip((-1.0, 1.0), _between(one, two), strict=True):
         turned = math.sinh(0.5 * (log + sign * min(h, _MOST_LOG))) - math.sinh(0.5 * log)
@@ -79,17 +81,17 @@ def unpaired_sd_difference(
     return difference_interval(sds[0], first, sds[1], other)
 
 
-def _half(each: Floats, begins: Sequence[int]) -> float:
+def _half(each: Floats, course: Course) -> float:
     """Return the half-width of the 95 % interval of a logarithm that is a mean of influences.
 
     Student's t times the root of their :func:`feedsim.metrics.means.uncertainty`. In one run with
     correlated neighbours that of a first-order autoregression, with its effective number of values
     less 1 as degrees of freedom, if that is wider.
     """
-    known, n = uncertainty(each, begins), len(each)
+    known, n = uncertainty(each, course), len(each)
     half = student_quantile(known.freedom) * math.sqrt(known.variance)
-    off = each - each.mean()
-    process = min(_MOST_ALIKE, neighbours(off) + doubt_of_few(n)) if len(begins) == 1 else 0.0
+    off, one = course.residuals(each), len(course.begins) == 1
+    process = min(_MOST_ALIKE, neighbours(off, course) + doubt_of_few(n)) if one else 0.0
     if not process:
         return half
     worth = n * (1.0 - process) / (1.0 + process)

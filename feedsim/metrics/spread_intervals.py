@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from feedsim.arrays import Floats
 from feedsim.metrics.capability import Capability
+from feedsim.metrics.course import ONE_RUN, Course
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, doubt_of, one_value, uncertainty
 from feedsim.metrics.sample_sizes import spread_interval
@@ -42,19 +42,20 @@ class ByRun(NamedTuple):
 
 
 def sd_interval(
-    values: Floats, *, resolution: float = 0.0, begins: Sequence[int] = (0,)
+    values: Floats, *, resolution: float = 0.0, course: Course = ONE_RUN
 ) -> Interval | None:
     """Return the 95 % interval of the standard deviation of values in time order, in their unit.
 
     They are finite, shape (n,); None below 20. ``resolution``: those that all lie within it are one
-    value. ``begins``: places at which a run begins.
+    value. ``course``: how the values are divided into runs and strata.
 
     A plain chi-squared interval assumes independent, normal values. This one has f ≥ 1 effective
     degrees of freedom, s·√(f/χ²). f = 2/(v·(t/z)²), v the variance of the mean of ((x − m)/s)²
     (:func:`feedsim.metrics.means.uncertainty`; independent normal values have 2/(n − 1)), widened
     by (t/z)² since v is estimated (Satterthwaite 1946, Biometrics Bulletin 2:110-114; Korn &
     Graubard 1998). In one run whose neighbours correlate by φ, f is at most n·(1 − φ²)/(1 + φ²)
-    (Bayley & Hammersley 1946). Subtracting the mean removes a share v_m/s² of the squares, v_m its
+    (Bayley & Hammersley 1946); with strata about the means of these, whose W is the less certain
+    part of s², times (s²/W)². Subtracting the mean removes a share v_m/s² of the squares, v_m its
     variance, 1/n if values are independent: the upper end is that of s²/(1 − v_m/s² + 1/n).
 
     Several runs: s² = W + B, within R runs (about each run's own mean) and between them. With l, u
@@ -67,23 +68,28 @@ def sd_interval(
         return None
     if one_value(values, resolution=resolution):
         return Interval(0.0, 0.0)
-    square, split = squares(values) / (n - 1), by_run(values, begins)
+    square, split = squares(values) / (n - 1), by_run(values, course)
     runs, between = len(split.means), split.between
-    off = split.inside
-    process = neighbours(off) if runs == 1 else 0.0
+    off, unplanned = split.inside, 1.0
+    process = 0.0
+    if runs == 1:
+        alone = off if course.strata is None else course.residuals(values)
+        process = neighbours(alone, course)
+        if alone is not off:
+            unplanned = sum_of_products(alone, alone) / sum_of_products(off, off)
     if process:
         process = min(max(_MOST_ALIKE, process), process + doubt_of_few(n))
     off = np.multiply(off, off, out=off)  # in place: few columns of a long run fit in memory
     within = float(np.mean(off))
     freedom = _MOST_FREEDOM
     if within > 0.0:
-        known = uncertainty(np.divide(off, within, out=off), begins)
+        known = uncertainty(np.divide(off, within, out=off), course)
         variance = known.variance * widened(known.freedom, 0.95) ** 2
         freedom = min(freedom, 2.0 / variance) if variance > 0.0 else freedom
     if runs == 1:
         if process:
-            freedom = min(freedom, effective_for_spread(float(n), process))
-        lost = max(0.0, uncertainty(values).variance / square - 1.0 / n)
+            freedom = min(freedom, effective_for_spread(float(n), process) / unplanned**2)
+        lost = max(0.0, uncertainty(values, course).variance / square - 1.0 / n)
         part = spread_interval(max(freedom, 1.0) + 1.0)
         more = 1.0 / math.sqrt(max(1.0 - lost, _LEAST_LEFT))
         return Interval(math.sqrt(square) * part.low, math.sqrt(square) * part.high * more)
@@ -94,11 +100,10 @@ def sd_interval(
     return Interval(math.sqrt(max(0.0, square - low)), math.sqrt(square + high))
 
 
-def by_run(values: Floats, begins: Sequence[int]) -> ByRun:
+def by_run(values: Floats, course: Course) -> ByRun:
     """Split values into parts within and between runs."""
     off = values - values.mean()
-    ends = [*begins[1:], len(values)]
-    runs = [slice(a, b) for a, b in zip(begins, ends, strict=True) if a < b]
+    runs = course.runs(len(values))
     if len(runs) == 1:
         return ByRun(off, np.zeros(1), 0.0)
     means = np.array([off[run].mean() for run in runs])
@@ -106,9 +111,12 @@ def by_run(values: Floats, begins: Sequence[int]) -> ByRun:
     return ByRun(off - np.repeat(means, sizes), means, float(sizes @ means**2) / len(values))
 
 
-def neighbours(off: Floats) -> float:
-    """Return the correlation of neighbours in one run; 0 if it is negative or may be chance."""
-    lag = lag_one(off)
+def neighbours(off: Floats, course: Course) -> float:
+    """Return the correlation of neighbours in one run; 0 if it is negative or may be chance.
+
+    ``off``: :meth:`feedsim.metrics.course.Course.residuals` of the values.
+    """
+    lag = lag_one(off, None if course.strata is None else course.strata.astype(np.intp))
     return 0.0 if lag is None or lag.chance > _ALIKE else max(0.0, lag.process)
 
 
@@ -131,8 +139,14 @@ def _ratio(products: float, squares: float) -> float:
     return products / math.sqrt(squares) if squares else 0.0
 
 
-def _of_mean_and_sd(values: Floats, mean: float) -> float:
-    """Return the correlation of deviations from the mean and their squares, added in parts."""
+def _of_mean_and_sd(values: Floats, mean: float, course: Course) -> float:
+    """Return the correlation of deviations from the mean and their squares, within strata.
+
+    One stratum is added in parts, to save memory.
+    """
+    if course.strata is not None:
+        off = values - mean
+        return correlation(course.residuals(off), course.residuals(off * off))
     variance = squares(values) / len(values)
     both = two = 0.0
     for i in range(0, len(values), AT_ONCE):
@@ -150,10 +164,12 @@ def capability_intervals(
     tolerance: float,
     mean: Interval | None,
     sd: Interval | None,
+    course: Course = ONE_RUN,
 ) -> CapabilityIntervals | None:
     """Return the 95 % intervals of Cp and Cpk against a tolerance either side of 0.
 
-    ``values``: in time order, finite, shape (n,); ``fit`` is theirs, the tolerance in their unit.
+    ``values``: in time order, finite, shape (n,), divided by ``course``; ``fit`` is theirs, the
+    tolerance in their unit.
     ``mean``, ``sd``: of :func:`feedsim.metrics.means.mean_interval` and of :func:`sd_interval`;
     None if one of them is, or if the values do not spread.
 
@@ -170,7 +186,7 @@ def capability_intervals(
     cp = Interval(tolerance / (3.0 * sd.high), tolerance / (3.0 * sd.low))
     by_mean = (mean.high - m) / (3.0 * s)
     ends = sorted(fit.cpk * s / end for end in sd)
-    alike = _of_mean_and_sd(values, m)
+    alike = _of_mean_and_sd(values, m, course)
     alike *= math.copysign(1.0, m) * math.copysign(1.0, fit.cpk)
 
     def off(by_sd: float) -> float:

@@ -15,7 +15,8 @@ from feedsim.metrics.clusters import InOrder, in_order
 from feedsim.metrics.hazards import Hazards
 from feedsim.metrics.missed import miss_causes
 from feedsim.metrics.paired_feeders import Ran, hazards_of, within_tolerance
-from feedsim.metrics.rows import begins_among, cycle_rows, number_of, placed_rows
+from feedsim.metrics.planned import course_of
+from feedsim.metrics.rows import cycle_rows, number_of, placed_rows
 from feedsim.metrics.share import counted
 from feedsim.records.outcome import Outcome
 
@@ -54,7 +55,7 @@ def tally(ran: Ran, *, number: int) -> Tally:
     """Return the counts of one feeder (by number, from 0) in a run."""
     records = ran.records
     feeder, warm_up = records.feeders[number], records.warm_up
-    outcomes = feeder.outcome[warm_up:]
+    outcomes, course = feeder.outcome[warm_up:], course_of(records, ran.machine)
     placed, cycles = placed_rows(feeder, warm_up), cycle_rows(feeder, warm_up)
     counts = slice(warm_up, warm_up + len(outcomes))
     within = within_tolerance(ran, number, rows=placed)
@@ -72,9 +73,9 @@ def tally(ran: Ran, *, number: int) -> Tally:
         at_risk=int(np.count_nonzero(risk)),
         causes=tuple(miss_causes(outcomes).by_name.values()),
         hazards=tuple(by_hazard[f.name] for f in fields(Hazards)),
-        within_in_order=in_order(within, begins_among(placed, records.begins)),
-        missed_in_order=in_order(outcomes != Outcome.PLACED, begins_among(counts, records.begins)),
-        risk_in_order=in_order(risk, begins_among(cycles, records.begins)),
+        within_in_order=in_order(within, course.among(placed)),
+        missed_in_order=in_order(outcomes != Outcome.PLACED, course.among(counts)),
+        risk_in_order=in_order(risk, course.among(cycles)),
     )
 
 

@@ -110,7 +110,8 @@ class RunRecords:
     """A whole run, or several runs of one machine joined.
 
     ``warm_up``: number of carriers before the counted ones. ``start_time_s``: when the belt
-    started. ``begins``: the first row of each run, the first always 0.
+    started. ``begins``: the first row of each run, the first always 0. ``zeros_s``: when each run's
+    own clock read 0. ``left_out``: carriers of each run that came before its first row.
     ``stops`` and ``adjustments``: in order of time. ``end_time_s``, ``gave_up``: when and why the
     run was given up, if it was (else NaN and empty).
     """
@@ -120,6 +121,8 @@ class RunRecords:
     carriers: CarrierRecords
     feeders: tuple[FeederRecords, ...]
     begins: tuple[int, ...] = (0,)
+    zeros_s: tuple[float, ...] = (0.0,)
+    left_out: int = 0
     stops: tuple[Stop, ...] = ()
     adjustments: tuple[Adjustment, ...] = ()
     end_time_s: float = math.nan

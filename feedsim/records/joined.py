@@ -44,6 +44,8 @@ def joined(runs: Sequence[RunRecords]) -> RunRecords:
             for number in range(len(runs[0].feeders))
         ),
         begins=begins,
+        zeros_s=tuple(shifts),
+        left_out=runs[0].warm_up,
         stops=tuple(
             replace(_moved(stop, shift, begin=begin, warm_up=run.warm_up), run=number)
             for number, (run, shift, begin, start) in enumerate(

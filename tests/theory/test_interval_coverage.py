@@ -35,6 +35,7 @@ from feedsim.answers.trial.study.speeds import measured
 from feedsim.metrics import means, spread_intervals
 from feedsim.metrics.capability import capability
 from feedsim.metrics.clusters import in_order
+from feedsim.metrics.course import ONE_RUN, Course
 from feedsim.metrics.intervals import Interval, wilson
 from feedsim.metrics.means import mean_interval
 from feedsim.metrics.paired import mean_difference, sd_difference, share_difference
@@ -93,19 +94,19 @@ def series(case: str, stream: int) -> Floats:
     return np.asarray(signal.lfilter([1.0], [1.0, -phi], noise, axis=1) + shift)
 
 
-def begins_of(case: str) -> range:
+def course_of(case: str) -> Course:
     n, _, runs = LENGTHS[case]
-    return range(0, n, n // runs)
+    return Course(range(0, n, n // runs))
 
 
 def spread_of(case: str) -> float:
     return math.sqrt(2.0) if LENGTHS[case].runs > 1 else 1.0
 
 
-def capabilities(values: Floats, begins: Sequence[int]) -> tuple[Interval, Interval]:
+def capabilities(values: Floats, course: Course) -> tuple[Interval, Interval]:
     fit = capability(values.mean(), values.std(ddof=1), lower=-TOLERANCE, upper=TOLERANCE)
     assert fit is not None
-    of_mean, of_sd = (find(values, begins=begins) for find in (mean_interval, sd_interval))
+    of_mean, of_sd = (find(values, course=course) for find in (mean_interval, sd_interval))
     found = capability_intervals(values, fit, tolerance=TOLERANCE, mean=of_mean, sd=of_sd)
     assert found is not None
     return found.cp, found.cpk
@@ -113,20 +114,20 @@ def capabilities(values: Floats, begins: Sequence[int]) -> tuple[Interval, Inter
 
 def lengths(case: str) -> dict[str, int]:
     """Return how many intervals of each kind hold."""
-    begins, sd = begins_of(case), spread_of(case)
+    course, sd = course_of(case), spread_of(case)
     one, two = series(case, 1), series(case, 2)
     # a second setup with common random numbers, and one on carriers of its own
     paired, alone = one + MORE * two, (1.0 + MORE) * two
     wider = sd * math.sqrt(1.0 + MORE**2) - sd
-    both = [mean_difference(a, b + SHIFT, begins=begins) for a, b in zip(one, paired, strict=True)]
-    apart = [mean_difference(a, b + SHIFT, begins=begins) for a, b in zip(one, alone, strict=True)]
-    sds = [sd_difference(a, b, begins=begins) for a, b in zip(one, paired, strict=True)]
-    sds_apart = [sd_difference(a, b, begins=begins) for a, b in zip(one, alone, strict=True)]
-    able = [capabilities(row + MEAN, begins) for row in one]
-    off = [capabilities(row + TOLERANCE, begins)[1] for row in one]
+    both = [mean_difference(a, b + SHIFT, course=course) for a, b in zip(one, paired, strict=True)]
+    apart = [mean_difference(a, b + SHIFT, course=course) for a, b in zip(one, alone, strict=True)]
+    sds = [sd_difference(a, b, course=course) for a, b in zip(one, paired, strict=True)]
+    sds_apart = [sd_difference(a, b, course=course) for a, b in zip(one, alone, strict=True)]
+    able = [capabilities(row + MEAN, course) for row in one]
+    off = [capabilities(row + TOLERANCE, course)[1] for row in one]
     found = {
-        "mean": covered([mean_interval(row, begins=begins) for row in one], 0.0),
-        "sd": covered([sd_interval(row, begins=begins) for row in one], sd),
+        "mean": covered([mean_interval(row, course=course) for row in one], 0.0),
+        "sd": covered([sd_interval(row, course=course) for row in one], sd),
         "cp": covered([cp for cp, _ in able], TOLERANCE / (3.0 * sd)),
         "cpk": covered([cpk for _, cpk in able], (TOLERANCE - MEAN) / (3.0 * sd)),
         "cpk about 0": covered(off, 0.0),
@@ -299,9 +300,9 @@ def outcomes(name: str, stream: int) -> Bools:
     return np.array(made)
 
 
-def held(row: Bools, hits: Hits, begins: Sequence[int] = (0,)) -> bool:
+def held(row: Bools, hits: Hits, course: Course = ONE_RUN) -> bool:
     """Tell whether the interval of a share holds it, or of all alike how often others begin."""
-    found = share_of(row, begins)
+    found = share_of(row, course)
     assert found.ci95 is not None
     if found.ci95_note is None:
         return found.ci95.low <= hits.share <= found.ci95.high
@@ -329,9 +330,9 @@ def test_shares_are_covered(name: str) -> None:
 @pytest.mark.parametrize("name", RUNS)
 def test_shares_of_runs_that_differ_are_covered(name: str) -> None:
     runs, hits = RUNS[name]
-    begins = range(0, hits.n, hits.n // runs)
+    course = Course(range(0, hits.n, hits.n // runs))
     rows = outcomes(name, 1)
-    assert 0.91 <= np.mean([held(row, hits, begins) for row in rows]) <= 0.99
+    assert 0.91 <= np.mean([held(row, hits, course) for row in rows]) <= 0.99
     assert covered([wilson(r.mean(), len(r)) for r in rows], hits.share) / len(SEEDS) < 0.8
 
 
@@ -394,8 +395,8 @@ def covered_of_few(n: int) -> tuple[float, ...]:
     """Return how often mean, Cp and the paired difference of two spreads are covered."""
     rows, more = few_alike(n, 0), few_alike(n, 1)
     middles = [mean_interval(row) for row in rows]
-    ratios = [capabilities(row, (0,))[0] for row in rows]
-    apart = [sd_difference(a, a + MORE * b, begins=(0,)) for a, b in zip(rows, more, strict=True)]
+    ratios = [capabilities(row, ONE_RUN)[0] for row in rows]
+    apart = [sd_difference(a, a + MORE * b) for a, b in zip(rows, more, strict=True)]
     wider = math.sqrt(1.0 + MORE**2) - 1.0
     return (
         covered(middles, 0.0) / ROWS,

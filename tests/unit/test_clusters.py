@@ -8,6 +8,7 @@ from scipy import stats
 
 from feedsim.metrics import means, student
 from feedsim.metrics.clusters import design_effect, in_order
+from feedsim.metrics.course import Course
 from feedsim.metrics.intervals import share_interval, wilson
 from feedsim.metrics.share import counted, share_of
 
@@ -18,7 +19,7 @@ def widened(excess: float, freedom: int) -> float:
 
 
 def effect(values, begins=(0,)) -> float:
-    return design_effect(in_order(np.asarray(values, dtype=np.int8), begins))
+    return design_effect(in_order(np.asarray(values, dtype=np.int8), Course(begins)))
 
 
 def test_one_and_nothing_in_turn_is_no_cluster() -> None:
@@ -89,7 +90,7 @@ def test_two_runs_are_taken_as_two() -> None:
 
 def test_a_run_without_an_outcome_is_no_run() -> None:
     values = np.tile([1, 0, 0, 0], 30)
-    assert in_order(values, (0, 0, 60, 120)) == in_order(values, (0, 60))
+    assert in_order(values, Course((0, 0, 60, 120))) == in_order(values, Course((0, 60)))
 
 
 def test_independent_outcomes_stay_worth_nearly_what_they_are() -> None:
@@ -134,7 +135,7 @@ def test_none_seen_and_no_case() -> None:
 def test_runs_of_several_places_add_up_in_their_order() -> None:
     # a run here and one there are what both together are
     hits = np.random.Generator(np.random.PCG64(8)).random(900) < 0.2
-    together = in_order(hits, (0, 300, 600))
+    together = in_order(hits, Course((0, 300, 600)))
     apart = [run for k in (0, 300, 600) for run in in_order(hits[k : k + 300])]
     assert counted(together) == counted(apart)
 

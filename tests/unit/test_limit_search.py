@@ -36,7 +36,7 @@ def known(calls: Sequence[tuple[Any, float, int]]) -> list[list[Tally]]:
 
 def of(bad: bool) -> Tally:
     good = np.arange(CARRIERS) % 10 > 0 if bad else np.ones(CARRIERS, dtype=np.bool_)
-    inside, no = in_order(good, [0]), in_order(np.zeros(CARRIERS, dtype=np.bool_), [0])
+    inside, no = in_order(good), in_order(np.zeros(CARRIERS, dtype=np.bool_))
     placed = int(good.sum())
     return Tally(CARRIERS, 0, CARRIERS, placed, CARRIERS, 0, NONE, NONE, inside, no, no)
 

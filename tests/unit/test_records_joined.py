@@ -10,7 +10,8 @@ import pytest
 from scipy import stats
 
 from feedsim.draws.line_draws import RunDraws
-from feedsim.metrics.means import batches_of, mean_interval
+from feedsim.metrics.course import Course
+from feedsim.metrics.means import mean_interval
 from feedsim.metrics.plain import as_object
 from feedsim.records.columns import RunRecords
 from feedsim.records.joined import joined
@@ -106,15 +107,15 @@ def test_runs_of_which_some_are_held_are_read_the_same_each_time() -> None:
 def test_the_interval_of_several_runs_is_that_of_their_means() -> None:
     rng = np.random.default_rng(1)
     runs = [rng.normal(size=50) + shift for shift in (0.0, 0.3, -0.2, 0.1)]
-    found = mean_interval(np.concatenate(runs), begins=(0, 50, 100, 150))
+    found = mean_interval(np.concatenate(runs), course=Course((0, 50, 100, 150)))
     means = [run.mean() for run in runs]
     expected = stats.t.interval(0.95, 3, loc=np.mean(means), scale=stats.sem(means))
     assert found == pytest.approx(expected, rel=1e-9)
 
 
 def test_a_run_that_placed_nothing_is_no_batch() -> None:
-    assert batches_of(10, (0, 5, 5)) == [slice(0, 5), slice(5, 10)]
-    assert batches_of(10, (0, 0)) == [slice(k, k + 1) for k in range(10)]
+    assert Course((0, 5, 5)).runs(10) == [slice(0, 5), slice(5, 10)]
+    assert Course((0, 0)).runs(10) == [slice(0, 10)]
 
 
 @pytest.mark.usefixtures("quick_engine")

@@ -1,0 +1,177 @@
+"""Which carriers a planned change divides, and what that makes of batches, by hand."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from feedsim.machine import Adjust, FaultKind, Line, Machine, PlannedFault, Setting, When
+from feedsim.metrics.clusters import design_effect, in_order
+from feedsim.metrics.course import BATCHES, Course, batches_of, numbered, together
+from feedsim.metrics.intervals import wilson
+from feedsim.metrics.planned import course_of
+from feedsim.metrics.share import share_of
+from feedsim.records.columns import CarrierRecords, RunRecords
+from feedsim.records.joined import joined
+from feedsim.records.stop import Adjustment, Rule, Stop
+from tests.unit import records_builder as by_hand
+from tests.unit.test_stops import hand_line
+
+ROWS = 20
+CHANGE = Adjust(When(3.1), settings=((0, Setting.ENGAGE_DISTANCE, 365.0),))
+
+
+def line(**supervision: object) -> Machine:
+    """Return a line at 1000 mm/s that is at its speed at once; to a target it is 420 mm."""
+    return replace(hand_line(**supervision), line=Line(1000.0, acceleration_mm_s2=1e6))
+
+
+def records(**changes: object) -> RunRecords:
+    """Return records of a carrier every 300 mm and 0.3 s, the first at 0."""
+    rows = np.arange(ROWS)
+    base = by_hand.run(by_hand.feeder([by_hand.placed()] * ROWS))
+    carriers = CarrierRecords(leading_edge_mm=300.0 * rows, eye_time_s=0.3 * rows)
+    return replace(base, carriers=carriers, **changes)  # type: ignore[arg-type]
+
+
+def stop(time_s: float, restarted_s: float, run: int = 0) -> Stop:
+    return Stop(
+        Rule.EMERGENCY_STOP,
+        "emergency_stop",
+        -1,
+        -1,
+        time_s,
+        time_s,
+        restarted_s,
+        ((),),
+        (),
+        (),
+        run,
+    )
+
+
+def labels(found: Course) -> list[int]:
+    assert found.strata is not None
+    return found.strata.tolist()
+
+
+def test_a_change_parts_what_comes_before_and_after_from_what_is_under_way() -> None:
+    # At 3.1 s carrier 10 is 100 mm past the eye, carrier 9 400 mm: neither is at its target.
+    found = course_of(
+        records(adjustments=(Adjustment(3.1, 11),)), line(adjusts=(CHANGE,), faults=())
+    )
+    assert labels(found) == [0] * 9 + [1] * 2 + [2] * 9
+
+
+def test_the_belt_gets_the_time_to_come_to_its_speed() -> None:
+    # from 0 to 1000 mm/s at 2000 mm/s² takes 0.5 s: carriers 11 (3.3 s) and 12 (3.6 s) come in it
+    slow = replace(line(adjusts=(CHANGE,)), line=Line(1000.0, acceleration_mm_s2=2000.0))
+    found = course_of(records(adjustments=(Adjustment(3.1, 11),)), slow)
+    assert labels(found) == [0] * 9 + [1] * 4 + [2] * 7
+
+
+def test_a_planned_fault_is_over_with_the_restart() -> None:
+    # The eye sees nothing from 3.0 s (carrier 10) to the restart at 23.0 s.
+    fault = PlannedFault(When(carrier=10), FaultKind.EMERGENCY_STOP)
+    times = 0.3 * np.arange(ROWS) + 20.0 * (np.arange(ROWS) > 10)
+    kept = records(stops=(stop(3.0, 23.0),))
+    kept = replace(kept, carriers=replace(kept.carriers, eye_time_s=times))
+    assert labels(course_of(kept, line(faults=(fault,)))) == [0] * 9 + [1] * 2 + [0] * 9
+
+
+def test_a_dirty_eye_is_over_as_it_is_clean_or_the_line_cleared() -> None:
+    fault = PlannedFault(When(3.1), FaultKind.EYE_DIRTY, duration_s=1.0)
+    dirty = line(faults=(fault,))
+    assert labels(course_of(records(), dirty)) == [0] * 9 + [1] * 5 + [0] * 6
+    cleared = records(stops=(stop(3.2, 3.4),))
+    assert labels(course_of(cleared, dirty)) == [0] * 9 + [1] * 3 + [0] * 8
+
+
+def test_a_fault_that_nothing_ends_lasts() -> None:
+    fault = PlannedFault(When(3.1), FaultKind.NO_INSERT)
+    assert labels(course_of(records(), line(faults=(fault,)))) == [0] * 9 + [1] * 11
+
+
+def test_a_corner_of_the_profile_comes_later_by_the_stops_before_it() -> None:
+    corners = ((0.0, 1000.0), (3.1, 1000.0), (3.2, 900.0))
+    steady = replace(line(), line=Line(1000.0, acceleration_mm_s2=1e6, profile=corners))
+    # The first is before all. Carriers 9 and 10 are under way at 3.1 s, and at 3.2 s.
+    assert labels(course_of(records(), steady)) == [0] * 9 + [1] * 11
+    # 1.2 s later, at 4.3 s, carriers 13 and 14 are
+    delayed = records(stops=(stop(0.5, 1.7),))
+    assert labels(course_of(delayed, steady)) == [0] * 13 + [1] * 7
+
+
+def test_nothing_planned_or_only_before_the_counted_ones_is_one_stratum() -> None:
+    assert course_of(records(), line()).strata is None
+    changed = records(adjustments=(Adjustment(0.1, 1),), warm_up=3)
+    assert course_of(changed, line(adjusts=(CHANGE,))).strata is None
+
+
+def test_joined_runs_are_divided_as_each_was() -> None:
+    fault = PlannedFault(When(carrier=14), FaultKind.EMERGENCY_STOP)
+    machine = line(adjusts=(CHANGE,), faults=(fault, PlannedFault(When(1.3), FaultKind.NO_INSERT)))
+    one = records(warm_up=4, adjustments=(Adjustment(3.1, 11),), stops=(stop(4.2, 4.4),))
+    alone = course_of(one, machine)
+    both = course_of(joined([one, one]), machine)
+    assert both.begins == (0, ROWS - 4)
+    assert numbered(np.array(labels(alone), np.int32)[4:]).tolist() * 2 == labels(both)
+
+
+def test_two_setups_are_divided_by_the_changes_of_both() -> None:
+    one, other = (Course((0,), np.array(k, np.int32)) for k in ([0, 0, 1, 1], [0, 1, 1, 1]))
+    assert together(one, Course()) is one
+    assert together(Course(), one) is one
+    assert labels(together(one, other)) == [0, 1, 2, 2]
+
+
+@pytest.mark.parametrize("sizes", [(500, 500), (300, 3, 697), (120, 4, 276, 600)])
+def test_the_means_of_strata_cost_what_their_projection_does(sizes: tuple[int, ...]) -> None:
+    # Residuals are (1 − P)·x, P the projection onto the strata; the squares of b batch means of
+    # independent values of variance V then add up to tr(B·(1 − P)·V·Bᵀ), of means that are known
+    # to tr(B·V·Bᵀ) (numpy, not our sum).
+    of = np.repeat(np.arange(len(sizes), dtype=np.int32), sizes)
+    rng = np.random.default_rng(5)
+    values = rng.standard_normal(len(of)) * (1.0 + of)
+    cut = batches_of(values, of)
+    variances = [values[of == k].var(ddof=1) for k in range(len(sizes))]
+    means = np.kron(np.eye(BATCHES), np.full((1, cut.size), 1.0 / cut.size))
+    one_hot = (of[:, None] == np.arange(len(sizes))).astype(float)
+    left = np.eye(len(of)) - one_hot @ np.linalg.pinv(one_hot)
+    assert cut.number == BATCHES
+    known = np.diag(np.array(variances)[of])
+    worth = np.trace(means @ left @ known @ means.T) / np.trace(means @ known @ means.T)
+    assert 1.0 - cut.lost / BATCHES == pytest.approx(float(worth), rel=1e-9)
+
+
+def test_many_strata_get_more_batches_and_too_many_none() -> None:
+    fourths = np.repeat(np.arange(4, dtype=np.int32), 250)
+    values = np.random.default_rng(6).standard_normal(1000)
+    # ten batches of 25 in each stratum: whatever these vary, a tenth of each is lost
+    assert batches_of(values, fourths).number == 2 * BATCHES
+    assert batches_of(values, fourths).lost == pytest.approx(4.0)
+    assert batches_of(values, np.arange(1000, dtype=np.int32) // 2).strata is None
+    assert batches_of(values, np.zeros(1000, np.int32)) == batches_of(values)
+
+
+def test_a_step_in_a_share_is_no_cluster() -> None:
+    # 400 of 400 after 0 of 400: as one stratum a single cluster, in two nothing is left to chance
+    hits = np.arange(800) >= 400
+    parted = Course((0,), hits.astype(np.int32))
+    assert design_effect(in_order(hits)) > 500.0
+    p = (0.0 + 3.84 * 0.5) / (400.0 + 3.84)
+    gain = p * (1.0 - p) / 0.25
+    assert design_effect(in_order(hits, parted)) == pytest.approx(gain, rel=1e-9)
+    found = share_of(hits, parted)
+    # as wide as some four outcomes either way, of 800: none seen on either side leave 3.84 open
+    assert found.ci95 == pytest.approx(wilson(0.5, 800.0 / gain), rel=1e-9)
+    assert 800.0 * (found.ci95.high - 0.5) == pytest.approx(1.96 * math.sqrt(3.84), rel=0.01)  # type: ignore[union-attr]
+
+
+def test_outcomes_that_are_alike_gain_nothing_from_strata() -> None:
+    nothing = np.zeros(800, dtype=np.bool_)
+    parted = Course((0,), (np.arange(800) >= 790).astype(np.int32))
+    assert share_of(nothing, parted) == share_of(nothing)
