@@ -9,7 +9,7 @@ import numpy as np
 
 from feedsim.arrays import Floats
 from feedsim.metrics.capability import Capability
-from feedsim.metrics.course import ONE_RUN, Course
+from feedsim.metrics.course import ONE_RUN, Course, numbered
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, doubt_of, one_value, uncertainty
 from feedsim.metrics.sample_sizes import spread_interval
@@ -116,7 +116,8 @@ def neighbours(off: Floats, course: Course) -> float:
 
     ``off``: :meth:`feedsim.metrics.course.Course.residuals` of the values.
     """
-    lag = lag_one(off, None if course.strata is None else course.strata.astype(np.intp))
+    groups = None if course.strata is None else numbered(course.strata).astype(np.intp)
+    lag = lag_one(off, groups)
     return 0.0 if lag is None or lag.chance > _ALIKE else max(0.0, lag.process)
 
 

@@ -14,6 +14,7 @@ from feedsim.metrics.course import BATCHES, Course, batches_of, numbered, togeth
 from feedsim.metrics.intervals import wilson
 from feedsim.metrics.planned import course_of
 from feedsim.metrics.share import share_of
+from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.records.columns import CarrierRecords, RunRecords
 from feedsim.records.joined import joined
 from feedsim.records.stop import Adjustment, Rule, Stop
@@ -175,3 +176,13 @@ def test_outcomes_that_are_alike_gain_nothing_from_strata() -> None:
     nothing = np.zeros(800, dtype=np.bool_)
     parted = Course((0,), (np.arange(800) >= 790).astype(np.int32))
     assert share_of(nothing, parted) == share_of(nothing)
+
+
+def test_a_stratum_without_a_value_changes_nothing() -> None:
+    # Stratum 1 is the carriers that a dirty eye did not see, of which none was placed.
+    rng = np.random.default_rng(7)
+    values = np.cumsum(rng.standard_normal(400)) / 10.0  # neighbours are alike
+    of = (np.arange(400) >= 200).astype(np.int32)
+    found, gap = (sd_interval(values, course=Course((0,), k)) for k in (of, 2 * of))
+    assert found is not None
+    assert gap == found
