@@ -60,12 +60,14 @@ def unstaged(at: FeederAtSpeed, allowed: Criteria) -> float:
 def most_lost_in_scans(at: FeederAtSpeed) -> float:
     """Return a share that :func:`feed_cycle` does not exceed, whatever scans make of its cycle.
 
-    A cycle of whole scans is at most two scans longer than one without. 0 behind a carrier eye of
-    which no cycle is, at this speed or a lower one.
+    A cycle of whole scans is at most two scans longer than one without, three where its opening
+    waits for a scan as well. 0 behind a carrier eye of which no cycle is, at this speed or a lower
+    one.
     """
     if at.controller.not_ready_engages or not is_locked(at.carrier_eye, at.controller):
         return 0.0
-    longer = busy_travel(at).shifted(2.0 * at.speed_mm_s * at.controller.scan_s)
+    scans = 2.0 if is_locked(at.eye, at.controller) else 3.0
+    longer = busy_travel(at).shifted(scans * at.speed_mm_s * at.controller.scan_s)
     return at.carriers.arrival.share_lost(longer, searches(at, ()), come=at.seen_share)
 
 

@@ -135,7 +135,7 @@ def _openings(at: FeederAtSpeed) -> tuple[Distribution, Distribution]:
     One that acts later makes its own cycle longer, and the next one, whose way is shorter, as much
     shorter. With stage correction it makes that one begin as much later, counted from the point
     without correction. Late openings behind a scanned carrier eye are left out: closings wait for
-    the same scans.
+    the same scans (:mod:`feedsim.settings.whole_scans`).
     """
     acts = None if at.carrier_eye.scanned else opening_acts_some_late(at)
     if acts is None:

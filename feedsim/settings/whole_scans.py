@@ -10,8 +10,9 @@ travel.
   T to where it would be known without the wait for a scan, and b the phase of a tick, uniform on a
   scan, k = ⌊(Y + b)/scan⌋: what an opening comes late it stages further, and the next edge comes as
   much sooner, so that phases turn and spread evenly.
-- Latched: it opens at the first motion tick at or after Z, a travel behind its edge, unless the
-  program knows of it too late for that.
+- Latched: it opens at the first motion tick at or after both Z, a travel behind its edge, and the
+  scan tick at which the program knows of it. What the opening before waited for these it staged
+  further, so that the edge comes as much sooner.
 
 Likewise n, with the phase a of a carrier's edge before its tick: n is at most n* if the pitch plus
 a is below (n* + 1)·scan (derived in feedsim/MODEL.md, section 13, fact 6).
@@ -31,7 +32,7 @@ from feedsim.probability.distribution import Distribution, SharesBelow
 from feedsim.settings.acts import first_steps, free_half_widths, is_locked, locked_step
 from feedsim.settings.busy_lag import busy_longer
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
-from feedsim.settings.late_acts import late_opening_mean
+from feedsim.settings.late_acts import late_opening_mean, opening_acts_some_late
 from feedsim.settings.nominal import ready_time
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
 from feedsim.settings.spreads import gaps
@@ -44,11 +45,11 @@ _Lost = Iterator[tuple[int, float]]
 
 @term
 def are_whole_scans(at: FeederAtSpeed) -> bool:
-    """Return whether carriers come in steps from a scan tick, and openings by their edges alone.
+    """Return whether carriers come in steps from a scan tick, and it matters.
 
-    Openings behind a latched edge are taken as in time if they are late by no more than a twentieth
-    of a scan on average. Not if scans are so short that they hardly matter: below a tenth of what
-    spreads gaps and edges.
+    Not if scans are so short that they hardly do: below a tenth of what spreads gaps and edges. Not
+    if points are corrected by openings on latched edges, late by more than a twentieth of a scan on
+    average: closings then wait for scans as well.
     """
     if not is_locked(at.carrier_eye, at.controller):
         return False
@@ -57,7 +58,8 @@ def are_whole_scans(at: FeederAtSpeed) -> bool:
     if at.speed_mm_s * at.controller.scan_s < _SHORT * spread:
         return False
     late = _HARDLY_LATE * at.counted_mm_s * at.controller.scan_s
-    return is_locked(at.eye, at.controller) or late_opening_mean(at) <= late
+    corrected = at.settings.stage_correction and not is_locked(at.eye, at.controller)
+    return not corrected or late_opening_mean(at) <= late
 
 
 def busy_scans(
@@ -81,7 +83,7 @@ def busy_scans(
         for by, chance in more.items():
             there = mean if chance < _SELDOM else whole
             there = SharesBelow(there.places + (shift + by), there.shares)
-            for number, share in lost(ticks, there, v):
+            for number, share in lost(ticks, there, at):
                 part = chance * ticks.share * share
                 values[scan * number] = values.get(scan * number, 0.0) + part
     sd, widths = math.sqrt(2.0) * at.carrier_eye.edge_sd_mm, (0.5 * scan, jitter, jitter)
@@ -95,11 +97,12 @@ def scans_to_ready(at: FeederAtSpeed) -> tuple[int, ...]:
     """
     if is_locked(at.eye, at.controller):
         return tuple(number for each in _ticks(at) for number, _ in each.lost_before(0))
-    mean = _law(at).average
+    mean, behind_s = _law(at).average, _behind_edge(at)
     cycles = [(each, (mean + shift) / at.speed_mm_s) for each, shift in _cycles(at)]
+    acts = [(each, max(opens_s, each.scan_from(opens_s - behind_s))) for each, opens_s in cycles]
     return tuple(
-        math.ceil((opens_s + each.takes_s - closes_s) / each.scan_s - SAME_STEP)
-        for each, opens_s in cycles
+        math.ceil((acts_s + each.takes_s - closes_s) / each.scan_s - SAME_STEP)
+        for each, acts_s in acts
         for closes_s, _ in each.closes
     )
 
@@ -126,6 +129,14 @@ class _Ticks:
         ticks = math.ceil((time_s + self.phase_s) / self.cycle_s - SAME_STEP)
         return self.cycle_s * ticks - self.phase_s
 
+    def scan_by(self, time_s: float) -> float:
+        """Return the last scan tick at a time or before it."""
+        return self.scan_s * math.floor(time_s / self.scan_s + SAME_STEP)
+
+    def scan_from(self, time_s: float) -> float:
+        """Return the first scan tick at a time or after it."""
+        return self.scan_s * math.ceil(time_s / self.scan_s - SAME_STEP)
+
     @property
     def waits_s(self) -> float:
         """Mean wait of a closing for its motion tick."""
@@ -145,9 +156,9 @@ class _Ticks:
                 yield last + 1, share * part
 
 
-def _behind_scanned_edges(ticks: _Ticks, law: SharesBelow, v: float) -> _Lost:
+def _behind_scanned_edges(ticks: _Ticks, law: SharesBelow, at: FeederAtSpeed) -> _Lost:
     """Yield n* + 1 with shares; ``law``: of Y + b (mm)."""
-    scan = v * ticks.scan_s
+    scan = at.speed_mm_s * ticks.scan_s
     numbers = range(math.floor(law.low_at / scan), math.ceil(law.high_at / scan) + 2)
     below = law(scan * np.array(numbers)).tolist()
     for scans, (before, after) in zip(numbers, pairwise(below), strict=False):
@@ -156,13 +167,20 @@ def _behind_scanned_edges(ticks: _Ticks, law: SharesBelow, v: float) -> _Lost:
                 yield number, (after - before) * part
 
 
-def _behind_latched_edges(ticks: _Ticks, law: SharesBelow, v: float) -> _Lost:
-    """Yield n* + 1 with shares; ``law``: of Z (mm). n is not lost up to its closing less r."""
+def _behind_latched_edges(ticks: _Ticks, law: SharesBelow, at: FeederAtSpeed) -> _Lost:
+    """Yield n* + 1 with shares; ``law``: of Z (mm).
+
+    n is not lost if its closing less r comes after Z, and after a scan tick that comes after the
+    edge.
+    """
+    v, behind_s = at.speed_mm_s, _behind_edge(at)
     low, high = (end / v + ticks.takes_s for end in (law.low_at, law.high_at))
+    high += ticks.scan_s
     for closes_s, part in ticks.closes:
         first = math.floor((low - closes_s - ticks.cycle_s) / ticks.scan_s)
         numbers = range(first, math.ceil((high - closes_s) / ticks.scan_s) + 2)
         ends = [ticks.after(n * ticks.scan_s + closes_s) - ticks.takes_s for n in numbers]
+        ends = [min(end, behind_s + ticks.scan_by(end)) for end in ends]
         below = law(v * np.array(ends)).tolist()
         for number, (before, after) in zip(numbers[1:], pairwise(below), strict=True):
             if after - before > _RARE:
@@ -179,21 +197,26 @@ def _law(at: FeederAtSpeed) -> Distribution:
     """Return the law of Y + b or Z (mm), without the shifts of :func:`_cycles`."""
     v, control, per_feed = at.speed_mm_s, at.controller, at.belt_per_feed
     ticks = _ticks(at)
+    before = Distribution()
     opened, closed = (_mean(acts) for acts in (ticks[0].opens, ticks[0].closes))
     whole = v * (cycle_time(at) + until_next_tick(at) - ticks[0].takes_s + closed)
     count, tick = free_half_widths(at)
     widths: tuple[float, ...] = (half := 0.5 * v * control.scan_s,)
     if is_locked(at.eye, control):
         mean = whole - v * opened + half
-    else:  # what the opening before waited for its count and tick is staged further
+    elif (late := opening_acts_some_late(at)) is None:
+        # what the opening before waited for its count and tick is staged further
         mean, widths = whole - tick, (count, count, tick)
+    else:
+        before = late.times(-at.scale)
+        mean, widths = whole - tick - at.scale * late_opening_mean(at), (count,)
     law = Distribution(
         mean + corrected_later(at),
         math.sqrt(2.0) * at.eye.edge_sd_mm * per_feed,
         (*widths, *(2 * [v * at.eye.response_jitter_s])),
         rarely=((at.inserts.double, at.inserts.length_mm * per_feed),),
     ).plus(gaps(at).shifted(-at.inserts.gap_mm).times(per_feed))
-    return law if is_locked(at.eye, control) else law.plus(busy_longer(at))
+    return law if is_locked(at.eye, control) else law.plus(before, busy_longer(at))
 
 
 def _cycles(at: FeederAtSpeed) -> Iterator[tuple[_Ticks, float]]:
@@ -228,6 +251,12 @@ def _ticks(at: FeederAtSpeed) -> list[_Ticks]:
         _Ticks(control.scan_s, cycle, step * n, closes, opens, takes_s, 1.0 / len(phases))
         for n in phases
     ]
+
+
+@term
+def _behind_edge(at: FeederAtSpeed) -> float:
+    """Return how long behind a latched edge Z is (s), on average over the fractions of a count."""
+    return (at.opening_travel_mm - 0.5 * at.count_mm) / at.counted_mm_s
 
 
 def _mean(acts: tuple[tuple[float, float], ...]) -> float:
