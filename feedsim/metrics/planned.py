@@ -5,41 +5,49 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
-from itertools import count
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.machine import FaultKind, Machine, PlannedFault
+from feedsim.machine import Adjust, Clearing, FaultKind, Machine, PlannedFault, When
 from feedsim.metrics.course import Course, Labels, numbered
 from feedsim.records.columns import RunRecords
 from feedsim.records.stop import Stop
 
+_SAME_S = 1e-6
+_CORNER = -1
+
+Phases = tuple[tuple[int, int], ...]
+"""Number of each change that has come and left something, and its phase: 1 under way."""
+
 
 class _Change(NamedTuple):
-    """A planned event, from one time to another (s); ``lasting``: after it nothing is as before."""
+    """A planned event from one time to another (s), and its phase after that (0: as before)."""
 
     number: int
     from_s: float
     until_s: float
-    lasting: bool
+    then: int
 
 
 def course_of(records: RunRecords, machine: Machine) -> Course:
     """Return how the carriers of these records are divided, the warm-up included.
 
-    A planned change (:class:`feedsim.machine.Adjust`, or a corner of the speed profile) begins a
-    stratum; carriers on their way through the machine at that time have one of their own, until the
-    belt may have reached its speed, and so have those of a planned fault, until the line runs
-    again.
+    A planned change (:class:`feedsim.machine.Adjust`, a corner of the speed profile, a planned
+    fault) divides them into those before it, those on their way through the machine as it comes,
+    until it is over and the belt may have reached its speed, and those after it; a stratum has the
+    same phases of all changes. After a fault all is as before. A change that stops move to another
+    carrier in another run divides nothing.
     """
     supervision = machine.supervision
     plans = supervision is not None and (supervision.faults or supervision.adjusts)
     if not plans and len(machine.line.profile) < 2:
         return Course(records.begins)
     labels = np.zeros(len(records.carriers.eye_time_s), dtype=np.int32)
+    strata: dict[Phases, int] = {}
     for number, rows in enumerate(Course(records.begins).runs(len(labels))):
-        _Run(records, machine, number, rows).label(labels)
+        _Run(records, machine, number, rows).label(labels, strata)
     counted = labels[records.warm_up :]
     several = len(counted) > 0 and counted.min() < counted.max()
     return Course(records.begins, numbered(labels) if several else None)
@@ -50,85 +58,129 @@ class _Run:
 
     def __init__(self, records: RunRecords, machine: Machine, number: int, rows: slice) -> None:
         self._records, self._machine = records, machine
-        self._number, self._rows = number, rows
+        self._rows, self._zero_s = rows, records.zeros_s[number]
         self._stops = [stop for stop in records.stops if stop.run == number]
+        self._made = [made for made in records.adjustments if made.run == number]
         line, supervision = machine.line, machine.supervision
-        changed = supervision.adjusts if supervision else ()
+        self._adjusts = supervision.adjusts if supervision else ()
+        self._faults = supervision.faults if supervision else ()
+        self._clearing = supervision.rules.clearing if supervision else Clearing()
         speeds = [line.speed_mm_s, *(speed for _, speed in line.profile)]
-        speeds += [adjust.speed_mm_s for adjust in changed if adjust.speed_mm_s is not None]
+        speeds += [a.speed_mm_s for a in self._adjusts if a.speed_mm_s is not None]
         self._ramp_s = max(speeds) / line.acceleration_mm_s2
 
-    def label(self, labels: Labels) -> None:
-        """Write the stratum of each of the run's carriers, in order of time."""
-        end = self._rows.stop
-        for change in sorted(self._changes(), key=lambda change: change.from_s):
-            first, last = self._under_way(change)
-            if change.until_s > change.from_s:
-                labels[first:last] = 2 * change.number + 1
-                first = last
-            if change.lasting:
-                labels[first:end] = 2 * change.number + 2
+    def label(self, labels: Labels, strata: dict[Phases, int]) -> None:
+        """Write the stratum of each of the run's carriers; new ones are added to ``strata``."""
+        found = [(change, *self._under_way(change)) for change in self._changes()]
+        places = {place for _, first, last in found for place in (first, last)}
+        for begin, end in pairwise(sorted({self._rows.start, self._rows.stop, *places})):
+            now: dict[int, int] = {}
+            for change, first, last in found:
+                phase = 0 if begin < first else 1 if begin < last else change.then
+                now[change.number] = max(phase, now.get(change.number, 0))
+            phases = tuple((number, phase) for number, phase in sorted(now.items()) if phase)
+            labels[begin:end] = strata.setdefault(phases, len(strata))
 
     def _under_way(self, change: _Change) -> tuple[int, int]:
         """Return the first carrier not at its target by then, and the first that comes after."""
         begin, end = self._rows.start, self._rows.stop
         carriers = self._records.carriers
-        later = [
+        come, last = (
             bisect_right(carriers.eye_time_s, t, begin, end, key=_or_never)
             for t in (change.from_s, change.until_s)
-        ]
-        if later[0] == begin:
-            return begin, later[1]
-        come_mm = float(carriers.leading_edge_mm[later[0] - 1])
-        way_mm = max((feeder.to_target_mm for feeder in self._machine.feeders), default=0.0)
-        first = bisect_left(carriers.leading_edge_mm, come_mm - way_mm, begin, later[0])
-        return first, later[1]
+        )
+        first = come
+        if come > begin:
+            come_mm = float(carriers.leading_edge_mm[come - 1])
+            way_mm = max((feeder.to_target_mm for feeder in self._machine.feeders), default=0.0)
+            first = bisect_left(carriers.leading_edge_mm, come_mm - way_mm, begin, come)
+        return first, last if change.until_s > change.from_s else first
 
     def _changes(self) -> Iterator[_Change]:
         """Yield what was planned and came to pass; a plan has the same number in every run."""
-        line, supervision = self._machine.line, self._machine.supervision
-        numbers = count()
-        for time_s, _ in line.profile:
-            at = self._delayed(time_s + self._records.zeros_s[self._number])
-            yield _Change(next(numbers), at, at, lasting=True)
-        if supervision is None:
+        yield from self._corners()
+        for number, adjust in enumerate(self._adjusts):
+            at = self._made_s(adjust)
+            if at is not None and self._by_plan(adjust.when, at):
+                until_s = max([at, *(_restart(s) for s in self._stops if s.time_s <= at)])
+                yield _Change(number, at, until_s + self._ramp_s, then=2)
+        for number, fault in enumerate(self._faults, len(self._adjusts)):
+            begin_s = self._came_s(fault.when)
+            if begin_s is not None and self._by_plan(fault.when, begin_s):
+                yield _Change(number, begin_s, self._over_s(fault, begin_s), then=0)
+
+    def _corners(self) -> Iterator[_Change]:
+        """Yield the corners of the profile, up to a change of the line speed by the operator."""
+        line = self._machine.line
+        if len(line.profile) < 2:
             return
-        made = (a for a in self._records.adjustments if a.run == self._number)
-        for _ in supervision.adjusts:
-            number, adjustment = next(numbers), next(made, None)
-            if adjustment is not None:
-                at = adjustment.time_s
-                yield _Change(number, at, at + self._ramp_s, lasting=True)
-        for fault in supervision.faults:
-            number, begin_s = next(numbers), self._came(fault)
-            if begin_s is not None:
-                until_s = self._over(fault, begin_s) + self._ramp_s
-                yield _Change(number, begin_s, until_s, lasting=False)
+        made = (self._made_s(a) for a in self._adjusts if a.speed_mm_s is not None)
+        end_s = min((at for at in made if at is not None), default=math.inf)
+        delays = list(self._delays())
+        for place, (time_s, _) in enumerate(line.profile):
+            at = time_s + self._zero_s
+            for trip_s, delay_s in delays:
+                at += delay_s if trip_s < at else 0.0
+            if at < end_s:
+                yield _Change(_CORNER, at, at, then=place + 2)
 
-    def _delayed(self, time_s: float) -> float:
-        """Return when the belt comes to a point of its profile, the time of stops added (s)."""
+    def _delays(self) -> Iterator[tuple[float, float]]:
+        """Yield when each stop tripped, and by how much all that was ahead comes later (s).
+
+        The belt then ramps to its speed at the trip before it goes on (MODEL.md, section 14).
+        """
+        line = self._machine.line
+        times, speeds = zip(*line.profile, strict=True)
+        late_s, restart_s, ramp_s = self._zero_s, -math.inf, 0.0
         for stop in self._stops:
-            if stop.time_s < time_s:
-                time_s += _restart(stop) - stop.time_s
-        return time_s
+            speed = float(np.interp(stop.time_s - late_s, times, speeds))
+            if stop.time_s < restart_s + ramp_s:
+                speed = line.acceleration_mm_s2 * (stop.time_s - restart_s)
+            restart_s, ramp_s = _restart(stop), speed / line.acceleration_mm_s2
+            delay_s = restart_s + ramp_s - stop.time_s
+            late_s += delay_s
+            yield stop.time_s, delay_s
 
-    def _came(self, fault: PlannedFault) -> float | None:
+    def _by_plan(self, when: When, at_s: float) -> bool:
+        """Return whether stops let a change come at the same carrier in every run.
+
+        One at a carrier does; one at a time if the line stopped by plan only, before it for a time
+        that does not spread.
+        """
+        planned = {*(fault.kind.value for fault in self._faults), "magazine_empty"}
+        spreads = self._clearing.exponential or self._clearing.cv > 0.0
+        return when.carrier >= 0 or all(
+            stop.cause in planned and not (spreads and stop.time_s < at_s) for stop in self._stops
+        )
+
+    def _made_s(self, adjust: Adjust) -> float | None:
+        """Return when a change was made (s); None if never, or in a warm-up that is left out."""
+        before, when = self._rows.start - self._records.left_out, adjust.when
+        for made in self._made:
+            same = made.next_carrier - before == when.carrier
+            if when.carrier < 0:
+                same = abs(made.time_s - self._zero_s - when.at_s) <= _SAME_S
+            if same:
+                return made.time_s
+        return None
+
+    def _came_s(self, when: When) -> float | None:
         """Return when a fault came (s); None if it never did, or in a warm-up that is left out."""
         records, begin = self._records, self._rows.start
-        if fault.when.carrier < 0:
-            time_s = fault.when.at_s + records.zeros_s[self._number]
+        if when.carrier < 0:
+            time_s = when.at_s + self._zero_s
             early = records.left_out and time_s < records.carriers.eye_time_s[begin]
             return None if early else time_s
-        row = begin + fault.when.carrier - records.left_out
+        row = begin + when.carrier - records.left_out
         if not begin <= row < self._rows.stop:
             return None
         time_s = float(records.carriers.eye_time_s[row])
         return None if math.isnan(time_s) else time_s
 
-    def _over(self, fault: PlannedFault, begin_s: float) -> float:
-        """Return when a fault is over: with the next restart, or with an eye that is clean."""
+    def _over_s(self, fault: PlannedFault, begin_s: float) -> float:
+        """Return when a fault is over: after the next restart, or with an eye that is clean."""
         restarts = (_restart(stop) for stop in self._stops)
-        over = min((at for at in restarts if at > begin_s), default=math.inf)
+        over = min((at for at in restarts if at > begin_s), default=math.inf) + self._ramp_s
         if fault.kind is FaultKind.EYE_DIRTY:
             over = min(over, begin_s + fault.duration_s)
         return over

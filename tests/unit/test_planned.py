@@ -8,7 +8,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from feedsim.machine import Adjust, FaultKind, Line, Machine, PlannedFault, Setting, When
+from feedsim.machine import (
+    Adjust,
+    Clearing,
+    FaultKind,
+    Line,
+    Machine,
+    PlannedFault,
+    Setting,
+    StopRules,
+    When,
+)
 from feedsim.metrics.clusters import design_effect, in_order
 from feedsim.metrics.course import BATCHES, Course, batches_of, numbered, together
 from feedsim.metrics.intervals import wilson
@@ -86,9 +96,52 @@ def test_a_planned_fault_is_over_with_the_restart() -> None:
 def test_a_dirty_eye_is_over_as_it_is_clean_or_the_line_cleared() -> None:
     fault = PlannedFault(When(3.1), FaultKind.EYE_DIRTY, duration_s=1.0)
     dirty = line(faults=(fault,))
+    dirty = replace(dirty, line=Line(1000.0, acceleration_mm_s2=2000.0))
     assert labels(course_of(records(), dirty)) == [0] * 9 + [1] * 5 + [0] * 6
     cleared = records(stops=(stop(3.2, 3.4),))
-    assert labels(course_of(cleared, dirty)) == [0] * 9 + [1] * 3 + [0] * 8
+    at_carrier = line(faults=(replace(fault, when=When(carrier=10)),))  # at its speed at once
+    assert labels(course_of(cleared, at_carrier)) == [0] * 9 + [1] * 3 + [0] * 8
+
+
+def test_a_change_while_an_eye_is_dirty_parts_what_it_does_not_see_too() -> None:
+    # dirty from carrier 10 (3.0 s) to 4.5 s, changed at carrier 13 (3.9 s): 12 and 13 are under way
+    fault = PlannedFault(When(carrier=10), FaultKind.EYE_DIRTY, duration_s=1.5)
+    changed = records(adjustments=(Adjustment(3.9, 13),))
+    machine = line(faults=(fault,), adjusts=(replace(CHANGE, when=When(carrier=13)),))
+    expected = [0] * 9 + [1] * 3 + [2] * 2 + [3] * 2 + [4] * 4
+    assert labels(course_of(changed, machine)) == expected
+
+
+def test_a_change_on_a_standing_line_is_under_way_until_the_restart() -> None:
+    # Stopped at 3.0 s (carrier 10), restarted at 23.0 s; to 1000 mm/s at 2000 mm/s² takes 0.5 s.
+    slow = replace(line(adjusts=(CHANGE,)), line=Line(1000.0, acceleration_mm_s2=2000.0))
+    fault = PlannedFault(When(carrier=10), FaultKind.EMERGENCY_STOP)
+    slow = replace(slow, supervision=replace(slow.supervision, faults=(fault,)))  # type: ignore[type-var]
+    times = 0.3 * np.arange(ROWS) + 20.0 * (np.arange(ROWS) > 10)
+    kept = records(stops=(stop(3.0, 23.0),), adjustments=(Adjustment(3.1, 11),))
+    kept = replace(kept, carriers=replace(kept.carriers, eye_time_s=times))
+    # carrier 11 (23.3 s) comes as the belt speeds up
+    assert labels(course_of(kept, slow)) == [0] * 9 + [1] * 3 + [2] * 8
+
+
+def test_a_time_after_a_stop_by_chance_is_no_carrier() -> None:
+    made = {"adjustments": (Adjustment(3.1, 11),)}
+    changes = line(adjusts=(CHANGE,))
+    assert course_of(records(**made), changes).strata is not None
+    # another run may stop before the change: then it comes at an earlier carrier
+    assert course_of(records(**made, stops=(stop(4.2, 4.4),)), changes).strata is None
+    at_carrier = line(adjusts=(replace(CHANGE, when=When(carrier=11)),))
+    assert course_of(records(**made, stops=(stop(4.2, 4.4),)), at_carrier).strata is not None
+
+
+@pytest.mark.parametrize(("clearing", "divided"), [(Clearing(), True), (Clearing(cv=0.5), False)])
+def test_a_time_after_a_planned_stop_is_a_carrier_if_clearing_takes_its_time(
+    clearing: Clearing, divided: bool
+) -> None:
+    fault = PlannedFault(When(carrier=1), FaultKind.EMERGENCY_STOP)
+    machine = line(adjusts=(CHANGE,), faults=(fault,), rules=StopRules(clearing=clearing))
+    kept = records(adjustments=(Adjustment(3.1, 11),), stops=(stop(0.3, 0.5),))
+    assert (max(labels(course_of(kept, machine))) > 1) is divided
 
 
 def test_a_fault_that_nothing_ends_lasts() -> None:
@@ -104,6 +157,17 @@ def test_a_corner_of_the_profile_comes_later_by_the_stops_before_it() -> None:
     # 1.2 s later, at 4.3 s, carriers 13 and 14 are
     delayed = records(stops=(stop(0.5, 1.7),))
     assert labels(course_of(delayed, steady)) == [0] * 13 + [1] * 7
+    # and 0.6 s later still, at 4.9 s, carriers 15 and 16, if it takes 0.6 s to come to 1000 mm/s
+    slow = replace(steady, line=Line(1000.0, acceleration_mm_s2=1000.0 / 0.6, profile=corners))
+    assert labels(course_of(delayed, slow)) == [0] * 15 + [1] * 5
+
+
+def test_a_line_speed_takes_the_place_of_what_is_left_of_a_profile() -> None:
+    corners = ((0.0, 1000.0), (4.0, 900.0))
+    faster = Adjust(When(3.1), speed_mm_s=1100.0)
+    machine = replace(line(adjusts=(faster,)), line=Line(1000.0, 1e6, profile=corners))
+    changed = records(adjustments=(Adjustment(3.1, 11),))
+    assert labels(course_of(changed, machine)) == [0] * 9 + [1] * 2 + [2] * 9
 
 
 def test_nothing_planned_or_only_before_the_counted_ones_is_one_stratum() -> None:
