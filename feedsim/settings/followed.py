@@ -242,4 +242,5 @@ def _services(queue: Queue, arrival: Arrival) -> tuple[Floats, Floats]:
     takes = queue.service_mm + gaps + longer[more]
     if queue.double:
         takes += np.maximum(0.0, 1.0 - twice / queue.double) * queue.double_mm
-    return takes, queue.noise_sd_mm * noise
+    further = math.sqrt(sum(share * far * far for far, share in queue.further))
+    return takes, math.hypot(queue.noise_sd_mm, further) * noise

@@ -31,7 +31,7 @@ class Queue:
         Extra travel of a service because its search goes on (mm; 0 if it does not), with its share.
         The shares add up to 1.
     noise_sd_mm : float
-        Standard deviation of U, mean 0.
+        Standard deviation of the normal part of U, mean 0.
     room_mm : float
         The longest wait that is served.
     fine_mm : float
@@ -39,6 +39,9 @@ class Queue:
     corrected_mm : float
         By how much later than its point a carrier is served if the feeder is ready by then: the
         stage correction, which is in force only while an insert is staged.
+    further : tuple of (float, float)
+        How much further on than on average the insert is staged, as belt travel, mean 0, with its
+        share: the feeder was ready as much later, and the service is as much shorter.
     """
 
     arrival: Arrival
@@ -54,6 +57,7 @@ class Queue:
     room_mm: float
     fine_mm: float
     corrected_mm: float = 0.0
+    further: tuple[tuple[float, float], ...] = ((0.0, 1.0),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +68,8 @@ class Waits:
     longer; ``up_to``: travel (mm) → E[min(wait, travel)], its integral. ``dropped``: share that
     waits longer than its room. ``lasting_mm``: how far the mean wait may stay from its own for a
     long time (:mod:`feedsim.settings.followed`). ``corrected_mm``: of the queue; a carrier that
-    waits W is served W less that late.
+    waits W is served W less that late. ``lands``: travel (mm, not below 0) → share of the carriers
+    that wait, and whose insert lands more than that late; None if that is the wait.
     """
 
     beyond: Callable[[Floats | float], Floats]
@@ -72,6 +77,7 @@ class Waits:
     room_mm: float
     lasting_mm: float = 0.0
     corrected_mm: float = 0.0
+    lands: Callable[[Floats | float], Floats] | None = None
     dropped: float = field(init=False)
 
     def __post_init__(self) -> None:
@@ -79,7 +85,8 @@ class Waits:
 
     def served_beyond(self, travel: Floats | float) -> Floats:
         """Return the share of served carriers that come more than a travel (mm) late, or each."""
-        return self.waiting(np.maximum(0.0, travel) + self.corrected_mm)
+        late = np.maximum(0.0, travel) + self.corrected_mm
+        return self._served(self.lands or self.beyond, late)
 
     def served_before(self, travel: float) -> float:
         """Return the share of served carriers that come more than a travel (mm) early."""
@@ -89,9 +96,12 @@ class Waits:
 
     def waiting(self, travel: Floats | float) -> Floats:
         """Return the share of served carriers that wait more than a travel (mm), or each."""
+        return self._served(self.beyond, travel)
+
+    def _served(self, beyond: Callable[[Floats | float], Floats], travel: Floats | float) -> Floats:
         if self.dropped >= 1.0:
             return np.zeros_like(travel)
-        waits = np.maximum(0.0, self.beyond(np.maximum(0.0, travel)) - self.dropped)
+        waits = np.maximum(0.0, beyond(np.maximum(0.0, travel)) - self.dropped)
         return np.where(travel < self.room_mm, waits / (1.0 - self.dropped), 0.0)
 
     @property

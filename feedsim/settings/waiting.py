@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+
+import numpy as np
 
 from feedsim.criteria import Criteria
+from feedsim.probability.distribution_parts import merged
+from feedsim.settings.acts import free_half_widths
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.followed import Followed, Stream, follow
 from feedsim.settings.kept import mark_to_act
+from feedsim.settings.late_acts import opening_acts_some_late
 from feedsim.settings.marks import may_be_full, needed_gap, share_merged
 from feedsim.settings.mechanisms_unseen import searched_on, searches
 from feedsim.settings.predict import corrected_later, cycle_time, until_next_tick
@@ -19,6 +25,7 @@ from feedsim.settings.waits import mean_if_longer, waits_of
 _MOST_AGAIN = 12
 _FEW = 0.02
 _FEW_LOST = 1e-3
+_FURTHER = 8
 
 
 @term
@@ -76,11 +83,14 @@ def followed(
     ``found``: every insert is found at once. ``memory``, ``merging``: whether the memory is limited
     and carriers merge.
     """
-    eye, kept = at.carrier_eye, mark_to_act(at)
+    eye, kept, queue = at.carrier_eye, mark_to_act(at), _queue(at, allowed, found=found)
+    if queue.corrected_mm:
+        # one normal part cannot stand for what corrects points as well
+        queue = replace(queue, noise_sd_mm=sd_without_slips(at), further=((0.0, 1.0),))
     return follow(
         Stream(
             at.carriers,
-            _queue(at, allowed, found=found),
+            queue,
             seen=1.0 - eye.missed,
             waits=at.controller.not_ready_engages,
             places=at.controller.mark_memory if memory else 0,
@@ -97,7 +107,7 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
     c, ins = at.carriers, at.inserts
     per_feed = at.belt_per_feed
     whole = at.speed_mm_s * (cycle_time(at) + until_next_tick(at))
-    noise = sd_without_slips(at)
+    noise, further = _noise(at)
     spread = math.hypot(c.arrival.spread_mm, per_feed * ins.gap_sd_mm, noise)
     # lateness counts from the point, which lies at a count, not from the tick after it: a lateness
     # of the most whole counts that fit is within reach until the next count
@@ -119,4 +129,21 @@ def _queue(at: FeederAtSpeed, allowed: Criteria, *, found: bool) -> Queue:
         room_mm=max(0.0, room),
         fine_mm=max(_FEW, 0.25 * min(allowed.placement_tolerance_mm, spread)),
         corrected_mm=corrected_later(at),
+        further=further,
     )
+
+
+def _noise(at: FeederAtSpeed) -> tuple[float, tuple[tuple[float, float], ...]]:
+    """Return the normal noise of a carrier's point (mm), and how far on its insert is staged.
+
+    Late openings stage further on as their law has it, in place of a count and a tick of those in
+    time.
+    """
+    acts, noise = opening_acts_some_late(at), sd_without_slips(at)
+    if acts is None:
+        return noise, ((0.0, 1.0),)
+    in_time = math.hypot(*free_half_widths(at)) / math.sqrt(3.0)
+    (values,) = acts.choices
+    places, shares = at.scale * np.array([*values]), np.array([*values.values()])
+    further = tuple(merged(places, shares, most=_FURTHER).items())
+    return math.sqrt(max(0.0, noise**2 - in_time**2)), further

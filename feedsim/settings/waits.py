@@ -35,7 +35,7 @@ from feedsim.settings.waits_steps import Steps, moves
 
 _RELATIVE = 1.0 / 30.0
 _NODES_BELOW = 16.0
-_NOISE_NODES = 7
+_NOISE_NODES, _FEWER_NODES = 7, 4
 _NODES, _ENOUGH = (160, 220, 400, 600), 2
 _SAME, _HARDLY = 0.03, 1e-3
 _ANYWHERE = 1e-4
@@ -78,10 +78,43 @@ def _settled(queue: Queue, anew: int) -> _Settled:
     if anew > 0:
         return _settled(queue, anew - 1).on_dense_nodes(_NODES[anew - 1])
     steps = Steps.of(queue)
-    normal, chances = normal_nodes(_NOISE_NODES)
-    noise = normal * queue.noise_sd_mm
-    nodes = _nodes(queue, low=-float(noise[-1]), high=steps.highest(queue, float(noise[-1])))
-    return _Settled.of(queue, steps, nodes, noise, chances)
+    noise = Noise.of(queue)
+    most = noise.most
+    nodes = _nodes(queue, low=-most, high=steps.highest(queue, most))
+    return _Settled.of(queue, steps, nodes, noise)
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Values of U with their shares, shape (values,): the sum of a normal part and of ``sooner``.
+
+    ``sooner``: by how much sooner an insert lands that is staged further on (mm, below 0).
+    """
+
+    normal: Floats
+    sooner: Floats
+    chances: Floats
+
+    @classmethod
+    def of(cls, queue: Queue) -> Noise:
+        """Return the values for a queue."""
+        further, shares = np.array(queue.further).T
+        normal, chances = normal_nodes(_NOISE_NODES if len(further) == 1 else _FEWER_NODES)
+        return cls(
+            np.tile(normal * queue.noise_sd_mm, len(further)),
+            np.repeat(-further, len(normal)),
+            np.outer(shares, chances).ravel(),
+        )
+
+    @property
+    def whole(self) -> Floats:
+        """U."""
+        return self.normal + self.sooner
+
+    @property
+    def most(self) -> float:
+        """The largest value, either way."""
+        return float(np.abs(self.whole).max())
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +128,7 @@ class _Settled:
     queue: Queue
     steps: Steps
     nodes: Floats
-    noise: Floats
-    chances: Floats
+    noise: Noise
     here: Floats
     starts: Floats
     stays: Floats
@@ -104,30 +136,31 @@ class _Settled:
 
     def __post_init__(self) -> None:
         room, later = self.queue.room_mm, self.queue.corrected_mm
-        waits = Waits(self.beyond, self.up_to, room, corrected_mm=later)
+        lands = self.lands if self.noise.sooner.any() else None
+        waits = Waits(self.beyond, self.up_to, room, corrected_mm=later, lands=lands)
         object.__setattr__(self, "waits", waits)
 
     @classmethod
-    def of(
-        cls, queue: Queue, steps: Steps, nodes: Floats, noise: Floats, chances: Floats
-    ) -> _Settled:
+    def of(cls, queue: Queue, steps: Steps, nodes: Floats, noise: Noise) -> _Settled:
         # served at once, from the noise's point (nodes × noise), or later, from D
-        waits = nodes[:, None] - noise
+        waits, chances = nodes[:, None] - noise.whole, noise.chances
         sooner = (waits <= 0.0) * chances * queue.come
         later = ((waits > 0.0) & (waits <= queue.room_mm)) @ chances * queue.come
         stay = 1.0 - later - sooner.sum(axis=1)
-        points = _between(noise + queue.corrected_mm, nodes)
+        # a corrected point is as much later as its insert is staged further on
+        points = noise.normal + queue.corrected_mm if queue.corrected_mm else noise.whole
+        points = _between(points, nodes)
         serving = moves(steps.serving, nodes)
         moved = later[:, None] * serving + stay[:, None] * moves(steps.passing, nodes)
         # einsum, not BLAS, whose threads each occupy a core while they wait for the others
         moved += np.einsum("ij,jk->ik", sooner, np.einsum("ij,jk->ik", points, serving))
         here = stationary(moved)
         starts, stays = here * later + (here @ sooner) @ points, here * stay
-        return cls(queue, steps, nodes, noise, chances, here, starts, stays)
+        return cls(queue, steps, nodes, noise, here, starts, stays)
 
     def with_steps(self, queue: Queue, steps: Steps) -> _Settled:
         """Return the law of a queue with other steps on the same nodes."""
-        return _Settled.of(queue, steps, self.nodes, self.noise, self.chances)
+        return _Settled.of(queue, steps, self.nodes, self.noise)
 
     def on_dense_nodes(self, many: int) -> _Settled:
         """Return the law on so many nodes, dense where D mostly is."""
@@ -135,25 +168,38 @@ class _Settled:
         weights = 0.5 * (self.here[1:] + self.here[:-1]) + _ANYWHERE * apart / apart.sum()
         nodes = np.concatenate(([0.0], np.cumsum(apart * np.cbrt(weights / apart))))
         dense = np.interp(np.linspace(0.0, nodes[-1], many), nodes, self.nodes)
-        return _Settled.of(self.queue, self.steps, dense, self.noise, self.chances)
+        return _Settled.of(self.queue, self.steps, dense, self.noise)
 
     def beyond(self, travel: Floats | float) -> Floats:
         """Return the share of carriers that wait more than a travel (mm), or each of some."""
+        return self._above(np.asarray(travel)[..., None] + self.noise.whole)
+
+    def lands(self, travel: Floats | float) -> Floats:
+        """Return the share that waits, and whose insert lands more than a travel (mm) late.
+
+        A carrier that waits W is served W late, by an insert that lands W + ``sooner`` late: as D
+        is later than the normal part.
+        """
+        late = np.maximum(np.asarray(travel)[..., None], self.noise.sooner)
+        return self._above(late + self.noise.normal)
+
+    def _above(self, places: Floats) -> Floats:
+        """Return the share of carriers with D above a place for each noise, in the last axis."""
         # travels × noise × nodes
-        far = np.asarray(travel)[..., None, None] + self.noise[:, None] - self.nodes
+        far = places[..., None] - self.nodes
         moves = np.einsum("...ij,j", 1.0 - self.steps.serving.below(far), self.starts)
         moves += np.einsum("...ij,j", 1.0 - self.steps.passing.below(far), self.stays)
-        found: Floats = np.clip(moves @ self.chances, 0.0, 1.0)
+        found: Floats = np.clip(moves @ self.noise.chances, 0.0, 1.0)
         return found
 
     def up_to(self, travel: float) -> float:
         """Return E[min(wait, travel)] (mm): ∫ P(wait > x) dx from 0 to the travel (elementary)."""
-        near = self.noise[:, None] - self.nodes
+        near = self.noise.whole[:, None] - self.nodes
         both = ((self.steps.serving, self.starts), (self.steps.passing, self.stays))
         whole = sum(
             (travel - law.under(near + travel) + law.under(near)) @ here for law, here in both
         )
-        return float(whole @ self.chances)
+        return float(whole @ self.noise.chances)
 
 
 def _nodes(queue: Queue, *, low: float, high: float) -> Floats:

@@ -90,6 +90,7 @@ class Steps:
         most = high + queue.double_mm * (queue.double > 0.0)
         most += max(longer for longer, _ in queue.again)
         furthest = queue.room_mm + 2.0 * most + _FAR * queue.noise_sd_mm
+        furthest += max(abs(further) for further, _ in queue.further)
         furthest = min(furthest, queue.arrival.longest_mm)
         width = float(most - low + furthest) / (_FINE - 16)
         pitch = _tents(queue.arrival.mean_beyond, start=-width, width=width)
