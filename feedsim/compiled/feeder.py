@@ -224,6 +224,8 @@ def _act(feeder: FeederRow, feed: FeedMotion, master: Master, rows: Rows) -> Non
         late = late or feeder.waits
         _pop(feeder)
         _engage(feeder, feed, rows, carrier, late=late, t=t)
+    elif feeder.waits:  # out of reach, up to the rounding of a long run's travel
+        _drop(feeder, rows, carrier, _NOT_STAGED, t=t)
     else:
         feeder.waits = True
     if feeder.waiting > 0:

@@ -141,6 +141,8 @@ class MarkMemory(Part):
             self._drop(Outcome.NOT_STAGED if waited else Outcome.LATE_MARK, t)
         elif is_ready:
             self._engage(t, late=late or self._waits_for_feeder)
+        elif self._waits_for_feeder:  # out of reach, up to the rounding of a long run's travel
+            self._drop(Outcome.NOT_STAGED, t)
         else:
             self._waits_for_feeder = True
 
