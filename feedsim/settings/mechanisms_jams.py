@@ -9,7 +9,7 @@ from __future__ import annotations
 from feedsim.criteria import Criteria
 from feedsim.machine import SAME_RATIO
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
-from feedsim.settings.mechanisms_placed import beyond, late_marks_by
+from feedsim.settings.mechanisms_placed import beyond, late_marks_by, served_outside
 from feedsim.settings.mechanisms_unseen import strays, unseen
 from feedsim.settings.nominal_cycle import run_up_until, way_until_slower
 from feedsim.settings.predict import largest_demand
@@ -50,12 +50,12 @@ def off_carrier(at: FeederAtSpeed, allowed: Criteria) -> float:
     error = placement_spread(at, lag=False)
     target, over = at.settings.target_offset_mm, allowed.overhang_mm
     room = at.carriers.room_mm(at.inserts) + over - target
-    late = 0.0
+    late, mean = 0.0, error.average
     if at.controller.not_ready_engages:
-        waits = waiting(at, allowed)
-        late = float(waits.served_beyond(room)) + waits.served_before(target + over)
+        late = served_outside(waiting(at, allowed), -target - over - mean, room - mean)
     if at.controller.late_mark_engages:
-        marks = [late_marks_by(at, x) for x in (room, at.carriers.reach_mm(at.settings))]
+        reach = at.carriers.reach_mm(at.settings)
+        marks = [late_marks_by(at, x) for x in (max(0.0, room - mean), reach)]
         late = 1.0 - (1.0 - late) * (1.0 - max(0.0, marks[0] - marks[1]))
     return 1.0 - (1.0 - error.share_outside(-target - over, room)) * (1.0 - late)
 

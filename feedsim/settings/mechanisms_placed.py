@@ -14,6 +14,7 @@ from feedsim.settings.late_acts import late_opening
 from feedsim.settings.next_cycle import lands_in_next
 from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.predict import late_share
+from feedsim.settings.queues import Waits
 from feedsim.settings.sources import placement_spread
 from feedsim.settings.waiting import waiting
 
@@ -21,23 +22,33 @@ from feedsim.settings.waiting import waiting
 def late_service(at: FeederAtSpeed, allowed: Criteria) -> float:
     """Share of inserts out of tolerance because the carrier waited for the feeder.
 
-    P(wait > tolerance), of the waits of feedsim/MODEL.md, section 13, fact 11. Too late, or too
-    early if the stage correction was not yet in force at its point.
+    P(mean + wait > tolerance), of the waits of feedsim/MODEL.md, section 13, fact 11, and the mean
+    error without one. Too late, or too early if the stage correction was not yet in force at its
+    point.
     """
     if not at.controller.not_ready_engages:
         return 0.0
-    waits = waiting(at, allowed)
-    tolerance = allowed.placement_tolerance_mm
-    return float(waits.served_beyond(tolerance)) + waits.served_before(tolerance)
+    tolerance, mean = allowed.placement_tolerance_mm, placement_spread(at).average
+    return served_outside(waiting(at, allowed), -tolerance - mean, tolerance - mean)
+
+
+def served_outside(waits: Waits, low_mm: float, high_mm: float) -> float:
+    """Return the share of served carriers whose wait puts them outside two ends (mm)."""
+    early, late = max(0.0, -low_mm), max(0.0, high_mm)
+    return float(waits.served_beyond(late)) + waits.served_before(early)
 
 
 def late_engages(at: FeederAtSpeed, allowed: Criteria) -> float:
-    """Share of inserts placed too late because their mark was known too late."""
+    """Share of inserts placed too late because their mark was known too late.
+
+    P(mean + lateness > tolerance), the mean error of marks known in time.
+    """
     if not at.controller.late_mark_engages:
         return 0.0
     # from scan tick to motion tick it is half a step less than settings assume
     sooner = 0.5 * at.speed_mm_s * locked_step(at.controller)
-    return late_marks_by(at, allowed.placement_tolerance_mm + sooner)
+    tolerance = allowed.placement_tolerance_mm - placement_spread(at).average
+    return late_marks_by(at, max(0.0, tolerance) + sooner)
 
 
 def late_marks_by(at: FeederAtSpeed, by_mm: float) -> float:
