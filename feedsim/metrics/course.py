@@ -31,15 +31,44 @@ class Course:
     ``begins``: places at which a run begins, rising, the first 0.
     ``strata``: stratum of each value, the same number for the same one in every run, shape (n,);
     None: nothing was planned to change.
+    ``every``: stratum of each carrier from the first of these values to the last, also of those
+    without one; None: not known to be some of any.
+    ``loose``: variance of the number of carriers of a stratum that times begin and end, over that
+    number.
     """
 
     begins: Sequence[int] = (0,)
     strata: Labels | None = None
+    every: Labels | None = None
+    loose: float = 0.0
 
     def among(self, rows: Rows) -> Course:
         """Return the course of some of these values."""
-        strata = None if self.strata is None else self.strata[rows]
-        return Course(begins_among(rows, self.begins), strata)
+        begins = begins_among(rows, self.begins)
+        if self.strata is None:
+            return Course(begins)
+        return Course(begins, self.strata[rows], self.strata[_span(rows)], self.loose)
+
+    def by_size(self, values: Floats) -> float:
+        """Return the variance of the mean of one run's values by how many each stratum has.
+
+        Chance misses carriers: n_k values of N_k carriers have a variance of n_k·(1 − n_k/N_k), at
+        least 1, since a stratum may begin a carrier later. With the stratum mean x̄_k, the mean of
+        all varies by Σ (x̄_k − x̄)² times that over n² (derived). Where times begin strata, n_k
+        varies by ``loose``·n_k besides, at the cost of the last stratum: (x̄_k − x̄_last)².
+        """
+        if self.strata is None:
+            return 0.0
+        n = np.bincount(self.strata)
+        used, last = n > 0, self.strata[-1]
+        sums = np.bincount(self.strata, values)
+        means, size = sums[used] / n[used], n[used].astype(float)
+        total = self.loose * float(size @ (means - sums[last] / n[last]) ** 2)
+        if self.every is not None:
+            carriers = np.bincount(self.every, minlength=len(n))[: len(n)]
+            missed = np.maximum(1.0, size * (1.0 - size / carriers[used]))
+            total += float(missed @ (means - values.mean()) ** 2)
+        return total / len(values) ** 2
 
     def runs(self, n: int) -> list[slice]:
         """Return the runs that have a value."""
@@ -64,7 +93,16 @@ def together(one: Course, other: Course) -> Course:
     if one.strata is None or other.strata is None:
         return other if one.strata is None else one
     both = one.strata * (int(other.strata.max(initial=0)) + 1) + other.strata
-    return Course(one.begins, numbered(both))
+    return Course(one.begins, numbered(both), loose=max(one.loose, other.loose))
+
+
+def _span(rows: Rows) -> slice:
+    """Return the slice from the first of some rows to the last."""
+    if isinstance(rows, slice):
+        return rows
+    if rows.dtype != np.bool_:
+        return slice(*(int(rows[0]), int(rows[-1]) + 1) if len(rows) else (0, 0))
+    return slice(int(rows.argmax()), len(rows) - int(rows[::-1].argmax()))
 
 
 def numbered(labels: Labels) -> Labels:

@@ -92,9 +92,11 @@ def uncertainty(values: Floats, course: Course = ONE_RUN) -> Uncertainty:
     s²/b with b − 1 degrees of freedom, widened if batch means correlate (:func:`growth`). Fewer
     than b values at the front are left out. With strata each batch mean counts from its
     expectation, the means of the strata in it, L degrees of freedom are lost, and no more count
-    than those of the strata. Several runs: each is a batch (the method of independent
-    replications). Schmeiser 1982, Operations Research 30:556-568, on few and long batches; Law &
-    Kelton, Simulation Modeling and Analysis, the chapter on output analysis (both from memory).
+    than those of the strata; how many values these have adds a variance
+    (:meth:`feedsim.metrics.course.Course.by_size`). Several runs: each is a batch (the method of
+    independent replications). Schmeiser 1982, Operations Research 30:556-568, on few and long
+    batches; Law & Kelton, Simulation Modeling and Analysis, the chapter on output analysis (both
+    from memory).
     """
     runs = course.runs(len(values))
     if len(runs) > 1:
@@ -109,13 +111,13 @@ def uncertainty(values: Floats, course: Course = ONE_RUN) -> Uncertainty:
     expected = parts.mean() if cut.strata is None else cut.strata.expected(inside) / cut.size
     away = parts - expected
     whole = float(away @ away)
-    variance = whole / (b - cut.lost) / b
+    variance, by_size = whole / (b - cut.lost) / b, course.by_size(values)
     if whole <= 0.0:
-        return Uncertainty(variance, b - cut.lost)
+        return Uncertainty(by_size, b - cut.lost)
     alike, doubt = float(away[1:] @ away[:-1]) / whole, doubt_of(len(values))
     more = growth(alike, [b], doubt=doubt, lost=cut.lost)
     unequal = math.inf if cut.strata is None else cut.strata.freedom
-    return Uncertainty(more.factor * variance, min(more.freedom, unequal))
+    return Uncertainty(more.factor * variance + by_size, min(more.freedom, unequal))
 
 
 def doubt_of(n: int) -> float:

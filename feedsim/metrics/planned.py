@@ -50,7 +50,23 @@ def course_of(records: RunRecords, machine: Machine) -> Course:
         _Run(records, machine, number, rows).label(labels, strata)
     counted = labels[records.warm_up :]
     several = len(counted) > 0 and counted.min() < counted.max()
-    return Course(records.begins, numbered(labels) if several else None)
+    if not several:
+        return Course(records.begins)
+    return Course(records.begins, numbered(labels), loose=_looseness(machine))
+
+
+def _looseness(machine: Machine) -> float:
+    """Return the variance of the number of carriers in a time over that number, for times planned.
+
+    The square of the pitch's spread over its mean (any text on renewals); 0 if all changes are at
+    carriers, or the pitches are those of a record.
+    """
+    supervision, carriers = machine.supervision, machine.carriers
+    faults, adjusts = (supervision.faults, supervision.adjusts) if supervision else ((), ())
+    whens = (*(fault.when for fault in faults), *(adjust.when for adjust in adjusts))
+    times = len(machine.line.profile) > 1 or any(when.carrier < 0 for when in whens)
+    law = carriers.arrival
+    return (law.sd_mm / law.pitch_mm) ** 2 + carriers.missing if times and not law.in_order else 0.0
 
 
 class _Run:

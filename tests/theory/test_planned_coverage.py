@@ -152,6 +152,33 @@ def test_paired_shares_are_covered(case: str) -> None:
     assert 0.91 <= covered(found, 0.04) <= 0.99
 
 
+def test_differences_that_only_a_step_makes_are_covered() -> None:
+    # 0 mm before, 1 mm after a change at the 150th of 400 carriers, of which 5 % are missed: the
+    # mean of what is left is a ratio of counts, right on average but for terms of 1/400².
+    step = np.repeat([0.0, 1.0], (150, 250))
+    course = Course((0,), step.astype(np.int32))
+    places = [np.flatnonzero(row >= 0.05) for row in special.ndtr(series("five", 6)[:, :400])]
+    found = [mean_interval(step[rows], course=course.among(rows)) for rows in places]
+    assert 0.91 <= covered(found, 0.625) <= 0.99
+    exact = [mean_interval(step[rows], course=Course((0,), course.strata[rows])) for rows in places]  # type: ignore[index]
+    assert covered(exact, 0.625) < 0.1
+
+
+def test_a_step_at_a_time_is_covered_where_carriers_come_at_random() -> None:
+    # Exponential pitches of 1 s, a change at 150 s: on average the change comes after 150 carriers.
+    loose, fixed = [], []
+    for seed in SEEDS:
+        rng = np.random.Generator(np.random.PCG64([seed, 7]))
+        before = np.cumsum(rng.standard_exponential(400)) < 150.0
+        values = rng.standard_normal(400) + 5.0 * before
+        strata = before.astype(np.int32)
+        loose.append(mean_interval(values, course=Course((0,), strata, loose=1.0)))
+        fixed.append(mean_interval(values, course=Course((0,), strata)))
+    truth = 5.0 * 150.0 / 400.0
+    assert 0.91 <= covered(loose, truth) <= 0.99
+    assert covered(fixed, truth) < 0.8
+
+
 @pytest.mark.parametrize("case", ["one", "five", "ten alike"])
 def test_the_same_values_as_one_stratum_say_next_to_nothing(case: str) -> None:
     course = course_of(case)

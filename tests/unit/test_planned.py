@@ -17,11 +17,13 @@ from feedsim.machine import (
     PlannedFault,
     Setting,
     StopRules,
+    Supervision,
     When,
 )
 from feedsim.metrics.clusters import design_effect, in_order
 from feedsim.metrics.course import BATCHES, Course, batches_of, numbered, together
 from feedsim.metrics.intervals import wilson
+from feedsim.metrics.means import uncertainty
 from feedsim.metrics.planned import course_of
 from feedsim.metrics.share import share_of
 from feedsim.metrics.spread_intervals import sd_interval
@@ -220,6 +222,39 @@ def test_many_strata_get_more_batches_and_too_many_none() -> None:
     assert batches_of(values, fourths).lost == pytest.approx(4.0)
     assert batches_of(values, np.arange(1000, dtype=np.int32) // 2).strata is None
     assert batches_of(values, np.zeros(1000, np.int32)) == batches_of(values)
+
+
+def test_how_many_values_a_stratum_has_is_chance() -> None:
+    # 30 of 40 carriers at 0 mm, 10 of 10 at 4 mm, mean 1 mm: 30·(1 − 30/40) = 7.5 values more or
+    # less at 1 mm from it, and at least one at 3 mm, so (7.5·1² + 1·3²)/40² mm² without any spread
+    of = np.repeat(np.arange(2, dtype=np.int32), (40, 10))
+    rows = np.flatnonzero((np.arange(50) % 4 < 3) | (of == 1))
+    course = Course((0,), of).among(rows)
+    values = 4.0 * of[rows]
+    assert course.by_size(values) == pytest.approx(16.5 / 1600.0, rel=1e-12)
+    assert uncertainty(values, course).variance == pytest.approx(16.5 / 1600.0, rel=1e-12)
+    # A mask says the same, and so do values whose strata have other numbers.
+    mask = np.zeros(50, dtype=np.bool_)
+    mask[rows] = True
+    assert Course((0,), of).among(mask).by_size(values) == course.by_size(values)
+    assert Course((0,), 3 * of + 1).among(mask).by_size(values) == course.by_size(values)
+
+
+def test_a_time_comes_at_another_carrier_as_pitches_spread() -> None:
+    # As many carriers as pitches fit into a time: their variance is that of the pitch over its mean
+    # squared, times their number (renewals). 10 mm of 300 mm, and none in 5 % of the pitches.
+    kept = records(adjustments=(Adjustment(3.1, 11),))
+    base = line(adjusts=(CHANGE,))
+    law = replace(base.carriers.arrival, pitch_sd_mm=10.0)
+    uneven = replace(base, carriers=replace(base.carriers, arrival=law, missing=0.05))
+    assert course_of(kept, uneven).loose == pytest.approx(0.05 + (10.0 / 300.0) ** 2, rel=1e-12)
+    at_carrier = replace(CHANGE, when=When(carrier=11))
+    uneven = replace(uneven, supervision=Supervision(adjusts=(at_carrier,)))
+    assert course_of(kept, uneven).loose == 0.0
+    # 10 values at 0 mm, then 30 at 4 mm: one more of the first 10 costs one of the last
+    of = np.repeat(np.arange(2, dtype=np.int32), (10, 30))
+    course = Course((0,), of, loose=0.5)
+    assert course.by_size(4.0 * of) == pytest.approx(0.5 * 10.0 * 4.0**2 / 40.0**2, rel=1e-12)
 
 
 def test_a_step_in_a_share_is_no_cluster() -> None:
