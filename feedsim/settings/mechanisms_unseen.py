@@ -5,13 +5,15 @@ Independent causes a and b together: 1 − (1 − a)·(1 − b).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
 from feedsim.criteria import Criteria
 from feedsim.machine import Inserts
 from feedsim.probability.distribution import Distribution
+from feedsim.probability.distribution_parts import normal_nodes
 from feedsim.probability.normal import positive_mean, share_below
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 from feedsim.settings.levels import filters, gap_lasts, gap_too_short, too_short
@@ -22,6 +24,7 @@ from feedsim.settings.right import right_settings
 from feedsim.settings.spreads import gaps, next_nose, slips, staged_nose
 
 _RARE, _NEARLY_ALL, _MOST_AGAIN = 1e-7, 0.999, 60
+_SELDOM, _GAP_NODES = 1e-6, 5
 
 
 def insert_gap(at: FeederAtSpeed, allowed: Criteria) -> float:
@@ -140,7 +143,9 @@ def searches(
     """Return the extra belt travels of searches (mm) with their shares.
 
     A share p that goes on with probability b passes j inserts with p·b^(j − 1)·(1 − b) (geometric).
-    ``most``: largest number of inserts that go past; it includes the share of more.
+    Each of j gaps that did not merge is a draw of its own: the travel has √j standard deviations of
+    a gap, on a few nodes. ``most``: largest number of inserts that go past; it includes the share
+    of more.
     """
     pitch = insert_pitch(at)
     # inserts that do not merge have the longer gaps
@@ -154,9 +159,21 @@ def searches(
             ends = left - goes_on if goes_on > _RARE else left
             if ends > 0.0:
                 takes = longer + why.found_mm
-                found[takes] = found.get(takes, 0.0) + ends
+                gaps_in_it = passed if why.longer_mm >= pitch and ends > _SELDOM else 0
+                for off, part in _gaps_spread(at, gaps_in_it):
+                    found[takes + off] = found.get(takes + off, 0.0) + ends * part
             left, longer = left - ends, longer + why.longer_mm
     return found
+
+
+def _gaps_spread(at: FeederAtSpeed, many: int) -> Iterator[tuple[float, float]]:
+    """Yield by how much so many gaps differ from their mean, as belt travel (mm), with shares."""
+    sd = math.sqrt(many) * gaps(at).sd * at.belt_per_feed
+    if sd == 0.0:
+        yield 0.0, 1.0
+        return
+    for node, share in zip(*normal_nodes(_GAP_NODES), strict=True):
+        yield float(sd * node), float(share)
 
 
 def _shortest_gaps(inserts: Inserts, share: float, mean: float) -> float:
