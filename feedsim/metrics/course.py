@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from feedsim.arrays import Floats
 from feedsim.metrics.rows import Rows, begins_among
+from feedsim.records.stored import AT_ONCE
 
 Labels = NDArray[np.int32]
 """Number of the stratum of each value, from 0."""
@@ -59,14 +60,14 @@ class Course:
         """
         if self.strata is None:
             return 0.0
-        n = np.bincount(self.strata)
-        used, last = n > 0, self.strata[-1]
-        sums = np.bincount(self.strata, values)
-        means, size = sums[used] / n[used], n[used].astype(float)
+        n = per_stratum(self.strata)
+        used, last = n > 0.0, self.strata[-1]
+        sums, size = per_stratum(self.strata, values), n[used]
+        means = sums[used] / size
         total = self.loose * float(size @ (means - sums[last] / n[last]) ** 2)
         if self.every is not None:
-            carriers = np.bincount(self.every, minlength=len(n))[: len(n)]
-            missed = np.maximum(1.0, size * (1.0 - size / carriers[used]))
+            carriers = per_stratum(self.every)[: len(n)][used]
+            missed = np.maximum(1.0, size * (1.0 - size / carriers))
             total += float(missed @ (means - values.mean()) ** 2)
         return total / len(values) ** 2
 
@@ -78,11 +79,11 @@ class Course:
     def residuals(self, values: Floats) -> Floats:
         """Return values less the mean of their stratum, of all runs together."""
         if self.strata is None:
-            off: Floats = values - values.mean()
-            return off
+            return np.asarray(values - values.mean())
         labels = numbered(self.strata)
-        means = np.bincount(labels, values) / np.bincount(labels)
-        return np.asarray(values - means[labels])
+        off = (per_stratum(labels, values) / per_stratum(labels))[labels]
+        np.subtract(values, off, out=off)
+        return off
 
 
 ONE_RUN = Course()
@@ -107,8 +108,44 @@ def _span(rows: Rows) -> slice:
 
 def numbered(labels: Labels) -> Labels:
     """Return labels in the same order, numbered from 0 without a gap."""
-    used = np.bincount(labels) > 0
-    return (np.cumsum(used, dtype=np.int32) - 1)[labels]
+    used = per_stratum(labels) > 0.0
+    return labels if used.all() else (np.cumsum(used, dtype=np.int32) - 1)[labels]
+
+
+def per_stratum(labels: NDArray[Any], values: NDArray[Any] | None = None) -> Floats:
+    """Return the sum of the values of each stratum, or their number, by label, shape (K,).
+
+    Part by part, as all that follows, to save memory.
+    """
+    total = np.zeros(int(labels.max(initial=-1)) + 1)
+    for i in range(0, len(labels), AT_ONCE):
+        some = slice(i, i + AT_ONCE)
+        weights = None if values is None else values[some]
+        total += np.bincount(labels[some], weights, minlength=len(total))
+    return total
+
+
+def squares_per_stratum(
+    values: NDArray[Any], labels: NDArray[Any], means: Floats | None = None
+) -> Floats:
+    """Return the sum of the squares of each stratum's values, less its mean if given."""
+    total = np.zeros(int(labels.max(initial=-1)) + 1)
+    for i in range(0, len(labels), AT_ONCE):
+        some, off = labels[i : i + AT_ONCE], values[i : i + AT_ONCE]
+        off = off if means is None else off - means[some]
+        total += np.bincount(some, off * off, minlength=len(total))
+    return total
+
+
+def _by_batch(labels: Labels, cut: Batches, strata: int) -> Floats:
+    """Return the number of values of each stratum in each batch, shape (b, K)."""
+    parts, at_once = [], max(1, AT_ONCE // cut.size)
+    for first in range(0, cut.number, at_once):
+        rows = labels[first * cut.size : (first + at_once) * cut.size].reshape(-1, cut.size)
+        places = rows + strata * np.arange(len(rows))[:, None]
+        found = np.bincount(places.ravel(), minlength=len(rows) * strata)
+        parts.append(found.reshape(-1, strata))
+    return np.concatenate(parts).astype(float)
 
 
 class BatchStrata(NamedTuple):
@@ -126,7 +163,7 @@ class BatchStrata(NamedTuple):
 
     def expected(self, values: NDArray[Any]) -> Floats:
         """Return each batch's sum if all values were the mean of their stratum, shape (b,)."""
-        means = np.bincount(self.labels, values) / self.sizes.sum(axis=0)
+        means = per_stratum(self.labels, values) / self.sizes.sum(axis=0)
         found: Floats = self.sizes @ means
         return found
 
@@ -193,12 +230,10 @@ def _shared(values: NDArray[Any], labels: Labels, cut: Batches, *, equal: bool) 
     """
     labels = numbered(labels)
     strata = int(labels.max()) + 1
-    places = np.repeat(np.arange(cut.number, dtype=np.int64) * strata, cut.size) + labels
-    counts = np.bincount(places, minlength=cut.number * strata)
-    sizes = counts.reshape(cut.number, strata).astype(float)
+    sizes = _by_batch(labels, cut, strata)
     n = sizes.sum(axis=0)
-    off = values - (np.bincount(labels, values) / n)[labels]
-    squares, free = np.bincount(labels, off * off), np.maximum(n - 1.0, 1.0)
+    squares = squares_per_stratum(values, labels, per_stratum(labels, values) / n)
+    free = np.maximum(n - 1.0, 1.0)
     together = float(squares.sum()) / max(1.0, len(values) - strata)
     share = n if equal or not together else n * np.where(n > 1.0, squares / free, together)
     whole = float(share.sum())

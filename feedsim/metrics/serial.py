@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.arrays import Floats, Places
+from feedsim.metrics.course import Labels, per_stratum, squares_per_stratum
 from feedsim.metrics.spread import sum_of_products
 
 _MOST = 0.95
@@ -43,7 +44,7 @@ class Runs(NamedTuple):
     chance: float
 
 
-def lag_one(off: Floats, groups: Places | None = None) -> LagOne | None:
+def lag_one(off: Floats, groups: Places | Labels | None = None) -> LagOne | None:
     """Return the correlation of neighbours.
 
     ``off``: each value less the mean of its group, all of one spread, in order, shape (n,).
@@ -58,10 +59,21 @@ def lag_one(off: Floats, groups: Places | None = None) -> LagOne | None:
     if groups is None:
         squares, products = sum_of_products(off, off), sum_of_products(off[:-1], off[1:])
         return _lag(np.array([len(off)]), np.array([squares]), products)
-    one, two = _neighbours(groups)
-    return _lag(
-        np.bincount(groups), np.bincount(groups, off * off), float(np.sum(off[one] * off[two]))
-    )
+    counts = per_stratum(groups)
+    return _lag(counts.astype(np.intp), squares_per_stratum(off, groups), _products(off, groups))
+
+
+def _products(off: Floats, groups: Places | Labels) -> float:
+    """Return the sum of the products of each value and the next one in its group.
+
+    Those of all neighbours, less those where groups meet, plus those across what lies between.
+    """
+    found = sum_of_products(off[:-1], off[1:])
+    ends = np.flatnonzero(groups[1:] != groups[:-1])
+    found -= float(np.sum(off[ends] * off[ends + 1]))
+    begins, ends = np.append(0, ends + 1), np.append(ends, len(off) - 1)
+    one, two = _neighbours(groups[begins])
+    return found + float(np.sum(off[ends[one]] * off[begins[two]]))
 
 
 def _lag(counts: Places, squares: NDArray[Any], products: float) -> LagOne | None:
@@ -127,7 +139,7 @@ def runs_test(off: Floats, groups: Places) -> Runs | None:
     return Runs(count, expected, 2.0 * float(ndtr(-abs(count - expected) / math.sqrt(variance))))
 
 
-def _neighbours(groups: Places) -> tuple[Places, Places]:
+def _neighbours(groups: Places | Labels) -> tuple[Places, Places]:
     """Return the places of each value and of the next one in its group."""
     order = np.argsort(groups, kind="stable")
     same = groups[order[1:]] == groups[order[:-1]]

@@ -9,7 +9,13 @@ import numpy as np
 
 from feedsim.arrays import Floats
 from feedsim.metrics.capability import Capability
-from feedsim.metrics.course import ONE_RUN, Course, numbered
+from feedsim.metrics.course import (
+    ONE_RUN,
+    Course,
+    numbered,
+    per_stratum,
+    squares_per_stratum,
+)
 from feedsim.metrics.intervals import Interval
 from feedsim.metrics.means import FEWEST, doubt_of, one_value, uncertainty
 from feedsim.metrics.sample_sizes import spread_interval
@@ -70,15 +76,9 @@ def sd_interval(
         return Interval(0.0, 0.0)
     square, split = squares(values) / (n - 1), by_run(values, course)
     runs, between = len(split.means), split.between
-    off, unplanned = split.inside, 1.0
-    process = 0.0
+    off, process, unplanned = split.inside, 0.0, 1.0
     if runs == 1:
-        alone = off if course.strata is None else course.residuals(values)
-        process = neighbours(alone, course)
-        if alone is not off:
-            unplanned = sum_of_products(alone, alone) / sum_of_products(off, off)
-    if process:
-        process = min(max(_MOST_ALIKE, process), process + doubt_of_few(n))
+        process, unplanned = _alone(values, off, course)
     off = np.multiply(off, off, out=off)  # in place: few columns of a long run fit in memory
     within = float(np.mean(off))
     freedom = _MOST_FREEDOM
@@ -111,13 +111,26 @@ def by_run(values: Floats, course: Course) -> ByRun:
     return ByRun(off - np.repeat(means, sizes), means, float(sizes @ means**2) / len(values))
 
 
+def _alone(values: Floats, off: Floats, course: Course) -> tuple[float, float]:
+    """Return φ of one run's neighbours, and W/s², the part of s² within strata (by definition).
+
+    ``off``: values less their mean.
+    """
+    alone = off if course.strata is None else course.residuals(values)
+    process, unplanned = neighbours(alone, course), 1.0
+    if alone is not off:
+        unplanned = sum_of_products(alone, alone) / sum_of_products(off, off)
+    if process:
+        process = min(max(_MOST_ALIKE, process), process + doubt_of_few(len(values)))
+    return process, unplanned
+
+
 def neighbours(off: Floats, course: Course) -> float:
     """Return the correlation of neighbours in one run; 0 if it is negative or may be chance.
 
     ``off``: :meth:`feedsim.metrics.course.Course.residuals` of the values.
     """
-    groups = None if course.strata is None else numbered(course.strata).astype(np.intp)
-    lag = lag_one(off, groups)
+    lag = lag_one(off, None if course.strata is None else numbered(course.strata))
     return 0.0 if lag is None or lag.chance > _ALIKE else max(0.0, lag.process)
 
 
@@ -143,19 +156,25 @@ def _ratio(products: float, squares: float) -> float:
 def _of_mean_and_sd(values: Floats, mean: float, course: Course) -> float:
     """Return the correlation of deviations from the mean and their squares, within strata.
 
-    One stratum is added in parts, to save memory.
+    Added in parts, to save memory.
     """
-    if course.strata is not None:
-        off = values - mean
-        return correlation(course.residuals(off), course.residuals(off * off))
-    variance = squares(values) / len(values)
+    labels = None if course.strata is None else numbered(course.strata)
+    off_by, squares_by, one = np.zeros(1), np.array([squares(values) / len(values)]), 0.0
+    if labels is not None:
+        n = per_stratum(labels)
+        off_by = per_stratum(labels, values) / n - mean
+        squares_by = squares_per_stratum(values, labels, np.full(len(n), mean)) / n
     both = two = 0.0
     for i in range(0, len(values), AT_ONCE):
+        some = 0 if labels is None else labels[i : i + AT_ONCE]
         off = values[i : i + AT_ONCE] - mean
-        square = off * off - variance
+        square = off * off - squares_by[some]
+        off -= off_by[some]
         both += sum_of_products(off, square)
+        one += 0.0 if labels is None else sum_of_products(off, off)
         two += sum_of_products(square, square)
-    return _ratio(both, variance * len(values) * two)
+    one = float(squares_by[0]) * len(values) if labels is None else one
+    return _ratio(both, one * two)
 
 
 def capability_intervals(

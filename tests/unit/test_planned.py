@@ -20,11 +20,21 @@ from feedsim.machine import (
     Supervision,
     When,
 )
+from feedsim.metrics import course, spread, spread_intervals
 from feedsim.metrics.clusters import design_effect, in_order
-from feedsim.metrics.course import BATCHES, Course, batches_of, numbered, together
+from feedsim.metrics.course import (
+    BATCHES,
+    Course,
+    batches_of,
+    numbered,
+    per_stratum,
+    squares_per_stratum,
+    together,
+)
 from feedsim.metrics.intervals import wilson
 from feedsim.metrics.means import uncertainty
 from feedsim.metrics.planned import course_of
+from feedsim.metrics.serial import lag_one
 from feedsim.metrics.share import share_of
 from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.records.columns import CarrierRecords, RunRecords
@@ -229,15 +239,15 @@ def test_how_many_values_a_stratum_has_is_chance() -> None:
     # less at 1 mm from it, and at least one at 3 mm, so (7.5·1² + 1·3²)/40² mm² without any spread
     of = np.repeat(np.arange(2, dtype=np.int32), (40, 10))
     rows = np.flatnonzero((np.arange(50) % 4 < 3) | (of == 1))
-    course = Course((0,), of).among(rows)
+    some = Course((0,), of).among(rows)
     values = 4.0 * of[rows]
-    assert course.by_size(values) == pytest.approx(16.5 / 1600.0, rel=1e-12)
-    assert uncertainty(values, course).variance == pytest.approx(16.5 / 1600.0, rel=1e-12)
+    assert some.by_size(values) == pytest.approx(16.5 / 1600.0, rel=1e-12)
+    assert uncertainty(values, some).variance == pytest.approx(16.5 / 1600.0, rel=1e-12)
     # A mask says the same, and so do values whose strata have other numbers.
     mask = np.zeros(50, dtype=np.bool_)
     mask[rows] = True
-    assert Course((0,), of).among(mask).by_size(values) == course.by_size(values)
-    assert Course((0,), 3 * of + 1).among(mask).by_size(values) == course.by_size(values)
+    assert Course((0,), of).among(mask).by_size(values) == some.by_size(values)
+    assert Course((0,), 3 * of + 1).among(mask).by_size(values) == some.by_size(values)
 
 
 def test_a_time_comes_at_another_carrier_as_pitches_spread() -> None:
@@ -253,8 +263,8 @@ def test_a_time_comes_at_another_carrier_as_pitches_spread() -> None:
     assert course_of(kept, uneven).loose == 0.0
     # 10 values at 0 mm, then 30 at 4 mm: one more of the first 10 costs one of the last
     of = np.repeat(np.arange(2, dtype=np.int32), (10, 30))
-    course = Course((0,), of, loose=0.5)
-    assert course.by_size(4.0 * of) == pytest.approx(0.5 * 10.0 * 4.0**2 / 40.0**2, rel=1e-12)
+    timed = Course((0,), of, loose=0.5)
+    assert timed.by_size(4.0 * of) == pytest.approx(0.5 * 10.0 * 4.0**2 / 40.0**2, rel=1e-12)
 
 
 def test_a_step_in_a_share_is_no_cluster() -> None:
@@ -285,3 +295,36 @@ def test_a_stratum_without_a_value_changes_nothing() -> None:
     found, gap = (sd_interval(values, course=Course((0,), k)) for k in (of, 2 * of))
     assert found is not None
     assert gap == found
+
+
+def test_strata_are_summed_in_parts_as_in_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    # numpy's own sums, of all values at once; strata 0 and 2 come back
+    of = np.repeat(np.array([0, 1, 0, 2, 3, 2], np.int32), (70, 5, 60, 80, 4, 101))
+    values = np.random.default_rng(8).standard_normal(len(of)) + of
+    counts, sums = np.bincount(of), np.bincount(of, values)
+    off = values - (sums / counts)[of]
+    whole = sd_interval(values, course=Course((0,), of))
+    for module in (course, spread_intervals, spread):
+        monkeypatch.setattr(module, "AT_ONCE", 7)
+    assert per_stratum(of).tolist() == counts.tolist()
+    assert per_stratum(of, values) == pytest.approx(sums, rel=1e-12)
+    assert Course((0,), of).residuals(values) == pytest.approx(off, abs=1e-12)
+    assert squares_per_stratum(values, of, sums / counts) == pytest.approx(
+        np.bincount(of, off * off), rel=1e-12
+    )
+    assert sd_interval(values, course=Course((0,), of)) == pytest.approx(whole, rel=1e-12)
+    cut = batches_of(values, of)
+    rows = of[cut.first :].reshape(cut.number, cut.size)
+    assert cut.strata is not None
+    assert cut.strata.sizes.tolist() == [np.bincount(row, minlength=4).tolist() for row in rows]
+
+
+def test_neighbours_are_the_next_of_their_stratum_beyond_what_lies_between() -> None:
+    of = np.repeat(np.array([0, 1, 0, 2, 1, 2]), (40, 30, 30, 40, 30, 50))
+    off = np.random.default_rng(9).standard_normal(len(of))
+    off -= (np.bincount(of, off) / np.bincount(of))[of]
+    parts = [off[of == k] for k in range(3)]
+    expected = sum(part[1:] @ part[:-1] for part in parts) / (off @ off)
+    found = lag_one(off, of)
+    assert found is not None
+    assert found.correlation == pytest.approx(expected, rel=1e-12)

@@ -15,7 +15,7 @@ import pytest
 
 from feedsim.draws.line_draws import RunDraws
 from feedsim.errors import FeedsimError
-from feedsim.metrics import cycle_hazards, rows, spread, spread_intervals
+from feedsim.metrics import course, cycle_hazards, rows, spread, spread_intervals
 from feedsim.metrics.plain import as_object
 from feedsim.metrics.results import summarise
 from feedsim.records import stored as stored_module
@@ -38,7 +38,7 @@ def column(values: Any, *, at_once: int = 7) -> StoredColumn:
 
 @pytest.fixture(autouse=True)
 def few_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    for module in (stored_module, rows, spread, spread_intervals):
+    for module in (stored_module, course, rows, spread, spread_intervals):
         monkeypatch.setattr(module, "AT_ONCE", 50)
     assert not hasattr(cycle_hazards, "AT_ONCE")  # else it belongs to those above
 
@@ -136,7 +136,7 @@ def blocks_of(records: RunRecords, size: int) -> Iterator[tuple[int, RunRecords]
         yield begin, replace(records, carriers=cut(records.carriers, some), feeders=feeders)
 
 
-@pytest.mark.parametrize("name", ["membership_card", "two_feeders", "hand_fed"])
+@pytest.mark.parametrize("name", ["membership_card", "two_feeders", "hand_fed", "from_standstill"])
 @pytest.mark.parametrize("size", [64, 333])
 def test_the_figures_are_the_same_to_the_last_bit(name: str, size: int) -> None:
     changes = ["run.carriers=700", "run.warm_up=30", "feeder.0.insert.misfeed=5 %"]
