@@ -1,6 +1,7 @@
 """How many carriers would decide, in words."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from scipy.stats import norm
@@ -92,6 +93,12 @@ def test_a_sweep_with_one_miss_among_few_is_not_refused() -> None:
     text = said(point(500.0, accepted=False, because={"missed": "x"}))
     assert "Not accepted even at the lowest speed of the sweep." in text
     assert "more carriers" not in text
+
+
+def test_one_carrier_does_not_show_it_and_two_do_not() -> None:
+    made = point(500.0, decided=False, to_decide=[row("missed", 3838)])
+    for carriers, words in ((1, "1 carrier does not show it"), (2, "2 carriers do not show it")):
+        assert words in said(replace(made, results=replace(made.results, carriers=carriers)))
 
 
 def test_a_speed_that_is_not_decided_is_not_accepted_for_sure() -> None:

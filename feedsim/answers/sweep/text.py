@@ -42,8 +42,10 @@ def _needed(swept: Swept) -> list[str]:
     open_ones = [p for p in points if p.sureness is Sureness.OPEN]
     met = [p.to_decide for p in open_ones if p.accepted]
     unmet = [easiest(p.to_decide) for p in open_ones if not p.accepted]
+    many = points[0].carriers
+    shown = f"{counted(many, 'carrier')} {'does' if many == 1 else 'do'} not show it at 95 %"
     told = (
-        f"{where}: {counted(points[0].carriers, 'carrier')} do not show it at 95 %; {more}."
+        f"{where}: {shown}; {more}."
         for where, rows in (("Accepted so far", met), ("Not accepted so far", unmet))
         if (more := _more(rows, points[0].replications))
     )
