@@ -279,3 +279,22 @@ def test_whatever_stands_there_is_read_or_refused(place: tuple[object, ...], jun
         return
     assert scenario_from_dict(scenario_to_dict(scenario)) == scenario
     machine_from(scenario)
+
+
+def test_what_is_planned_beyond_the_run_is_said_to_never_happen() -> None:
+    """Carriers 0 to 119: 20 of warm-up, 100 counted."""
+
+    def said(carrier: int) -> list[str]:
+        made = scenario_from_text(
+            f"{changed(('run/carriers', '100'), ('run/warm_up', '20'))}\n"
+            f'[[fault]]\ncarrier = 5\nkind = "carrier_jam"\n'
+            f'[[fault]]\ncarrier = {carrier}\nkind = "emergency_stop"\n'
+            f'[[adjust]]\ncarrier = {carrier}\nset = {{"line.speed" = "50 m/min"}}\n'
+        )
+        return [line for line in review(made).warnings if "never happens" in line]
+
+    assert said(119) == []
+    assert said(120) == [
+        f"{name} never happens: it waits for carrier 120, and the last one of this run is 119."
+        for name in ("fault.1", "adjust.0")
+    ]

@@ -125,7 +125,12 @@ def _feeder_review(s: CheckedFeeder, words: list[str]) -> FeederReview:
 
 def _run_warnings(scenario: Scenario, units: System) -> list[str]:
     """Return the warnings about the run and the line as a whole."""
-    warnings = [*_side_by_side(scenario, units=units), *_unusual(scenario), *_magazines(scenario)]
+    warnings = [
+        *_side_by_side(scenario, units=units),
+        *_unusual(scenario),
+        *_magazines(scenario),
+        *_never_comes(scenario),
+    ]
     profile = scenario.line.profile
     if profile and max(v for _, v in profile) != scenario.line.speed:
         warnings.append(
@@ -172,6 +177,18 @@ def _magazines(scenario: Scenario) -> Iterator[str]:
                 f"stops the line for it (no_insert, misses_in_a_row), and with magazine_warning 0 "
                 f"it is not filled while the line runs."
             )
+
+
+def _never_comes(scenario: Scenario) -> Iterator[str]:
+    """Warn of a planned fault or change at a carrier that the run does not have."""
+    last = scenario.run.warm_up + scenario.run.carriers - 1
+    for name, planned in (("fault", scenario.fault), ("adjust", scenario.adjust)):
+        for number, each in enumerate(planned):
+            if each.carrier is not None and each.carrier > last:
+                yield (
+                    f"{name}.{number} never happens: it waits for carrier {each.carrier}, and the "
+                    f"last one of this run is {last}."
+                )
 
 
 def _side_by_side(scenario: Scenario, *, units: System = "metric") -> Iterator[str]:
