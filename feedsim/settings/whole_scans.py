@@ -23,10 +23,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
+from numpy.typing import NDArray
 
+from feedsim.arrays import Floats
 from feedsim.machine import SAME_STEP
 from feedsim.probability.distribution import Distribution, SharesBelow
 from feedsim.settings.acts import first_steps, free_half_widths, is_locked, locked_step
@@ -39,6 +41,8 @@ from feedsim.settings.spreads import gaps
 
 _PHASES, _RARE = 8, 1e-12
 _SHORT, _SELDOM, _HARDLY_LATE = 0.1, 1e-3, 0.05
+_Laws = list[tuple[SharesBelow, float]]
+"""Laws of a travel (mm), with the share of the services that have each."""
 _Lost = Iterator[tuple[int, float]]
 """n* + 1, with shares."""
 
@@ -80,12 +84,12 @@ def busy_scans(
     law = _law(at)
     mean, whole = SharesBelow(np.array([law.average]), np.zeros(1)), _shares(at)
     for ticks, shift in _cycles(at):
+        laws = []
         for by, chance in more.items():
             there = mean if chance < _SELDOM else whole
-            there = SharesBelow(there.places + (shift + by), there.shares)
-            for number, share in lost(ticks, there, at):
-                part = chance * ticks.share * share
-                values[scan * number] = values.get(scan * number, 0.0) + part
+            laws.append((SharesBelow(there.places + (shift + by), there.shares), chance))
+        for number, share in lost(ticks, laws, at):
+            values[scan * number] = values.get(scan * number, 0.0) + ticks.share * share
     sd, widths = math.sqrt(2.0) * at.carrier_eye.edge_sd_mm, (0.5 * scan, jitter, jitter)
     return Distribution(-0.5 * scan, sd, widths), values
 
@@ -96,7 +100,8 @@ def scans_to_ready(at: FeederAtSpeed) -> tuple[int, ...]:
     With a scanned insert eye, that of an edge known with its carrier.
     """
     if is_locked(at.eye, at.controller):
-        return tuple(number for each in _ticks(at) for number, _ in each.lost_before(0))
+        found = (each.lost_before(np.zeros(1)) for each in _ticks(at))
+        return tuple(number for each in found for number in each.ravel().tolist())
     mean, behind_s = _law(at).average, _behind_edge(at)
     cycles = [(each, (mean + shift) / at.speed_mm_s) for each, shift in _cycles(at)]
     acts = [(each, max(opens_s, each.scan_from(opens_s - behind_s))) for each, opens_s in cycles]
@@ -147,36 +152,47 @@ class _Ticks:
         before = replace(self, phase_s=math.fmod(self.phase_s - scans * self.scan_s, self.cycle_s))
         return sum(share * (before.after(time) - time) for time, share in self.opens)
 
-    def lost_before(self, scans: int) -> _Lost:
-        """Yield n* + 1 for an edge known so many scans after the carrier, with shares."""
-        for opens_s, share in self.opens:
-            ready_s = self.after(scans * self.scan_s + opens_s) + self.takes_s
-            for closes_s, part in self.closes:
-                last = math.floor((ready_s - self.cycle_s - closes_s) / self.scan_s + SAME_STEP)
-                yield last + 1, share * part
+    def lost_before(self, scans: Floats) -> NDArray[np.intp]:
+        """Return n* + 1 of edges known so many scans after the carrier.
+
+        Shape of ``scans``, then as many as ``opens`` and as ``closes``.
+        """
+        opens, closes = (np.array(acts)[:, 0] for acts in (self.opens, self.closes))
+        opens_s = scans[..., None] * self.scan_s + opens
+        ticks = np.ceil((opens_s + self.phase_s) / self.cycle_s - SAME_STEP)
+        behind = self.cycle_s * ticks - self.phase_s + self.takes_s - self.cycle_s
+        last = np.floor((behind[..., None] - closes) / self.scan_s + SAME_STEP)
+        return last.astype(np.intp) + 1
 
 
-def _behind_scanned_edges(ticks: _Ticks, law: SharesBelow, at: FeederAtSpeed) -> _Lost:
-    """Yield n* + 1 with shares; ``law``: of Y + b (mm)."""
+def _behind_scanned_edges(ticks: _Ticks, laws: _Laws, at: FeederAtSpeed) -> _Lost:
+    """Yield n* + 1 with shares; ``laws``: of Y + b (mm)."""
     scan = at.speed_mm_s * ticks.scan_s
-    numbers = range(math.floor(law.low_at / scan), math.ceil(law.high_at / scan) + 2)
-    below = law(scan * np.array(numbers)).tolist()
-    for scans, (before, after) in zip(numbers, pairwise(below), strict=False):
-        if after - before > _RARE:
-            for number, part in ticks.lost_before(scans):
-                yield number, (after - before) * part
+    known: dict[int, float] = {}
+    for law, chance in laws:
+        numbers = range(math.floor(law.low_at / scan), math.ceil(law.high_at / scan) + 2)
+        below = law(scan * np.array(numbers)).tolist()
+        for scans, (before, after) in zip(numbers, pairwise(below), strict=False):
+            if after - before > _RARE:
+                known[scans] = known.get(scans, 0.0) + chance * (after - before)
+    numbers_lost = ticks.lost_before(np.array([*known], dtype=np.float64))
+    opens, closes = (np.array(acts)[:, 1] for acts in (ticks.opens, ticks.closes))
+    shares = np.array([*known.values()])[:, None, None] * np.outer(opens, closes)
+    least = int(numbers_lost.min())
+    summed = np.bincount((numbers_lost - least).ravel(), weights=shares.ravel())
+    yield from ((least + n, share) for n, share in enumerate(summed.tolist()) if share)
 
 
-def _behind_latched_edges(ticks: _Ticks, law: SharesBelow, at: FeederAtSpeed) -> _Lost:
-    """Yield n* + 1 with shares; ``law``: of Z (mm).
+def _behind_latched_edges(ticks: _Ticks, laws: _Laws, at: FeederAtSpeed) -> _Lost:
+    """Yield n* + 1 with shares; ``laws``: of Z (mm).
 
     n is not lost if its closing less r comes after Z, and after a scan tick that comes after the
     edge.
     """
     v, behind_s = at.speed_mm_s, _behind_edge(at)
-    low, high = (end / v + ticks.takes_s for end in (law.low_at, law.high_at))
-    high += ticks.scan_s
-    for closes_s, part in ticks.closes:
+    for (law, chance), (closes_s, part) in product(laws, ticks.closes):
+        low, high = (end / v + ticks.takes_s for end in (law.low_at, law.high_at))
+        high += ticks.scan_s
         first = math.floor((low - closes_s - ticks.cycle_s) / ticks.scan_s)
         numbers = range(first, math.ceil((high - closes_s) / ticks.scan_s) + 2)
         ends = [ticks.after(n * ticks.scan_s + closes_s) - ticks.takes_s for n in numbers]
@@ -184,7 +200,7 @@ def _behind_latched_edges(ticks: _Ticks, law: SharesBelow, at: FeederAtSpeed) ->
         below = law(v * np.array(ends)).tolist()
         for number, (before, after) in zip(numbers[1:], pairwise(below), strict=True):
             if after - before > _RARE:
-                yield number, (after - before) * part
+                yield number, chance * (after - before) * part
 
 
 @term

@@ -7,6 +7,7 @@ standard deviation of 2 mm.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,9 +17,11 @@ from feedsim.answers.limit.study.closed import in_closed_form
 from feedsim.records.outcome import Outcome
 from feedsim.running.run import criteria_of, machine_of, run_scenario
 from feedsim.scenario import Scenario, override, scenario_from_text, starter_text
-from feedsim.settings import cells, mechanisms_missed
+from feedsim.settings import cells, mechanisms_missed, whole_scans
 from feedsim.settings.feeder_at_speed import FeederAtSpeed
 from feedsim.settings.mechanisms_missed import feed_cycle
+from feedsim.settings.mechanisms_unseen import searched_on, searches
+from feedsim.settings.whole_scans import busy_scans
 
 CARRIERS = 20_000
 SCANNED = ("carrier_eye.capture=scanned", "feeder.0.eye.capture=scanned", "controller.scan=20 ms")
@@ -128,3 +131,39 @@ def test_check_tells_of_carriers_lost_to_whole_scans() -> None:
     for m_min, lost in ((113.0, True), (120.0, False)):
         said = review(at_speed(m_min, *ALLOWED)).feeders[0].warnings
         assert any("come during a cycle" in each for each in said) is lost
+
+
+def test_searches_that_go_on_cost_no_more_looks_at_ticks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ticks are looked at once for all searches: 120 ms at a speed otherwise, with 16 of them."""
+    scenario = at_speed(
+        100.0, "controller.scan=2 ms", "controller.motion_cycle=0.888 ms",
+        "feeder.0.eye.missed=1 %", "feeder.0.insert.misfeed=2 %",
+    )  # fmt: skip
+    line = machine_of(scenario)
+    looked = 0
+    plain = whole_scans._Ticks.lost_before
+
+    def counted(ticks: Any, scans: Any) -> Any:
+        nonlocal looked
+        looked += 1
+        return plain(ticks, scans)
+
+    monkeypatch.setattr(whole_scans._Ticks, "lost_before", counted)
+    at = FeederAtSpeed(line, line.feeders[0])
+    more = searches(at, searched_on(at))
+    assert len(more) > 12
+    _, values = busy_scans(at, more)
+    assert sum(values.values()) == pytest.approx(1.0, abs=1e-9)
+    assert 0 < looked <= 16  # eight phases, two numbers of scans between a closing and an opening
+
+
+def test_carriers_lost_are_those_of_one_act_after_another() -> None:
+    """Section 13, fact 6, worked out act by act."""
+    ticks = whole_scans._Ticks(
+        scan_s=2.0, cycle_s=0.9, phase_s=0.3, closes=((0.5, 0.25), (1.4, 0.75)),
+        opens=((0.1, 0.5), (1.0, 0.5)), takes_s=3.0, share=1.0,
+    )  # fmt: skip
+    # motion ticks at 0.6, 1.5 … 4.2, 5.1: an edge known at 0 opens at 0.6 or 1.5, one known at 4 at
+    # 4.2 or 5.1; ready 3 later, less a cycle and what the next closing takes, in scans of 2
+    found = ticks.lost_before(np.array([0.0, 2.0]))
+    assert found.tolist() == [[[2, 1], [2, 2]], [[3, 3], [4, 3]]]
