@@ -162,7 +162,8 @@ class _Ticks:
         ticks = np.ceil((opens_s + self.phase_s) / self.cycle_s - SAME_STEP)
         behind = self.cycle_s * ticks - self.phase_s + self.takes_s - self.cycle_s
         last = np.floor((behind[..., None] - closes) / self.scan_s + SAME_STEP)
-        return last.astype(np.intp) + 1
+        numbers: NDArray[np.intp] = last.astype(np.intp) + 1
+        return numbers
 
 
 def _behind_scanned_edges(ticks: _Ticks, laws: _Laws, at: FeederAtSpeed) -> _Lost:
