@@ -54,9 +54,9 @@ class Course:
         """Return the variance of the mean of one run's values by how many each stratum has.
 
         Chance misses carriers: n_k values of N_k carriers have a variance of n_k·(1 − n_k/N_k), at
-        least 1, since a stratum may begin a carrier later. With the stratum mean x̄_k, the mean of
-        all varies by Σ (x̄_k − x̄)² times that over n² (derived). Where times begin strata, n_k
-        varies by ``loose``·n_k besides, at the cost of the last stratum: (x̄_k − x̄_last)².
+        least 1/4, that of a whole number or the next at even odds. With the stratum mean x̄_k, the
+        mean of all varies by Σ (x̄_k − x̄)² times that over n² (derived). Where times begin strata,
+        n_k varies by ``loose``·n_k besides, at the cost of the last stratum: (x̄_k − x̄_last)².
         """
         if self.strata is None:
             return 0.0
@@ -67,7 +67,7 @@ class Course:
         total = self.loose * float(size @ (means - sums[last] / n[last]) ** 2)
         if self.every is not None:
             carriers = per_stratum(self.every)[: len(n)][used]
-            missed = np.maximum(1.0, size * (1.0 - size / carriers))
+            missed = np.maximum(0.25, size * (1.0 - size / carriers))
             total += float(missed @ (means - values.mean()) ** 2)
         return total / len(values) ** 2
 
