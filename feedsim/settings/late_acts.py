@@ -26,11 +26,12 @@ import numpy as np
 from feedsim.arrays import Floats
 from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution
-from feedsim.settings.acts import is_locked, step_travel
+from feedsim.settings.acts import free_half_widths, is_locked, step_travel
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 _PHASES = 16
 _STEPS, _BINS, _FINE = 16, 32, 64
+_SAME = 0.02
 _FRACTIONS = tuple((k + 0.5) / _PHASES for k in range(_PHASES))
 """Fractions of a count over which the place of a point in whole counts is averaged."""
 
@@ -115,6 +116,24 @@ def opening_acts_some_late(at: FeederAtSpeed) -> Distribution | None:
     places = width * (np.arange(_BINS) - float(shares @ np.arange(_BINS)))
     values = dict(zip(places.tolist(), shares.tolist(), strict=True))
     return Distribution(half_widths=(0.5 * width,), choices=(values,))
+
+
+@term
+def openings_not_in_time(at: FeederAtSpeed) -> Distribution | None:
+    """Return the same with its mean, if it matters that an opening waits for its scan or its point.
+
+    None as well where motion cycles are below a 16th of a scan, or where a count, a motion tick at
+    any phase and a lateness by itself have all but the same spread (2 %): they have sharper ends.
+    """
+    control, acts = at.controller, opening_acts_some_late(at)
+    if acts is None or _STEPS * control.motion_cycle_s < control.scan_s:
+        return None
+    count, tick = free_half_widths(at)
+    in_time = (count / at.scale) ** 2 / 3.0 + (tick / at.scale) ** 2 / 3.0
+    alone = math.sqrt(in_time + late_opening(at).sd ** 2)
+    if abs(acts.sd - alone) <= _SAME * alone:
+        return None
+    return acts.shifted(late_opening_mean(at))
 
 
 def _scanned(

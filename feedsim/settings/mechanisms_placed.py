@@ -15,7 +15,7 @@ from feedsim.settings.next_cycle import lands_in_next
 from feedsim.settings.nominal_cycle import no_cycle_because
 from feedsim.settings.predict import late_share
 from feedsim.settings.queues import Waits
-from feedsim.settings.sources import placement_spread
+from feedsim.settings.sources import late_acts_of_placement, placement_spread
 from feedsim.settings.waiting import waiting
 
 
@@ -90,6 +90,8 @@ def placement(at: FeederAtSpeed, allowed: Criteria) -> float:
     """
     alone, mean = placement_spread(at, late=False), placement_spread(at).average
     left, found = alone.average, _outside(alone, allowed)
+    if late_acts_of_placement(at) is not None:  # what late ones wait for may spread less
+        return min(found, _outside(placement_spread(at), allowed))
     return (
         min(found, _outside(alone.shifted(mean - left), allowed))
         if abs(mean) < abs(left)

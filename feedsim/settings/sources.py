@@ -31,7 +31,7 @@ from feedsim.settings.acts_together import acts_together
 from feedsim.settings.corrected_acts import fine_steps, opens_at_tick
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
 from feedsim.settings.lag_left import lag_left
-from feedsim.settings.late_acts import late_engage_mean, late_opening
+from feedsim.settings.late_acts import late_engage_mean, late_opening, openings_not_in_time
 from feedsim.settings.nominal import clipped_slip_mean, clipped_slip_sd, rectangular_sd
 from feedsim.settings.predict import (
     Shift,
@@ -150,11 +150,23 @@ def placement_spread(at: FeederAtSpeed, *, late: bool = True, lag: bool = True) 
     if not late:
         alone = _alone(at)
         return alone if left is None else alone.plus(left.shifted(-_landing_in_time(at)))
+    if (acts := late_acts_of_placement(at)) is not None:
+        there = _alone(at, opening=False).plus(acts.times(-at.scale))
+        shift = left or Distribution(_landing(at))
+        return there.plus(shift.shifted(-_landing_in_time(at)))
     behind = Distribution() if at.settings.stage_correction else late_opening(at)
     rarely = tuple((share, -at.scale * length) for share, length in behind.rarely)
     mean = _landing(at) - _landing_in_time(at) if left is None else 0.0
     late_ones = Distribution(mean - at.scale * behind.mean, rarely=rarely)
     return placement_spread(at, late=False, lag=lag).plus(late_ones)
+
+
+def late_acts_of_placement(at: FeederAtSpeed) -> Distribution | None:
+    """Return when openings act that are not all in time (mm), if the placement has it.
+
+    :func:`feedsim.settings.late_acts.openings_not_in_time`; a stage correction makes up for it.
+    """
+    return None if at.settings.stage_correction else openings_not_in_time(at)
 
 
 @term
@@ -183,8 +195,11 @@ def lag_shifts(at: FeederAtSpeed) -> list[Shift]:
 
 
 @term
-def _alone(at: FeederAtSpeed) -> Distribution:
-    """Return the placement error (mm) in cycles that are all alike, without late openings."""
+def _alone(at: FeederAtSpeed, *, opening: bool = True) -> Distribution:
+    """Return the placement error (mm) in cycles that are all alike, without late openings.
+
+    ``opening``: include how tick and count of an opening on a latched edge spread.
+    """
     mean = settings_off(at).error_mm + scale_shift(at)
     mean += _landing_in_time(at)
     if not at.controller.late_mark_engages:
@@ -197,7 +212,11 @@ def _alone(at: FeederAtSpeed) -> Distribution:
         math.hypot(*(part.normal_sd for part in edges)),
         tuple(half for part in edges for half in part.half_widths),
     )
-    return whole.plus(insert_slip, *(act.error for act in reversed(_acts(at))))
+    acts = _acts(at)
+    if not opening:
+        (tick, count), acts = acts[:2], acts[2:]
+        whole = whole.shifted(tick.error.average + count.error.average)
+    return whole.plus(insert_slip, *(act.error for act in reversed(acts)))
 
 
 def _captured(at: FeederAtSpeed) -> tuple[_Part, ...]:

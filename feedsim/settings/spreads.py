@@ -8,7 +8,11 @@ from feedsim.machine import Eye
 from feedsim.probability.distribution import Distribution, clipped_at
 from feedsim.settings.acts import free_half_widths, is_locked
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, lasting_term, term
-from feedsim.settings.late_acts import late_opening, opening_acts_some_late
+from feedsim.settings.late_acts import (
+    late_opening,
+    opening_acts_some_late,
+    openings_not_in_time,
+)
 from feedsim.settings.predict import (
     corrected_later,
     cycle_time,
@@ -41,20 +45,28 @@ def stage_spread(at: FeederAtSpeed) -> Distribution:
     Lateness by a belt travel x stages g·x/(1 + ε) further on, ε the encoder's scale error: the feed
     follows the counted travel (feedsim/MODEL.md, section 6). An edge error counts one to one.
     """
+    return _seen(at).plus(opening_acts(at).times(at.settings.speed_ratio / at.scale))
+
+
+def _seen(at: FeederAtSpeed) -> Distribution:
+    """Return the same if each opening acted as settings assume."""
     g = at.settings.speed_ratio
     counted = 1.0 / at.scale
-    seen = Distribution(
+    return Distribution(
         mean=at.settings.stage_position_mm + settings_off(at).stage_mm,
         normal_sd=at.eye.edge_sd_mm,
         half_widths=tuple(counted * g * half for half in captures(at, at.eye)),
     )
-    return seen.plus(opening_acts(at).times(counted * g))
 
 
 @term
 def staged_nose(at: FeederAtSpeed) -> Distribution:
     """Return where the nose of a staged insert rests (mm from its eye), late openings included."""
-    return stage_spread(at).plus(late_opening(at).times(at.settings.speed_ratio))
+    acts = openings_not_in_time(at)
+    if acts is None:
+        return stage_spread(at).plus(late_opening(at).times(at.settings.speed_ratio))
+    g = at.settings.speed_ratio
+    return _seen(at).plus(acts.times(g)).shifted(opening_acts(at).average * g / at.scale)
 
 
 @term
@@ -79,11 +91,10 @@ def _placed_at_opening(at: FeederAtSpeed, ahead_mm: float) -> Distribution:
 
     Late openings push it further on, like the next one.
     """
-    staged = stage_spread(at)
-    nose = nose_at_opening(at, staged.mean)
-    there = staged.shifted(nose + ahead_mm - staged.mean)
-    late = late_opening(at).times(at.settings.speed_ratio)
-    return there.plus(gaps(at), slips(at).times(-1.0), late)
+    staged = stage_spread(at).mean
+    nose = nose_at_opening(at, staged)
+    there = staged_nose(at).shifted(nose + ahead_mm - staged)
+    return there.plus(gaps(at), slips(at).times(-1.0))
 
 
 @lasting_term
