@@ -26,6 +26,7 @@ _VARY_FORMS = (
     'a key and its values, such as "feeder.0.insert.gap=40:90:5 mm" (from, to, step) or '
     '"carrier_eye.capture=latched,scanned"'
 )
+_BOUNDS = ("nothing beyond", "0 or at least")
 VALUE_FORMS = (*_SPEED_FORMS.values(), _VARY_FORMS)
 """The forms that a message offers if values are neither a range nor a list."""
 _NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
@@ -103,8 +104,10 @@ def parse_speeds(text: str, units: System = "metric", *, name: str = "speeds") -
     values = _values(text, name=name, forms=_SPEED_FORMS[units])
     try:
         numbers = [parse(value, "speed") for value in values]
-    except QuantityError:
-        raise _wrong(name, text, _SPEED_FORMS[units]) from None
+    except QuantityError as wrong:
+        _, _, why = str(wrong).partition("; ")
+        bound = f"; {why}" if why.startswith(_BOUNDS) else ""
+        raise _wrong(name, text, _SPEED_FORMS[units] + bound) from None
     if not all(0.0 < speed < math.inf for speed in numbers):
         raise _wrong(name, text, "speeds and a step above 0")
     return _rising(LINE_SPEED, values, numbers, "speed")

@@ -21,6 +21,7 @@ COUNTED = ("engage_distance", "disengage_distance")
 
 _COUNTS = re.compile(r" *([+-]?\d{1,12}(?:\.\d{1,6})?) *counts? *", re.ASCII)
 _OTHER_NAMES = re.compile(r" *([+-]?\d{1,12}) *(?:pulses?|increments?|incs?|cts?) *", re.ASCII)
+_ANY_COUNTS = re.compile(r".*\d[ .]*counts? *", re.ASCII)
 _ENCODER = ("line", "encoder")
 _MOST = 10**9
 
@@ -75,20 +76,31 @@ def _read(
             elif isinstance(raw, str) and (found := _OTHER_NAMES.fullmatch(raw)):
                 faults.append(_bare(int(found.group(1)), (*above, name), count_mm, raw=raw))
                 value = "auto" if above[0] == "feeder" else "1 mm"
+            elif isinstance(raw, str) and _ANY_COUNTS.fullmatch(raw):
+                allowed = 'a length, or counts as a plain number, such as "8400 counts"'
+                faults.append(Fault(dotted((*above, name)), shown(raw), allowed))
+                value = "auto" if above[0] == "feeder" else "1 mm"
             elif type(raw) is int and 0 < abs(raw) < _MOST and count_mm:
                 faults.append(_bare(raw, (*above, name), count_mm, raw=raw))
                 value = "auto" if above[0] == "feeder" else "1 mm"
         elif name == "resolution" and isinstance(raw, dict):
-            value = _step(raw)
+            value = _step(raw, (*above, name), faults)
         yield name, value
 
 
-def _step(resolution: dict[Any, Any]) -> dict[Any, Any]:
+def _step(
+    resolution: dict[Any, Any], above: tuple[str | int, ...], faults: list[Fault]
+) -> dict[Any, Any]:
     """Move a step of distances in whole counts to its own key."""
-    found = _COUNTS.fullmatch(str(resolution.get("distance")))
-    if found is None or resolution.get("distance_counts") or "." in found.group(1):
+    step = str(resolution.get("distance"))
+    found = _COUNTS.fullmatch(step)
+    if (found is None and not _ANY_COUNTS.fullmatch(step)) or resolution.get("distance_counts"):
         return resolution
     others = {name: value for name, value in resolution.items() if name != "distance"}
+    if found is None or "." in found.group(1):
+        allowed = 'a length, or a whole number of counts, such as "2 counts"'
+        faults.append(Fault(dotted((*above, "distance")), shown(step), allowed))
+        return others
     return {**others, "distance_counts": int(found.group(1))}
 
 

@@ -105,3 +105,16 @@ def test_thousands_of_points_are_too_many() -> None:
     axes = (parse_axis("feeder.0.insert.gap=40:89:1 mm"), parse_speeds("20:40:1 m/min"))
     with pytest.raises(FeedsimError, match="1050 points are too many"):
         SweepPlan(load_scenario(CARD), axes, 1).check()
+
+
+@pytest.mark.parametrize(
+    ("text", "bound"),
+    [
+        ("100000 m/min", "nothing beyond 1000000 mm/s"),
+        ("60,0.00001 m/min", "0 or at least 0.001 mm/s in size"),
+    ],
+)
+def test_speeds_beyond_their_bounds_are_told_them(text: str, bound: str) -> None:
+    with pytest.raises(FeedsimError) as caught:
+        parse_speeds(text)
+    assert caught.value.faults[0].allowed.endswith(f"; {bound}")

@@ -15,6 +15,7 @@ from feedsim.scenario import scenario_from_text, starter_text
 
 TEXT = starter_text()  # 10000 counts on a wheel of 500 mm: 0.05 mm each
 ENGAGE = "feeder.0.settings.engage_distance"
+STEP = "feeder.0.settings.resolution.distance"
 
 
 def read(*overrides: str, text: str = TEXT):
@@ -51,6 +52,20 @@ def test_with_a_faulty_encoder_only_the_encoder_is_at_fault():
     with pytest.raises(FeedsimError) as caught:
         read(f"{ENGAGE}=8400 counts", "line.encoder.counts_per_rev=0")
     assert [fault.key for fault in caught.value.faults] == ["line.encoder.counts_per_rev"]
+
+
+@pytest.mark.parametrize(
+    ("key", "counts", "allowed"),
+    [
+        (ENGAGE, "1e4 counts", 'a length, or counts as a plain number, such as "8400 counts"'),
+        (STEP, "1.5 counts", 'a length, or a whole number of counts, such as "2 counts"'),
+        (STEP, "1e1 counts", 'a length, or a whole number of counts, such as "2 counts"'),
+    ],
+)
+def test_counts_of_another_form_are_told_theirs(key, counts, allowed):
+    with pytest.raises(FeedsimError) as caught:
+        read(f"{key}={counts}")
+    assert [(fault.key, fault.allowed) for fault in caught.value.faults] == [(key, allowed)]
 
 
 def test_counts_have_no_place_at_other_keys():
