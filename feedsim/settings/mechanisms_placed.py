@@ -90,13 +90,11 @@ def placement(at: FeederAtSpeed, allowed: Criteria) -> float:
     """
     alone, mean = placement_spread(at, late=False), placement_spread(at).average
     left, found = alone.average, _outside(alone, allowed)
+    if abs(mean) < abs(left):
+        found = min(found, _outside(alone.shifted(mean - left), allowed))
     if late_acts_of_placement(at) is not None:  # what late ones wait for may spread less
-        return min(found, _outside(placement_spread(at), allowed))
-    return (
-        min(found, _outside(alone.shifted(mean - left), allowed))
-        if abs(mean) < abs(left)
-        else found
-    )
+        found = min(found, _outside(placement_spread(at), allowed))
+    return found
 
 
 def _outside(error: Distribution, allowed: Criteria) -> float:
