@@ -22,6 +22,7 @@ Waves = NDArray[np.complex128]
 _SHORT = 2048
 _SERIES_FROM = 4096
 _FEW_VALUES = 8
+_EVEN = 1e-9
 _BLOCK = 128
 _STRIDE, _TERMS = 32, 18
 _FAR, _FAR_TERMS = 20.0, 8
@@ -56,11 +57,20 @@ class EvenGrid:
         return found
 
     def of_values(self, values: Mapping[float, float]) -> Waves:
-        """Return Σ p·e^(ixt) over values x of probabilities p, shape (terms,)."""
+        """Return Σ p·e^(ixt) over values x of probabilities p, shape (terms,).
+
+        Of values at equal distances d each is the one before times e^(idt) (elementary).
+        """
         if self.is_long or len(values) <= _FEW_VALUES:
             return np.asarray(sum(p * self.turned(x) for x, p in values.items()))
         x, p = np.array([*values.items()]).T
-        each = np.exp(1j * np.multiply.outer(x, self.t))
+        apart = x[1:] - x[:-1]
+        if np.abs(apart - apart[0]).max() <= _EVEN * abs(apart[0]):
+            each = np.empty((len(x), self.terms), dtype=np.complex128)
+            each[0], each[1:] = self.turned(x[0]), self.turned((x[-1] - x[0]) / (len(x) - 1))
+            np.multiply.accumulate(each, out=each)
+        else:
+            each = np.exp(1j * np.multiply.outer(x, self.t))
         return np.asarray(np.einsum("i,ij", p, each), dtype=np.complex128)
 
     def sines(self, x: float) -> Floats:

@@ -30,8 +30,9 @@ from feedsim.settings.acts import free_half_widths, is_locked, step_travel
 from feedsim.settings.feeder_at_speed import FeederAtSpeed, term
 
 _PHASES = 16
-_STEPS, _BINS, _FINE = 16, 32, 64
-_SAME = 0.02
+_STEPS, _BINS, _FINE = 16, 16, 64
+_HARDLY = 0.2
+_ENDS = np.arange(_BINS + 1.0)
 _FRACTIONS = tuple((k + 0.5) / _PHASES for k in range(_PHASES))
 """Fractions of a count over which the place of a point in whole counts is averaged."""
 
@@ -107,13 +108,13 @@ def opening_acts_some_late(at: FeederAtSpeed) -> Distribution | None:
         return None
     points = np.array(_points(at.opening_travel_mm, at.count_mm))
     first, last, later = _scanned(points, wait, cycle=cycle, step=step_travel(at))
-    low, high = float(np.min(first + later)), float(np.max(last + later))
-    ends = np.linspace(low, high, _BINS + 1)
-    # of each piece, the part of its scan ticks whose act comes before an end
-    before = np.clip(ends - later[:, None], first[:, None], last[:, None]) - first[:, None]
-    shares = np.diff(before.sum(axis=0)) / float((last - first).sum())
+    low, high = float((first + later).min()), float((last + later).max())
     width = (high - low) / _BINS
-    places = width * (np.arange(_BINS) - float(shares @ np.arange(_BINS)))
+    # of each piece, the part of its scan ticks whose act comes before an end (faster than clip)
+    ends = (low + width * _ENDS) - later[:, None]
+    before = np.minimum(np.maximum(ends, first[:, None]), last[:, None]).sum(axis=0)
+    shares = (before[1:] - before[:-1]) / float((last - first).sum())
+    places = width * (_ENDS[:-1] - float(shares @ _ENDS[:-1]))
     values = dict(zip(places.tolist(), shares.tolist(), strict=True))
     return Distribution(half_widths=(0.5 * width,), choices=(values,))
 
@@ -122,18 +123,17 @@ def opening_acts_some_late(at: FeederAtSpeed) -> Distribution | None:
 def openings_not_in_time(at: FeederAtSpeed) -> Distribution | None:
     """Return the same with its mean, if it matters that an opening waits for its scan or its point.
 
-    None as well where motion cycles are below a 16th of a scan, or where a count, a motion tick at
-    any phase and a lateness by itself have all but the same spread (2 %): they have sharper ends.
+    None as well where motion cycles are below a 16th of a scan, or where lateness spreads by less
+    than a fifth of a count and a tick at any phase (2 % of all): those have sharper ends.
     """
-    control, acts = at.controller, opening_acts_some_late(at)
-    if acts is None or _STEPS * control.motion_cycle_s < control.scan_s:
+    control = at.controller
+    if _STEPS * control.motion_cycle_s < control.scan_s or late_opening_mean(at) == 0.0:
         return None
-    count, tick = free_half_widths(at)
-    in_time = (count / at.scale) ** 2 / 3.0 + (tick / at.scale) ** 2 / 3.0
-    alone = math.sqrt(in_time + late_opening(at).sd ** 2)
-    if abs(acts.sd - alone) <= _SAME * alone:
+    in_time = math.hypot(*free_half_widths(at)) / (math.sqrt(3.0) * at.scale)
+    if late_opening(at).sd < _HARDLY * in_time:
         return None
-    return acts.shifted(late_opening_mean(at))
+    acts = opening_acts_some_late(at)
+    return None if acts is None else acts.shifted(late_opening_mean(at))
 
 
 def _scanned(
@@ -154,9 +154,10 @@ def _scanned(
     most = max(0, math.ceil(float(points.max()) / cycle))
     cycles = np.arange(most + 1)[:, None, None]
     due = points[:, None] - behind - cycles * cycle
-    first = np.clip(due, 0.0, wait)
-    last = np.where(cycles == 0, wait, np.clip(due + cycle, 0.0, wait))
-    later = np.broadcast_to(behind + cycles * cycle, first.shape)
+    first = np.minimum(np.maximum(due, 0.0), wait)
+    last = np.minimum(np.maximum(due + cycle, 0.0), wait)
+    last[0] = wait
+    later = (behind + cycles * cycle) + np.zeros_like(first)
     some = last > first
     return first[some], last[some], later[some]
 

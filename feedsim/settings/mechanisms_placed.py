@@ -69,8 +69,7 @@ def late_openings(at: FeederAtSpeed, allowed: Criteria) -> float:
     off = late_opening(at)
     if not off.mean and not off.rarely:
         return 0.0
-    anyway, whole = placement(at, allowed), _outside(placement_spread(at), allowed)
-    return beyond(whole, anyway)
+    return beyond(_whole(at, allowed), placement(at, allowed))
 
 
 def beyond(whole: float, anyway: float) -> float:
@@ -93,8 +92,13 @@ def placement(at: FeederAtSpeed, allowed: Criteria) -> float:
     if abs(mean) < abs(left):
         found = min(found, _outside(alone.shifted(mean - left), allowed))
     if late_acts_of_placement(at) is not None:  # what late ones wait for may spread less
-        found = min(found, _outside(placement_spread(at), allowed))
+        found = min(found, _whole(at, allowed))
     return found
+
+
+@term
+def _whole(at: FeederAtSpeed, allowed: Criteria) -> float:
+    return _outside(placement_spread(at), allowed)
 
 
 def _outside(error: Distribution, allowed: Criteria) -> float:

@@ -200,6 +200,15 @@ def _alone(at: FeederAtSpeed, *, opening: bool = True) -> Distribution:
 
     ``opening``: include how tick and count of an opening on a latched edge spread.
     """
+    acts, whole = _acts(at), _without_acts(at)
+    if not opening:
+        (tick, count), acts = acts[:2], acts[2:]
+        whole = whole.shifted(tick.error.average + count.error.average)
+    return whole.plus(*(act.error for act in reversed(acts)))
+
+
+@term
+def _without_acts(at: FeederAtSpeed) -> Distribution:
     mean = settings_off(at).error_mm + scale_shift(at)
     mean += _landing_in_time(at)
     if not at.controller.late_mark_engages:
@@ -212,11 +221,7 @@ def _alone(at: FeederAtSpeed, *, opening: bool = True) -> Distribution:
         math.hypot(*(part.normal_sd for part in edges)),
         tuple(half for part in edges for half in part.half_widths),
     )
-    acts = _acts(at)
-    if not opening:
-        (tick, count), acts = acts[:2], acts[2:]
-        whole = whole.shifted(tick.error.average + count.error.average)
-    return whole.plus(insert_slip, *(act.error for act in reversed(acts)))
+    return whole.plus(insert_slip)
 
 
 def _captured(at: FeederAtSpeed) -> tuple[_Part, ...]:
@@ -249,6 +254,7 @@ def _slipped(at: FeederAtSpeed) -> tuple[_Part, _Part]:
     )
 
 
+@term
 def _acts(at: FeederAtSpeed) -> tuple[_Part, ...]:
     """List the sources of points, counts and ticks of both sides."""
     carrier = _Late(at, "carrier", at.speed_mm_s)
