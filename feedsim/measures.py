@@ -50,6 +50,14 @@ class QuantityError(ValueError):
     """The text is not such a quantity; the message ends the sentence "needs ..."."""
 
 
+class OutOfBoundsError(QuantityError):
+    """A quantity of a size that no machine has; ``bound``: what is allowed."""
+
+    def __init__(self, phrase: str, bound: str) -> None:
+        super().__init__(f"{phrase}; {bound}")
+        self.bound = bound
+
+
 class Measured(NamedTuple):
     """A quantity that was read: its value in the internal unit of its kind."""
 
@@ -288,9 +296,10 @@ def _in_reason(exact: Fraction, kind: Kind) -> float:
     """Round to a float; refuse sizes that no machine has."""
     facts = FACTS[kind]
     if abs(exact) > facts.largest:
-        raise QuantityError(f"{phrase(kind)}; nothing beyond {canonical(facts.largest, kind)}")
+        largest = canonical(facts.largest, kind)
+        raise OutOfBoundsError(phrase(kind), f"nothing beyond {largest}")
     value = float(exact)
     if exact and abs(value) < facts.smallest:
         least = canonical(facts.smallest, kind)
-        raise QuantityError(f"{phrase(kind)}; 0 or at least {least} in size")
+        raise OutOfBoundsError(phrase(kind), f"0 or at least {least} in size")
     return value

@@ -115,8 +115,8 @@ def design_effect(
     From 1 to n, without strata; 1 if nothing shows that outcomes cluster (also where all are alike,
     and in a single run of fewer than 20). The runs are independent, in a fixed order.
     ``confidence``: of the two-sided interval that will use n divided by the design effect.
-    ``strata``: runs have different
-    shares (each at a speed of its own), so that their differences are no cluster.
+    ``strata``: runs have different shares (each at a speed of its own), so that their differences
+    are no cluster.
 
     An effective number of trials n/d: Rao & Scott 1992, Biometrics 48:577-585. Within a run, d is
     the variance of 20 batch means over its value without clusters (Law, Simulation Modeling and

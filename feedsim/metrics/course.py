@@ -32,8 +32,8 @@ class Course:
     ``begins``: places at which a run begins, rising, the first 0.
     ``strata``: stratum of each value, the same number for the same one in every run, shape (n,);
     None: nothing was planned to change.
-    ``every``: stratum of each carrier from the first of these values to the last, also of those
-    without one; None: not known to be some of any.
+    ``every``: stratum of each carrier from the first of these values to the last, with or without a
+    value; None: each has one.
     ``loose``: variance of the number of carriers of a stratum that times begin and end, over that
     number.
     """

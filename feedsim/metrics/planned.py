@@ -13,6 +13,7 @@ import numpy as np
 from feedsim.machine import Adjust, Clearing, FaultKind, Machine, PlannedFault, When
 from feedsim.metrics.course import Course, Labels, numbered
 from feedsim.records.columns import RunRecords
+from feedsim.records.corners import corners_s
 from feedsim.records.stop import Stop
 
 _SAME_S = 1e-6
@@ -132,30 +133,9 @@ class _Run:
             return
         made = (self._made_s(a) for a in self._adjusts if a.speed_mm_s is not None)
         end_s = min((at for at in made if at is not None), default=math.inf)
-        delays = list(self._delays())
-        for place, (time_s, _) in enumerate(line.profile):
-            at = time_s + self._zero_s
-            for trip_s, delay_s in delays:
-                at += delay_s if trip_s < at else 0.0
+        for place, at in enumerate(corners_s(line, self._stops, zero_s=self._zero_s)):
             if at < end_s:
                 yield _Change(_CORNER, at, at, then=place + 2)
-
-    def _delays(self) -> Iterator[tuple[float, float]]:
-        """Yield when each stop tripped, and by how much all that was ahead comes later (s).
-
-        The belt then ramps to its speed at the trip before it goes on (MODEL.md, section 14).
-        """
-        line = self._machine.line
-        times, speeds = zip(*line.profile, strict=True)
-        late_s, restart_s, ramp_s = self._zero_s, -math.inf, 0.0
-        for stop in self._stops:
-            speed = float(np.interp(stop.time_s - late_s, times, speeds))
-            if stop.time_s < restart_s + ramp_s:
-                speed = line.acceleration_mm_s2 * (stop.time_s - restart_s)
-            restart_s, ramp_s = _restart(stop), speed / line.acceleration_mm_s2
-            delay_s = restart_s + ramp_s - stop.time_s
-            late_s += delay_s
-            yield stop.time_s, delay_s
 
     def _by_plan(self, when: When, at_s: float) -> bool:
         """Return whether stops let a change come at the same carrier in every run.

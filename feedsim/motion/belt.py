@@ -229,6 +229,21 @@ class BeltMotion:
             [*kept, *_pieces(t, self.position(t), speed=self.speed(t), points=points)]
         )
 
+    def resumed(
+        self,
+        t: float,
+        speed_mm_s: float,
+        ahead: Sequence[tuple[float, float]],
+        *,
+        rate_mm_s2: float,
+    ) -> BeltMotion:
+        """Return the motion that goes on at ``t`` (s): up to a speed, then what was ahead.
+
+        ``ahead``: speed points (mm/s), with how long after that speed is reached (s).
+        """
+        up = self.reaches(speed_mm_s, t, rate_mm_s2=rate_mm_s2)
+        return self.then(t, [(up, speed_mm_s), *((up + after, v) for after, v in ahead)])
+
 
 def _pieces(
     t: float, travel: float, *, speed: float, points: Sequence[tuple[float, float]]

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from feedsim.errors import Fault, FeedsimError, argument, shortened
-from feedsim.measures import QuantityError, canonical, measure, parse
+from feedsim.measures import OutOfBoundsError, QuantityError, canonical, measure, parse
 from feedsim.metrics.plain import LEFT_OUT
 from feedsim.quantities import KINDS, Kind, System
 from feedsim.scenario import Scenario, at_line_speed, override
@@ -26,7 +26,6 @@ _VARY_FORMS = (
     'a key and its values, such as "feeder.0.insert.gap=40:90:5 mm" (from, to, step) or '
     '"carrier_eye.capture=latched,scanned"'
 )
-_BOUNDS = ("nothing beyond", "0 or at least")
 VALUE_FORMS = (*_SPEED_FORMS.values(), _VARY_FORMS)
 """The forms that a message offers if values are neither a range nor a list."""
 _NUMBER = re.compile(r"[+-]?(\d{1,15}(\.\d{0,15})?|\.\d{1,15})", re.ASCII)
@@ -104,10 +103,10 @@ def parse_speeds(text: str, units: System = "metric", *, name: str = "speeds") -
     values = _values(text, name=name, forms=_SPEED_FORMS[units])
     try:
         numbers = [parse(value, "speed") for value in values]
-    except QuantityError as wrong:
-        _, _, why = str(wrong).partition("; ")
-        bound = f"; {why}" if why.startswith(_BOUNDS) else ""
-        raise _wrong(name, text, _SPEED_FORMS[units] + bound) from None
+    except OutOfBoundsError as wrong:
+        raise _wrong(name, text, f"{_SPEED_FORMS[units]}; {wrong.bound}") from None
+    except QuantityError:
+        raise _wrong(name, text, _SPEED_FORMS[units]) from None
     if not all(0.0 < speed < math.inf for speed in numbers):
         raise _wrong(name, text, "speeds and a step above 0")
     return _rising(LINE_SPEED, values, numbers, "speed")

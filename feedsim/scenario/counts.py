@@ -73,15 +73,8 @@ def _read(
             if isinstance(raw, str) and (found := _COUNTS.fullmatch(raw)):
                 counts = Fraction(found.group(1))
                 value = canonical(float(counts * (count_mm or Fraction(1, 20))), "length")
-            elif isinstance(raw, str) and (found := _OTHER_NAMES.fullmatch(raw)):
-                faults.append(_bare(int(found.group(1)), (*above, name), count_mm, raw=raw))
-                value = "auto" if above[0] == "feeder" else "1 mm"
-            elif isinstance(raw, str) and _ANY_COUNTS.fullmatch(raw):
-                allowed = 'a length, or counts as a plain number, such as "8400 counts"'
-                faults.append(Fault(dotted((*above, name)), shown(raw), allowed))
-                value = "auto" if above[0] == "feeder" else "1 mm"
-            elif type(raw) is int and 0 < abs(raw) < _MOST and count_mm:
-                faults.append(_bare(raw, (*above, name), count_mm, raw=raw))
+            elif (fault := _fault(raw, (*above, name), count_mm)) is not None:
+                faults.append(fault)
                 value = "auto" if above[0] == "feeder" else "1 mm"
         elif name == "resolution" and isinstance(raw, dict):
             value = _step(raw, (*above, name), faults)
@@ -102,6 +95,18 @@ def _step(
         faults.append(Fault(dotted((*above, "distance")), shown(step), allowed))
         return others
     return {**others, "distance_counts": int(found.group(1))}
+
+
+def _fault(raw: Any, path: tuple[Any, ...], count_mm: Fraction | None) -> Fault | None:
+    """Return what is wrong with a distance that may mean counts; None if it does not."""
+    if isinstance(raw, str) and (found := _OTHER_NAMES.fullmatch(raw)):
+        return _bare(int(found.group(1)), path, count_mm, raw=raw)
+    if isinstance(raw, str) and _ANY_COUNTS.fullmatch(raw):
+        allowed = 'a length, or counts as a plain number, such as "8400 counts"'
+        return Fault(dotted(path), shown(raw), allowed)
+    if type(raw) is int and 0 < abs(raw) < _MOST and count_mm:
+        return _bare(raw, path, count_mm, raw=raw)
+    return None
 
 
 def _bare(number: int, path: tuple[Any, ...], count_mm: Fraction | None, *, raw: Any) -> Fault:

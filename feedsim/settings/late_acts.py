@@ -99,7 +99,7 @@ def late_opening(at: FeederAtSpeed) -> Distribution:
 def opening_acts_some_late(at: FeederAtSpeed) -> Distribution | None:
     """Return when openings act behind their edges' captures (mm, counted travel, less its mean).
 
-    None if none is late, or if scans have no part in it. One part of 32 values, each spread evenly
+    None if none is late, or if scans have no part in it. One part of 16 values, each spread evenly
     over the step to the next; steps γ are taken as they are if a motion cycle has at most 16 of
     them, else as 16 (derived at the head of this module).
     """

@@ -129,14 +129,14 @@ class _Ticks:
     takes_s: float
     share: float
 
-    def after(self, time_s: float) -> float:
-        """Return the first motion tick at a time or after it."""
-        ticks = math.ceil((time_s + self.phase_s) / self.cycle_s - SAME_STEP)
-        return self.cycle_s * ticks - self.phase_s
+    def after(self, times_s: Floats) -> Floats:
+        """Return the first motion tick at each time or after it, shape of ``times_s``."""
+        ticks = np.ceil((times_s + self.phase_s) / self.cycle_s - SAME_STEP)
+        return np.asarray(self.cycle_s * ticks - self.phase_s)
 
-    def scan_by(self, time_s: float) -> float:
-        """Return the last scan tick at a time or before it."""
-        return self.scan_s * math.floor(time_s / self.scan_s + SAME_STEP)
+    def scan_by(self, times_s: Floats) -> Floats:
+        """Return the last scan tick at each time or before it, shape of ``times_s``."""
+        return np.asarray(self.scan_s * np.floor(times_s / self.scan_s + SAME_STEP))
 
     def scan_from(self, time_s: float) -> float:
         """Return the first scan tick at a time or after it."""
@@ -145,12 +145,17 @@ class _Ticks:
     @property
     def waits_s(self) -> float:
         """Mean wait of a closing for its motion tick."""
-        return sum(share * (self.after(time) - time) for time, share in self.closes)
+        return self.waited_s(self.closes)
 
     def opening_waited_s(self, scans: int) -> float:
         """Return the mean wait for its tick of an opening on an edge known so many scans before."""
         before = replace(self, phase_s=math.fmod(self.phase_s - scans * self.scan_s, self.cycle_s))
-        return sum(share * (before.after(time) - time) for time, share in self.opens)
+        return before.waited_s(self.opens)
+
+    def waited_s(self, acts: tuple[tuple[float, float], ...]) -> float:
+        """Return the mean wait for a motion tick of acts at times with shares."""
+        times, shares = np.array(acts).T
+        return float(shares @ (self.after(times) - times))
 
     def lost_before(self, scans: Floats) -> NDArray[np.intp]:
         """Return n* + 1 of edges known so many scans after the carrier.
@@ -158,9 +163,7 @@ class _Ticks:
         Shape of ``scans``, then as many as ``opens`` and as ``closes``.
         """
         opens, closes = (np.array(acts)[:, 0] for acts in (self.opens, self.closes))
-        opens_s = scans[..., None] * self.scan_s + opens
-        ticks = np.ceil((opens_s + self.phase_s) / self.cycle_s - SAME_STEP)
-        behind = self.cycle_s * ticks - self.phase_s + self.takes_s - self.cycle_s
+        behind = self.after(scans[..., None] * self.scan_s + opens) + self.takes_s - self.cycle_s
         last = np.floor((behind[..., None] - closes) / self.scan_s + SAME_STEP)
         numbers: NDArray[np.intp] = last.astype(np.intp) + 1
         return numbers
@@ -196,9 +199,8 @@ def _behind_latched_edges(ticks: _Ticks, laws: _Laws, at: FeederAtSpeed) -> _Los
         high += ticks.scan_s
         first = math.floor((low - closes_s - ticks.cycle_s) / ticks.scan_s)
         numbers = range(first, math.ceil((high - closes_s) / ticks.scan_s) + 2)
-        ends = [ticks.after(n * ticks.scan_s + closes_s) - ticks.takes_s for n in numbers]
-        ends = [min(end, behind_s + ticks.scan_by(end)) for end in ends]
-        below = law(v * np.array(ends)).tolist()
+        ends = ticks.after(np.array(numbers) * ticks.scan_s + closes_s) - ticks.takes_s
+        below = law(v * np.minimum(ends, behind_s + ticks.scan_by(ends))).tolist()
         for number, (before, after) in zip(numbers[1:], pairwise(below), strict=True):
             if after - before > _RARE:
                 yield number, chance * (after - before) * part

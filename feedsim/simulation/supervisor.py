@@ -310,8 +310,7 @@ class Supervisor(Part):
         ahead = self._ahead
         if self.next_speed_mm_s is not None:
             wanted, ahead = self.next_speed_mm_s, []
-        up = belt.reaches(wanted, now, rate_mm_s2=rate)
-        return belt.then(now, [(up, wanted), *((up + after, v) for after, v in ahead)])
+        return belt.resumed(now, wanted, ahead, rate_mm_s2=rate)
 
     def _close(self, stop: OpenStop, restarted_s: float) -> None:
         self._open = None

@@ -26,7 +26,7 @@ from tests.random_scenarios import BASE
 pytestmark = pytest.mark.usefixtures("quick_engine")
 
 DRAWN, CARRIERS, BATCHES = 400_000, 200_000, 40
-OWN = 0.02  # of the closed form: 32 values
+OWN = 0.02  # of the closed form: 16 values
 LINES = [
     (286.0, ()),
     (290.0, ()),

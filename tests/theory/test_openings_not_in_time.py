@@ -61,7 +61,7 @@ def test_late_openings_spread_as_simulated(
     out, sd, stage_sd = said(scenario)
     assert sd == pytest.approx(float(np.nanstd(errors)), rel=0.02)
     assert stage_sd == pytest.approx(float(np.nanstd(staged)), rel=0.02)
-    # 32 values stand for the law; some 40 errors of a share of 2 % are its standard error of 4 %
+    # 16 values stand for the law; 2 % of 40,000 have a standard error of 3.5 % of themselves
     assert out == pytest.approx(seen, rel=0.2)
     monkeypatch.setattr(sources, "openings_not_in_time", lambda _: None)
     monkeypatch.setattr(spreads, "openings_not_in_time", lambda _: None)

@@ -38,10 +38,13 @@ from feedsim.metrics.serial import lag_one
 from feedsim.metrics.share import share_of
 from feedsim.metrics.spread_intervals import sd_interval
 from feedsim.records.columns import CarrierRecords, RunRecords
+from feedsim.records.corners import corners_s
 from feedsim.records.joined import joined
 from feedsim.records.stop import Adjustment, Rule, Stop
+from feedsim.simulation.line import LineRun
 from tests.unit import records_builder as by_hand
-from tests.unit.test_stops import hand_line
+from tests.unit.test_adjust import MORE
+from tests.unit.test_stops import draws_of, hand_line
 
 ROWS = 20
 CHANGE = Adjust(When(3.1), settings=((0, Setting.ENGAGE_DISTANCE, 365.0),))
@@ -328,3 +331,18 @@ def test_neighbours_are_the_next_of_their_stratum_beyond_what_lies_between() -> 
     found = lag_one(off, of)
     assert found is not None
     assert found.correlation == pytest.approx(expected, rel=1e-12)
+
+
+def test_corners_are_where_the_belt_of_the_run_has_them() -> None:
+    # two stops: the second trips while the belt still comes back to its speed
+    corners = ((0.0, 1000.0), (1.4, 1000.0), (1.9, 700.0), (2.6, 700.0))
+    faults = tuple(PlannedFault(When(at), FaultKind.EMERGENCY_STOP) for at in (0.8, 8.2))
+    machine = replace(hand_line(faults=faults), line=Line(1000.0, 500.0, corners))
+    run = LineRun(machine, draws_of(machine, MORE), carriers=len(MORE))
+    stops = run.run().stops
+    assert len(stops) == 2
+    pieces = [piece.start_s for piece in run.conveyor.master.belt.pieces]
+    found = corners_s(machine.line, stops, zero_s=0.0)
+    for at in found[1:]:
+        assert min(abs(at - start) for start in pieces) < 1e-9
+    assert found[1] > 10.0
