@@ -6,7 +6,6 @@ order of clearings: the same seed has the same ones at any speed and under any s
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 
 from numpy.random import Generator
@@ -39,9 +38,7 @@ def jam_chances(source: Generator, probability: float) -> Callable[[int], bool]:
 def clearing_times(source: Generator, clearing: Clearing) -> Iterator[float]:
     """Yield clearing times (s), without end.
 
-    Exponential: mean m. Lognormal of mean m and coefficient of variation c: exp of a normal
-    variate of variance σ² = ln(1 + c²) and mean ln m − σ²/2 (Johnson, Kotz and Balakrishnan,
-    Continuous Univariate Distributions, chapter 14).
+    Exponential, of their mean; or lognormal (:meth:`feedsim.machine.Clearing.lognormal_s`).
     """
     mean = clearing.mean_s
     if clearing.exponential:
@@ -50,7 +47,5 @@ def clearing_times(source: Generator, clearing: Clearing) -> Iterator[float]:
     if clearing.cv <= 0.0 or mean <= 0.0:
         while True:
             yield mean
-    variance = math.log1p(clearing.cv**2)
-    middle, sd = math.log(mean) - 0.5 * variance, math.sqrt(variance)
     while True:
-        yield math.exp(middle + sd * float(source.standard_normal()))
+        yield clearing.lognormal_s(float(source.standard_normal()))

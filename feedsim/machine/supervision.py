@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 
@@ -28,6 +29,22 @@ class Clearing:
     cv: float = 0.0
     exponential: bool = False
 
+    @property
+    def sd_s(self) -> float:
+        """Standard deviation of the time (s)."""
+        return self.mean_s * (1.0 if self.exponential else self.cv)
+
+    def lognormal_s(self, normal: float) -> float:
+        """Return the lognormal time (s) at a value of its standard normal variate.
+
+        exp of a normal variate of variance σ² = ln(1 + c²) and mean ln m − σ²/2, m the mean and c
+        the coefficient of variation (Johnson, Kotz and Balakrishnan, Continuous Univariate
+        Distributions, chapter 14).
+        """
+        variance = math.log1p(self.cv**2)
+        middle, sd = math.log(self.mean_s) - 0.5 * variance, math.sqrt(variance)
+        return math.exp(middle + sd * normal)
+
 
 @dataclass(frozen=True, slots=True)
 class StopRules:
@@ -48,6 +65,13 @@ class StopRules:
     stop_deceleration_mm_s2: float = 2000.0
     emergency_deceleration_mm_s2: float | None = None
     clearing: Clearing = Clearing()
+
+    @property
+    def any(self) -> bool:
+        """Whether any rule is on."""
+        least = self.insert_eye_blocked_mm, self.carrier_eye_blocked_mm, self.carrier_eye_silent_mm
+        on = self.no_insert or self.double_found or self.drive_overload
+        return on or self.misses_in_a_row > 0 or min(least) < float("inf")
 
 
 class FaultKind(Enum):
@@ -115,3 +139,8 @@ class Supervision:
     home_time_s: float = 0.0
     faults: tuple[PlannedFault, ...] = ()
     adjusts: tuple[Adjust, ...] = ()
+
+    @property
+    def may_stop_by_chance(self) -> bool:
+        """Whether anything but a planned fault or an empty magazine may stop the line."""
+        return self.rules.any or bool(self.jam_probability)

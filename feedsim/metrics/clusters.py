@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -44,6 +44,8 @@ class InOrder:
     ``variance``: batch size times variance of the batch means; for independent outcomes of the same
     share it is squares/n − (total/n)² (by definition). NaN below 20 outcomes: too few to tell.
     ``lagged``: batch size times covariance of neighbouring batch means.
+    ``moved``: variance of the total by how many outcomes each stratum has
+    (:meth:`feedsim.metrics.course.Course.by_size`).
     ``strata``: number of each stratum with its counts; empty if there is one.
     """
 
@@ -55,6 +57,7 @@ class InOrder:
     lagged: float
     lost: float = 1.0
     strata: tuple[tuple[int, Counts], ...] = ()
+    moved: float = 0.0
 
     @property
     def counts(self) -> Counts:
@@ -69,10 +72,12 @@ def in_order(values: Bools | NDArray[np.int8], course: Course = ONE_RUN) -> tupl
     into runs and strata. Runs without an outcome are left out.
     """
     labels = course.strata
-    return tuple(
+    per_outcome = course.by_size(values) * len(values)
+    found = (
         _one_run(values[run], None if labels is None else labels[run])
         for run in course.runs(len(values))
     )
+    return tuple(replace(run, moved=per_outcome * run.n) for run in found)
 
 
 def _one_run(values: Bools | NDArray[np.int8], labels: Labels | None) -> InOrder:
@@ -135,7 +140,8 @@ def design_effect(
 
     Outcomes in strata of their own (:mod:`feedsim.metrics.course`) vary only within them: then all
     this is relative to what independent outcomes vary there, times its share of what they vary in
-    all (:func:`_gain`), so that d may lie below 1 (Kish, Survey Sampling, 1965). All sources from
+    all (:func:`_gain`), so that d may lie below 1 (Kish, Survey Sampling, 1965). How many there are
+    in each is chance too, and adds its variance over that of independent outcomes. All sources from
     memory.
     """
     n = sum(run.n for run in runs)
@@ -146,8 +152,9 @@ def design_effect(
     apart = sum(group.total * group.total / group.n for group in groups)
     alone = (sum(run.squares for run in runs) - apart) / n
     gain = 1.0 if strata else _gain(groups)
+    moved = _moved(runs)
     if alone <= 0.0:
-        return gain
+        return gain + moved
     within, freedom = _within(runs, alone)
     within = min(within, max(1.0, n * alone))
     known = max(_FEWEST_FREEDOM, min(freedom, round(n * alone / within)))
@@ -157,10 +164,17 @@ def design_effect(
         between = means / ((len(runs) - 1) * alone)
         wider = widened(len(runs) - 1, confidence) ** 2
         if len(runs) > _FEW_RUNS:
-            effect += wider * max(0.0, between - within)
+            effect += wider * max(0.0, between - within - moved / gain)
         else:
-            effect = max(effect, wider * between)
-    return gain * min(effect, float(n))
+            effect = max(effect, wider * between - moved / gain)
+    return gain * min(effect, float(n)) + moved
+
+
+def _moved(runs: Sequence[InOrder]) -> float:
+    """Return the variance by the sizes of strata over that of independent outcomes."""
+    n, total, squares = (sum(getattr(r, k) for r in runs) for k in ("n", "total", "squares"))
+    alone = n * squares - total * total
+    return n * sum(run.moved for run in runs) / alone if alone > 0 else 0.0
 
 
 def _by_stratum(runs: Sequence[InOrder]) -> Iterator[Counts]:

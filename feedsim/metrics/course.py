@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedsim.arrays import Floats
+from feedsim.metrics.moves import Moves
 from feedsim.metrics.rows import Rows, begins_among
 from feedsim.records.stored import AT_ONCE
 
@@ -34,41 +35,38 @@ class Course:
     None: nothing was planned to change.
     ``every``: stratum of each carrier from the first of these values to the last, with or without a
     value; None: each has one.
-    ``loose``: variance of the number of carriers of a stratum that times begin and end, over that
-    number.
+    ``moves``: what moves their ends to other carriers, by run; none if carriers fix them all.
     """
 
     begins: Sequence[int] = (0,)
     strata: Labels | None = None
     every: Labels | None = None
-    loose: float = 0.0
+    moves: tuple[Moves, ...] = ()
 
     def among(self, rows: Rows) -> Course:
         """Return the course of some of these values."""
         begins = begins_among(rows, self.begins)
         if self.strata is None:
             return Course(begins)
-        return Course(begins, self.strata[rows], self.strata[_span(rows)], self.loose)
+        return Course(begins, self.strata[rows], self.strata[_span(rows)], self.moves)
 
-    def by_size(self, values: Floats) -> float:
-        """Return the variance of the mean of one run's values by how many each stratum has.
+    def by_size(self, values: NDArray[Any]) -> float:
+        """Return the variance of the mean of values, shape (n,), by how many each stratum has.
 
         Chance misses carriers: n_k values of N_k carriers have a variance of n_k·(1 − n_k/N_k), at
         least 1/4, that of a whole number or the next at even odds. With the stratum mean x̄_k, the
-        mean of all varies by Σ (x̄_k − x̄)² times that over n² (derived). Where times begin strata,
-        n_k varies by ``loose``·n_k besides, at the cost of the last stratum: (x̄_k − x̄_last)².
+        mean of all varies by Σ (x̄_k − x̄)² times that over n² (derived). Ends that chance moves add
+        theirs (:meth:`feedsim.metrics.moves.Moves.variance`).
         """
-        if self.strata is None:
+        if self.strata is None or not len(values):
             return 0.0
-        n = per_stratum(self.strata)
-        used, last = n > 0.0, self.strata[-1]
-        sums, size = per_stratum(self.strata, values), n[used]
-        means = sums[used] / size
-        total = self.loose * float(size @ (means - sums[last] / n[last]) ** 2)
+        n, total = per_stratum(self.strata), 0.0
+        off, used = per_stratum(self.strata, values) - n * values.mean(), n > 0.0
+        carriers = n if self.every is None else per_stratum(self.every)[: len(n)]
         if self.every is not None:
-            carriers = per_stratum(self.every)[: len(n)][used]
-            missed = np.maximum(0.25, size * (1.0 - size / carriers))
-            total += float(missed @ (means - values.mean()) ** 2)
+            missed = np.maximum(0.25, n[used] * (1.0 - n[used] / carriers[used]))
+            total = float(missed @ (off[used] / n[used]) ** 2)
+        total += sum(moves.variance(off, carriers) for moves in self.moves)
         return total / len(values) ** 2
 
     def runs(self, n: int) -> list[slice]:
@@ -93,8 +91,15 @@ def together(one: Course, other: Course) -> Course:
     """Return the course of values that two courses of the same runs divide."""
     if one.strata is None or other.strata is None:
         return other if one.strata is None else one
-    both = one.strata * (int(other.strata.max(initial=0)) + 1) + other.strata
-    return Course(one.begins, numbered(both), loose=max(one.loose, other.loose))
+    wide = int(other.strata.max(initial=0)) + 1
+    both = one.strata * wide + other.strata
+    pairs = np.flatnonzero(per_stratum(both))
+    moves = (
+        each.inside(part.astype(np.int32))
+        for course, part in ((one, pairs // wide), (other, pairs % wide))
+        for each in course.moves
+    )
+    return Course(one.begins, numbered(both), moves=tuple(moves))
 
 
 def _span(rows: Rows) -> slice:

@@ -17,7 +17,7 @@ from feedsim.arrays import Floats
 from feedsim.metrics.course import BATCHES, ONE_RUN, Course, batches_of
 from feedsim.metrics.intervals import Interval, check_confidence
 from feedsim.metrics.serial import dof_of_estimated, mean_inflation, process_of
-from feedsim.metrics.student import student_interval
+from feedsim.metrics.student import student_interval, widened
 
 FEWEST = 20
 """Fewest values that get an interval: fewer do not show whether neighbours are alike."""
@@ -32,6 +32,11 @@ class Uncertainty(NamedTuple):
 
     variance: float
     freedom: float
+
+    @property
+    def widened(self) -> float:
+        """The variance that known ones would need for the same interval of 95 %."""
+        return self.variance * widened(self.freedom, 0.95) ** 2
 
 
 class Growth(NamedTuple):
@@ -94,7 +99,8 @@ def uncertainty(values: Floats, course: Course = ONE_RUN) -> Uncertainty:
     expectation, the means of the strata in it, L degrees of freedom are lost, and no more count
     than those of the strata; how many values these have adds a variance
     (:meth:`feedsim.metrics.course.Course.by_size`). Several runs: each is a batch (the method of
-    independent replications). Schmeiser 1982, Operations Research 30:556-568, on few and long
+    independent replications), unless the sizes of strata make more of it: a few runs may all lack
+    the stop that others have. Schmeiser 1982, Operations Research 30:556-568, on few and long
     batches; Law & Kelton, Simulation Modeling and Analysis, the chapter on output analysis (both
     from memory).
     """
@@ -103,7 +109,9 @@ def uncertainty(values: Floats, course: Course = ONE_RUN) -> Uncertainty:
         parts = np.array([values[run].mean() for run in runs])
         away = parts - parts.mean()
         freedom = len(parts) - 1.0
-        return Uncertainty(float(away @ away) / freedom / len(parts), freedom)
+        between = Uncertainty(float(away @ away) / freedom / len(parts), freedom)
+        sizes = Uncertainty(course.by_size(values), BATCHES - 1.0)
+        return max(between, sizes, key=lambda each: each.widened)
     cut = batches_of(values, course.strata)
     b, inside = cut.number, values[cut.first :]
     # batches are equally long; a mean by rows has the same bits as one by batches

@@ -10,8 +10,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from feedsim.machine import Adjust, Clearing, FaultKind, Machine, PlannedFault, When
+from feedsim.machine import Adjust, FaultKind, Machine, PlannedFault, When
 from feedsim.metrics.course import Course, Labels, numbered
+from feedsim.metrics.moving_ends import By, End, moves_of
 from feedsim.records.columns import RunRecords
 from feedsim.records.corners import corners_s
 from feedsim.records.stop import Stop
@@ -24,12 +25,16 @@ Phases = tuple[tuple[int, int], ...]
 
 
 class _Change(NamedTuple):
-    """A planned event from one time to another (s), and its phase after that (0: as before)."""
+    """A planned event from one time to another (s), and its phase after that (0: as before).
+
+    ``by``: what fixes the carrier at which it comes.
+    """
 
     number: int
     from_s: float
     until_s: float
     then: int
+    by: By
 
 
 def course_of(records: RunRecords, machine: Machine) -> Course:
@@ -38,8 +43,7 @@ def course_of(records: RunRecords, machine: Machine) -> Course:
     A planned change (:class:`feedsim.machine.Adjust`, a corner of the speed profile, a planned
     fault) divides them into those before it, those on their way through the machine as it comes,
     until it is over and the belt may have reached its speed, and those after it; a stratum has the
-    same phases of all changes. After a fault all is as before. A change that stops move to another
-    carrier in another run divides nothing.
+    same phases of all changes. After a fault all is as before.
     """
     supervision = machine.supervision
     plans = supervision is not None and (supervision.faults or supervision.adjusts)
@@ -47,27 +51,16 @@ def course_of(records: RunRecords, machine: Machine) -> Course:
         return Course(records.begins)
     labels = np.zeros(len(records.carriers.eye_time_s), dtype=np.int32)
     strata: dict[Phases, int] = {}
-    for number, rows in enumerate(Course(records.begins).runs(len(labels))):
+    ends = [
         _Run(records, machine, number, rows).label(labels, strata)
+        for number, rows in enumerate(Course(records.begins).runs(len(labels)))
+    ]
     counted = labels[records.warm_up :]
     several = len(counted) > 0 and counted.min() < counted.max()
     if not several:
         return Course(records.begins)
-    return Course(records.begins, numbered(labels), loose=_looseness(machine))
-
-
-def _looseness(machine: Machine) -> float:
-    """Return the variance of the number of carriers in a time over that number, for times planned.
-
-    The square of the pitch's spread over its mean (any text on renewals); 0 if all changes are at
-    carriers, or the pitches are those of a record.
-    """
-    supervision, carriers = machine.supervision, machine.carriers
-    faults, adjusts = (supervision.faults, supervision.adjusts) if supervision else ((), ())
-    whens = (*(fault.when for fault in faults), *(adjust.when for adjust in adjusts))
-    times = len(machine.line.profile) > 1 or any(when.carrier < 0 for when in whens)
-    law = carriers.arrival
-    return (law.sd_mm / law.pitch_mm) ** 2 + carriers.missing if times and not law.in_order else 0.0
+    labels = numbered(labels)
+    return Course(records.begins, labels, moves=moves_of(records, machine, labels, ends))
 
 
 class _Run:
@@ -81,13 +74,15 @@ class _Run:
         line, supervision = machine.line, machine.supervision
         self._adjusts = supervision.adjusts if supervision else ()
         self._faults = supervision.faults if supervision else ()
-        self._clearing = supervision.rules.clearing if supervision else Clearing()
         speeds = [line.speed_mm_s, *(speed for _, speed in line.profile)]
         speeds += [a.speed_mm_s for a in self._adjusts if a.speed_mm_s is not None]
         self._ramp_s = max(speeds) / line.acceleration_mm_s2
 
-    def label(self, labels: Labels, strata: dict[Phases, int]) -> None:
-        """Write the stratum of each of the run's carriers; new ones are added to ``strata``."""
+    def label(self, labels: Labels, strata: dict[Phases, int]) -> list[End]:
+        """Write the stratum of each of the run's carriers; new ones are added to ``strata``.
+
+        Return where they may end, and what fixes it.
+        """
         found = [(change, *self._under_way(change)) for change in self._changes()]
         places = {place for _, first, last in found for place in (first, last)}
         for begin, end in pairwise(sorted({self._rows.start, self._rows.stop, *places})):
@@ -97,6 +92,7 @@ class _Run:
                 now[change.number] = max(phase, now.get(change.number, 0))
             phases = tuple((number, phase) for number, phase in sorted(now.items()) if phase)
             labels[begin:end] = strata.setdefault(phases, len(strata))
+        return [End(first, last, change.by, change.from_s) for change, first, last in found]
 
     def _under_way(self, change: _Change) -> tuple[int, int]:
         """Return the first carrier not at its target by then, and the first that comes after."""
@@ -118,13 +114,13 @@ class _Run:
         yield from self._corners()
         for number, adjust in enumerate(self._adjusts):
             at = self._made_s(adjust)
-            if at is not None and self._by_plan(adjust.when, at):
+            if at is not None:
                 until_s = max([at, *(_restart(s) for s in self._stops if s.time_s <= at)])
-                yield _Change(number, at, until_s + self._ramp_s, then=2)
+                yield _Change(number, at, until_s + self._ramp_s, 2, _by(adjust.when))
         for number, fault in enumerate(self._faults, len(self._adjusts)):
             begin_s = self._came_s(fault.when)
-            if begin_s is not None and self._by_plan(fault.when, begin_s):
-                yield _Change(number, begin_s, self._over_s(fault, begin_s), then=0)
+            if begin_s is not None:
+                yield _Change(number, begin_s, self._over_s(fault, begin_s), 0, _by(fault.when))
 
     def _corners(self) -> Iterator[_Change]:
         """Yield the corners of the profile, up to a change of the line speed by the operator."""
@@ -135,19 +131,7 @@ class _Run:
         end_s = min((at for at in made if at is not None), default=math.inf)
         for place, at in enumerate(corners_s(line, self._stops, zero_s=self._zero_s)):
             if at < end_s:
-                yield _Change(_CORNER, at, at, then=place + 2)
-
-    def _by_plan(self, when: When, at_s: float) -> bool:
-        """Return whether stops let a change come at the same carrier in every run.
-
-        One at a carrier does; one at a time if the line stopped by plan only, before it for a time
-        that does not spread.
-        """
-        planned = {*(fault.kind.value for fault in self._faults), "magazine_empty"}
-        spreads = self._clearing.exponential or self._clearing.cv > 0.0
-        return when.carrier >= 0 or all(
-            stop.cause in planned and not (spreads and stop.time_s < at_s) for stop in self._stops
-        )
+                yield _Change(_CORNER, at, at, place + 2, By.CORNER)
 
     def _made_s(self, adjust: Adjust) -> float | None:
         """Return when a change was made (s); None if never, or in a warm-up that is left out."""
@@ -180,6 +164,10 @@ class _Run:
         if fault.kind is FaultKind.EYE_DIRTY:
             over = min(over, begin_s + fault.duration_s)
         return over
+
+
+def _by(when: When) -> By:
+    return By.CARRIER if when.carrier >= 0 else By.TIME
 
 
 def _restart(stop: Stop) -> float:

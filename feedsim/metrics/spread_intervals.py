@@ -21,7 +21,6 @@ from feedsim.metrics.means import FEWEST, doubt_of, one_value, uncertainty
 from feedsim.metrics.sample_sizes import spread_interval
 from feedsim.metrics.serial import effective_for_spread, lag_one
 from feedsim.metrics.spread import squares, sum_of_products
-from feedsim.metrics.student import widened
 from feedsim.records.stored import AT_ONCE
 
 _ALIKE, _MOST_ALIKE = 0.4, 0.95
@@ -62,7 +61,9 @@ def sd_interval(
     Graubard 1998). In one run whose neighbours correlate by φ, f is at most n·(1 − φ²)/(1 + φ²)
     (Bayley & Hammersley 1946); with strata about the means of these, whose W is the less certain
     part of s², times (s²/W)². Subtracting the mean removes a share v_m/s² of the squares, v_m its
-    variance, 1/n if values are independent: the upper end is that of s²/(1 − v_m/s² + 1/n).
+    variance, 1/n if values are independent: the upper end is that of s²/(1 − v_m/s² + 1/n). That
+    square varies too: v is at least 2·(u/s²)², u the part of v_m by how many values each stratum
+    has (of a normal variate; any text).
 
     Several runs: s² = W + B, within R runs (about each run's own mean) and between them. With l, u
     the ends of W, and of B with R − 1 degrees of freedom, u_B times R/(R − 1), s² reaches down by
@@ -84,7 +85,8 @@ def sd_interval(
     freedom = _MOST_FREEDOM
     if within > 0.0:
         known = uncertainty(np.divide(off, within, out=off), course)
-        variance = known.variance * widened(known.freedom, 0.95) ** 2
+        curved = 2.0 * (course.by_size(values) / square) ** 2
+        variance = known._replace(variance=max(known.variance, curved)).widened
         freedom = min(freedom, 2.0 / variance) if variance > 0.0 else freedom
     if runs == 1:
         if process:

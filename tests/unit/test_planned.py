@@ -33,6 +33,7 @@ from feedsim.metrics.course import (
 )
 from feedsim.metrics.intervals import wilson
 from feedsim.metrics.means import uncertainty
+from feedsim.metrics.moves import Moves
 from feedsim.metrics.planned import course_of
 from feedsim.metrics.serial import lag_one
 from feedsim.metrics.share import share_of
@@ -139,24 +140,72 @@ def test_a_change_on_a_standing_line_is_under_way_until_the_restart() -> None:
     assert labels(course_of(kept, slow)) == [0] * 9 + [1] * 3 + [2] * 8
 
 
-def test_a_time_after_a_stop_by_chance_is_no_carrier() -> None:
+CLEARING = StopRules(no_insert=True, clearing=Clearing(0.6))
+STOOD_MM = 600.0 + 500.0 * 1000.0 * (1e-6 + 1.0 / 2000.0)
+"""Of belt at 1000 mm/s: 0.6 s, and ramps of 1e6 and 2000 mm/s² at half the speed."""
+
+
+def variances(found: Course) -> list[float]:
+    """Return the variance of where each end of the only run's strata lies, in carriers²."""
+    (moves,) = found.moves
+    return np.square(moves.by).sum(axis=0).tolist()  # type: ignore[no-any-return]
+
+
+def by_stops(number: float, carriers: float, stood: float) -> float:
+    """Return Σ min(stood, N − m)² of so many stops that lie evenly in N carriers, by hand."""
+    rest = carriers - stood
+    return number * (stood**2 * rest + stood**3 / 3.0)
+
+
+def test_a_stop_that_did_not_come_may_move_a_time() -> None:
     made = {"adjustments": (Adjustment(3.1, 11),)}
-    changes = line(adjusts=(CHANGE,))
-    assert course_of(records(**made), changes).strata is not None
-    # another run may stop before the change: then it comes at an earlier carrier
-    assert course_of(records(**made, stops=(stop(4.2, 4.4),)), changes).strata is None
-    at_carrier = line(adjusts=(replace(CHANGE, when=When(carrier=11)),))
-    assert course_of(records(**made, stops=(stop(4.2, 4.4),)), at_carrier).strata is not None
+    # both ends of the change at 3.1 s, after 10.33 carriers; half a stop in 20 carriers
+    found = course_of(records(**made), line(adjusts=(CHANGE,), rules=CLEARING))
+    assert labels(found) == [0] * 9 + [1] * 2 + [2] * 9
+    expected = by_stops(0.5 / 20.0, 3.1 / 0.3, STOOD_MM / 300.0)
+    assert variances(found) == pytest.approx([expected] * 2, rel=1e-3)
+    assert (found.moves[0].before.tolist(), found.moves[0].after.tolist()) == ([0, 1], [1, 2])
+    # nothing moves a carrier, and nothing stops a line without rules
+    at_carrier = line(adjusts=(replace(CHANGE, when=When(carrier=11)),), rules=CLEARING)
+    assert course_of(records(**made), at_carrier).moves == ()
+    assert course_of(records(**made), line(adjusts=(CHANGE,), rules=StopRules())).moves == ()
 
 
-@pytest.mark.parametrize(("clearing", "divided"), [(Clearing(), True), (Clearing(cv=0.5), False)])
-def test_a_time_after_a_planned_stop_is_a_carrier_if_clearing_takes_its_time(
-    clearing: Clearing, divided: bool
-) -> None:
+def test_stops_seen_move_a_time_by_as_long_as_the_belt_stood() -> None:
+    made = {"adjustments": (Adjustment(3.1, 11),)}
+    machine = line(adjusts=(CHANGE,), rules=CLEARING)
+    by_chance = replace(stop(4.2, 4.8), rule=Rule.NO_INSERT, cause="")
+    found = course_of(records(**made, stops=(by_chance,)), machine)
+    # one and a half; the line could not stop while it stood for one
+    n, stood = 3.1 / 0.3, STOOD_MM / 300.0
+    dead = 1.0 + stood / 20.0 * (1.0 - stood / n) ** 2
+    expected = by_stops(1.5 / 20.0, n / dead, stood / dead)
+    assert variances(found) == pytest.approx([expected] * 2, rel=1e-3)
+
+
+def test_a_planned_stop_moves_a_time_as_its_clearing_spreads() -> None:
     fault = PlannedFault(When(carrier=1), FaultKind.EMERGENCY_STOP)
-    machine = line(adjusts=(CHANGE,), faults=(fault,), rules=StopRules(clearing=clearing))
-    kept = records(adjustments=(Adjustment(3.1, 11),), stops=(stop(0.3, 0.5),))
-    assert (max(labels(course_of(kept, machine))) > 1) is divided
+    kept = records(adjustments=(Adjustment(3.1, 11),), stops=(stop(0.3, 0.3),))
+    for clearing, sd_s in (
+        (Clearing(), 0.0),
+        (Clearing(0.2, cv=0.5), 0.1),
+        (Clearing(0.2, exponential=True), 0.2),
+    ):
+        machine = line(adjusts=(CHANGE,), faults=(fault,), rules=StopRules(clearing=clearing))
+        found = course_of(kept, machine)
+        assert bool(found.moves) is (sd_s > 0.0)
+        if sd_s:
+            # 11 carriers came to the last end in 3.3 s, of which ramps took what they did
+            carriers = sd_s * 11.0 / (3.3 - (STOOD_MM - 600.0) / 1e3)
+            assert variances(found) == pytest.approx([carriers**2] * 2, rel=1e-9)
+
+
+def test_stops_move_a_corner_by_the_ramps_of_the_belt_alone() -> None:
+    corners = ((0.0, 1000.0), (3.1, 1000.0), (3.2, 900.0))
+    steady = replace(line(rules=CLEARING), line=Line(1000.0, 1e6, profile=corners))
+    found = course_of(records(), steady)
+    expected = 0.5 / 20.0 * 9.0 * ((STOOD_MM - 600.0) / 300.0) ** 2
+    assert variances(found)[0] == pytest.approx(expected, rel=0.02)
 
 
 def test_a_fault_that_nothing_ends_lasts() -> None:
@@ -257,17 +306,67 @@ def test_a_time_comes_at_another_carrier_as_pitches_spread() -> None:
     # As many carriers as pitches fit into a time: their variance is that of the pitch over its mean
     # squared, times their number (renewals). 10 mm of 300 mm, and none in 5 % of the pitches.
     kept = records(adjustments=(Adjustment(3.1, 11),))
-    base = line(adjusts=(CHANGE,))
+    base = line(adjusts=(CHANGE,), rules=StopRules())
     law = replace(base.carriers.arrival, pitch_sd_mm=10.0)
     uneven = replace(base, carriers=replace(base.carriers, arrival=law, missing=0.05))
-    assert course_of(kept, uneven).loose == pytest.approx(0.05 + (10.0 / 300.0) ** 2, rel=1e-12)
+    # at 3.1 s, after 10.33 carriers on average
+    expected = (0.05 + (10.0 / 300.0) ** 2) * 3.1 / 0.3
+    assert variances(course_of(kept, uneven)) == pytest.approx([expected] * 2, rel=1e-9)
     at_carrier = replace(CHANGE, when=When(carrier=11))
     uneven = replace(uneven, supervision=Supervision(adjusts=(at_carrier,)))
-    assert course_of(kept, uneven).loose == 0.0
-    # 10 values at 0 mm, then 30 at 4 mm: one more of the first 10 costs one of the last
-    of = np.repeat(np.arange(2, dtype=np.int32), (10, 30))
-    timed = Course((0,), of, loose=0.5)
-    assert timed.by_size(4.0 * of) == pytest.approx(0.5 * 10.0 * 4.0**2 / 40.0**2, rel=1e-12)
+    assert course_of(kept, uneven).moves == ()
+
+
+def test_an_end_that_moves_costs_its_step() -> None:
+    # 10 values at 0 mm, 5 at 7 mm, then 25 at 4 mm: 2 carriers fewer before and 2 fewer under way
+    # cost 2·(4 mm − 7 mm) + 2·(7 mm − 0 mm), as 2·(4 mm − 0 mm)
+    of = np.repeat(np.arange(3, dtype=np.int32), (10, 5, 25))
+    values = np.array([0.0, 7.0, 4.0])[of]
+    before, after = np.array([0, 1], np.int32), np.array([1, 2], np.int32)
+    both = Moves(before, after, np.array([[-2.0, -2.0]]))
+    assert Course((0,), of, moves=(both,)).by_size(values) == pytest.approx(8.0**2 / 1600.0)
+    # causes are independent: their squares add up
+    alone = Moves(before, after, np.array([[-2.0, 0.0], [0.0, 3.0]]))
+    expected = (14.0**2 + 9.0**2) / 1600.0
+    assert Course((0,), of, moves=(alone,)).by_size(values) == pytest.approx(expected)
+    # half the carriers of each stratum have a value, so that moving one costs half as much
+    half = Course((0,), np.repeat(of, 2), moves=(both,)).among(np.r_[0:78:2, 79])
+    missed = Course((0,), np.repeat(of, 2)).among(np.r_[0:78:2, 79]).by_size(values)
+    assert half.by_size(values) - missed == pytest.approx(4.0**2 / 1600.0)
+
+
+def test_ends_of_two_setups_move_together() -> None:
+    # of the second setup, whose strata end at 10 and 30; those of the first at 20 of 40 carriers
+    first = Course((0,), np.repeat(np.arange(2, dtype=np.int32), (20, 20)))
+    of = np.repeat(np.arange(3, dtype=np.int32), (10, 20, 10))
+    moves = Moves(np.array([0], np.int32), np.array([1], np.int32), np.array([[2.0]]))
+    other = Course((0,), of, moves=(moves,))
+    values = 4.0 * of
+    expected = other.by_size(values)
+    assert expected == pytest.approx((2.0 * 4.0) ** 2 / 1600.0)
+    assert together(first, other).by_size(values) == pytest.approx(expected)
+    assert together(other, first).by_size(values) == pytest.approx(expected)
+    assert together(together(first, other), first).by_size(values) == pytest.approx(expected)
+
+
+def test_shares_know_where_a_change_may_come() -> None:
+    # p = 0 before, then 1: 10 carriers more or less are 10 hits, where independent outcomes with a
+    # share of 1/2 have a variance of 400/4
+    hits = np.arange(400) >= 200
+    moves = Moves(np.array([0], np.int32), np.array([1], np.int32), np.array([[10.0]]))
+    course, fixed = (Course((0,), hits.astype(np.int32), moves=m) for m in ((moves,), ()))
+    apart = design_effect(in_order(hits, course)) - design_effect(in_order(hits, fixed))
+    assert apart == pytest.approx(10.0**2 / 100.0)
+
+
+def test_runs_that_all_lack_a_stop_know_of_it() -> None:
+    # three runs of the same values: their means do not differ, but a change may come elsewhere
+    of = np.tile(np.repeat(np.arange(2, dtype=np.int32), (20, 20)), 3)
+    moves = Moves(np.array([0], np.int32), np.array([1], np.int32), np.array([[2.0]]))
+    values, begins = 4.0 * of, (0, 40, 80)
+    found = uncertainty(values, Course(begins, of, moves=(moves,)))
+    assert found.variance == pytest.approx((2.0 * 4.0) ** 2 / 120.0**2)
+    assert uncertainty(values, Course(begins, of)).variance == 0.0
 
 
 def test_a_step_in_a_share_is_no_cluster() -> None:
