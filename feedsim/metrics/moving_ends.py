@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from feedsim.arrays import Floats
-from feedsim.machine import Clearing, FaultKind, Machine
+from feedsim.machine import Clearing, Machine
 from feedsim.metrics.course import Course, Labels
 from feedsim.metrics.moves import Moves
 from feedsim.records.columns import RunRecords
@@ -24,7 +24,6 @@ _LAW = 16
 _NORMAL = NormalDist()
 _PARTS = 64
 """Parts into which the carriers up to the last end are cut."""
-_PLANNED = {*(kind.value for kind in FaultKind), "magazine_empty"}
 
 
 class By(Enum):
@@ -36,15 +35,16 @@ class By(Enum):
 
 
 class End(NamedTuple):
-    """Where a change comes: the first carriers of two strata, under way and after, in a run.
+    """Where a stratum ends: the place of the first carrier of the next one.
 
-    ``by``: what fixes both, at ``at_s`` (s).
+    ``by``: what fixes it, at ``at_s`` (s). ``cleaned_from_s``: a stop that is cleared after that
+    brings it at once (a dirty eye).
     """
 
-    first: int
-    last: int
+    place: int
     by: By
     at_s: float
+    cleaned_from_s: float = math.inf
 
 
 class _Stops(NamedTuple):
@@ -96,25 +96,37 @@ def moves_of(
 def _expected(records: RunRecords, machine: Machine) -> _Stops:
     """Return what is expected: as seen, and half a stop of the law of clearing."""
     ramps_s, supervision = _ramps_s(machine), machine.supervision
-    seen = [stop for stop in records.stops if stop.cause not in _PLANNED]
+    planned = _planned_causes(machine)
+    seen = [stop for stop in records.stops if stop.cause not in planned]
     lost = [_stood_s(stop, ramps_s) for stop in seen if not math.isnan(stop.restarted_s)]
     weights = [1.0] * len(lost)
-    if supervision and (seen or supervision.may_stop_by_chance):
+    doubles = any(feeder.double_check.stops for feeder in machine.feeders)
+    if supervision and (seen or doubles or supervision.may_stop_by_chance):
         law = [time_s + ramps_s for time_s in _clearings_s(supervision.rules.clearing)]
         lost, weights = [*lost, *law], [*weights, *[_UNSEEN / len(law)] * len(law)]
-    number, carriers = sum(weights), len(records.carriers.eye_time_s)
+    number = sum(weights)
+    carriers = len(records.carriers.eye_time_s) + records.left_out * len(records.begins)
     shares = np.array(weights) / max(number, _UNSEEN)
     return _Stops(number / carriers, carriers, np.array(lost), shares, ramps_s)
 
 
-def _clearings_s(clearing: Clearing) -> list[float]:
-    """Return clearing times (s) that are equally likely."""
+def _planned_causes(machine: Machine) -> set[str]:
+    """Return the causes of stops that come at the same carrier in every run."""
+    faults = machine.supervision.faults if machine.supervision else ()
+    return {"magazine_empty", *(fault.kind.value for fault in faults)}
+
+
+def _clearings_s(clearing: Clearing) -> Floats:
+    """Return clearing times (s) that are equally likely, of the law's mean and spread."""
+    if not clearing.sd_s:
+        return np.array([clearing.mean_s])
     ranks = [(k + 0.5) / _LAW for k in range(_LAW)]
     if clearing.exponential:
-        return [-clearing.mean_s * math.log1p(-rank) for rank in ranks]
-    if not clearing.sd_s:
-        return [clearing.mean_s]
-    return [clearing.lognormal_s(_NORMAL.inv_cdf(rank)) for rank in ranks]
+        times = np.array([-math.log1p(-rank) for rank in ranks])
+    else:
+        times = np.array([clearing.lognormal_s(_NORMAL.inv_cdf(rank)) for rank in ranks])
+    times = (times - times.mean()) / times.std()  # the middles of ranks spread too little
+    return np.asarray(np.maximum(0.0, clearing.mean_s + clearing.sd_s * times))
 
 
 def _ramps_s(machine: Machine) -> float:
@@ -130,8 +142,9 @@ def _ramps_s(machine: Machine) -> float:
 
 
 def _stood_s(stop: Stop, ramps_s: float) -> float:
-    """Return for how long a belt in effect stood still: at rest, and what its ramps cost."""
-    return stop.restarted_s - stop.at_rest_s + ramps_s
+    """Return for how long a belt in effect stood still; infinite if to the end."""
+    over = not math.isnan(stop.restarted_s)
+    return stop.restarted_s - stop.at_rest_s + ramps_s if over else math.inf
 
 
 class _Run:
@@ -140,23 +153,24 @@ class _Run:
     def __init__(self, records: RunRecords, machine: Machine, number: int, rows: slice) -> None:
         self._machine, self._times = machine, records.carriers.eye_time_s
         self._begin, self._end = rows.start, rows.stop
+        self._left_out = records.left_out
         self._counted = max(rows.start, records.warm_up)
         self._stops = [stop for stop in records.stops if stop.run == number]
+        causes = _planned_causes(machine)
+        self._planned_stops = [stop for stop in self._stops if stop.cause in causes]
         self._ramps_s, self._loose = _ramps_s(machine), _looseness(machine)
 
     def moves(self, labels: Labels, stops: _Stops, ends: Sequence[End]) -> Moves | None:
-        """Return what may move the ends of the run's strata; both of one change move alike."""
+        """Return what may move the ends of the run's strata."""
         moving = [
-            (at, end)
-            for end in ends
-            for at in {end.first, end.last}
-            if end.by is not By.CARRIER and self._counted < at < self._end
+            end
+            for end in dict.fromkeys(ends)
+            if end.by is not By.CARRIER and self._counted < end.place < self._end
         ]
         if not moving:
             return None
-        at = np.array([place for place, _ in moving])
-        found = [end for _, end in moving]
-        causes = [*self._along(found, stops), *self._planned(found)]
+        at = np.array([end.place for end in moving])
+        causes = [*self._along(moving, stops), *self._planned(moving)]
         return Moves(labels[at - 1], labels[at], np.array(causes)) if causes else None
 
     def _along(self, ends: Sequence[End], stops: _Stops) -> Iterator[Floats]:
@@ -171,6 +185,7 @@ class _Run:
         places = np.array([self._unstopped(end, rate) for end in ends])
         dead = np.where(timed, stops.dead(rate, places), 1.0)
         places = places / dead
+        cleaned = np.array([self._place(end.cleaned_from_s, rate) for end in ends]) / dead
         edges = np.linspace(0.0, max(1.0, float(places.max())), _PARTS + 1)
         each = float(edges[1])
         for middle in (edges[:-1] + edges[1:]) / 2.0:
@@ -179,7 +194,8 @@ class _Run:
             if self._loose:
                 yield math.sqrt(self._loose * each) * reached
             if stops.per_carrier:
-                most = np.minimum(lost / dead, np.maximum(ahead, 0.0))
+                rest, took = np.maximum(ahead, 0.0), lost / dead
+                most = np.where(middle >= cleaned - took, rest, np.minimum(took, rest))
                 earlier = np.sqrt(stops.weights @ most**2)
                 by = np.where(timed, -earlier, reached * stops.ramps_s * rate)
                 yield math.sqrt(stops.per_carrier * each) * by
@@ -187,40 +203,59 @@ class _Run:
     def _unstopped(self, end: End, rate: float) -> float:
         """Return after how many carriers an end had come, had the belt not stopped by chance."""
         if end.by is By.CORNER:
-            return float(end.first - self._begin)
-        planned = (stop for stop in self._stops if stop.cause in _PLANNED)
-        took_s = end.at_s - float(self._times[self._begin]) - self._stood_s(planned, end.at_s)
-        return max(0.0, took_s * rate)
+            return float(end.place - self._begin + self._left_out)
+        return self._place(end.at_s, rate)
+
+    def _place(self, time_s: float, rate: float) -> float:
+        """Return after how many carriers a time comes on a line that stops by plan only."""
+        if math.isinf(time_s):
+            return math.inf
+        first_s = float(self._times[self._begin])
+        took_s = time_s - first_s - self._stood_s(self._planned_stops, first_s, time_s)
+        return max(0.0, self._left_out + took_s * rate)
 
     def _planned(self, ends: Sequence[End]) -> Iterator[Floats]:
         """Yield by what planned stops move times, as their clearing time spreads."""
         supervision = self._machine.supervision
-        spread_s = supervision.rules.clearing.sd_s if supervision else 0.0
-        for stop in self._stops if spread_s else ():
-            later = np.array([end.by is By.TIME and stop.time_s < end.at_s for end in ends])
-            if stop.cause in _PLANNED and later.any():
-                yield later * -spread_s * self._rate_hz(ends)
+        clearing = supervision.rules.clearing if supervision else Clearing()
+        law = _clearings_s(clearing)[:, None] + self._ramps_s
+        timed = np.array([end.by is By.TIME for end in ends])
+        for stop in self._planned_stops if clearing.sd_s else ():
+            ahead = [self._ahead_s(stop, end.at_s) for end in ends]
+            spread_s = np.minimum(law, np.array(ahead)).std(axis=0)
+            if (timed & (spread_s > 0.0)).any():
+                yield -self._rate_hz(ends) * timed * spread_s
+
+    def _ahead_s(self, stop: Stop, until_s: float) -> float:
+        """Return for how long the belt would run from a stop to some time, but for that stop."""
+        later = [other for other in self._planned_stops if other.time_s > stop.time_s]
+        return max(0.0, until_s - stop.time_s - self._stood_s(later, stop.time_s, until_s))
 
     def _rate_hz(self, ends: Sequence[End]) -> float:
         """Return how many carriers came in a second up to the last end, stops left out."""
-        end = max(max(end.first, end.last) for end in ends)
-        end = min(end, self._end - 1)
+        end = min(max(end.place for end in ends), self._end - 1)
         first, last = float(self._times[self._begin]), float(self._times[end])
-        took_s = last - first - self._stood_s(self._stops, last)
+        took_s = last - first - self._stood_s(self._stops, first, last)
         line, law = self._machine.line, self._machine.carriers.arrival
         return (end - self._begin) / took_s if took_s > 0.0 else line.speed_mm_s / law.pitch_mm
 
-    def _stood_s(self, stops: Iterable[Stop], until_s: float) -> float:
-        """Return for how long (s) the belt stood in some stops that were over by then."""
-        return sum(_stood_s(s, self._ramps_s) for s in stops if s.restarted_s <= until_s)
+    def _stood_s(self, stops: Iterable[Stop], from_s: float, until_s: float) -> float:
+        """Return for how long (s) the belt stood in stops that came from a time to another."""
+        return sum(
+            min(_stood_s(stop, self._ramps_s), until_s - stop.time_s)
+            for stop in stops
+            if from_s <= stop.time_s < until_s
+        )
 
 
 def _looseness(machine: Machine) -> float:
     """Return the variance of the number of carriers in a time over that number.
 
-    The square of the pitch's spread over its mean (any text on renewals); 0 if the pitches are
-    those of a record.
+    The square of the pitch's spread over its mean (any text on renewals), thinned as carriers are
+    missing (derived); 0 if the pitches are those of a record.
     """
     carriers = machine.carriers
     law = carriers.arrival
-    return 0.0 if law.in_order else (law.sd_mm / law.pitch_mm) ** 2 + carriers.missing
+    missing = carriers.missing
+    spread = (law.sd_mm / law.pitch_mm) ** 2
+    return 0.0 if law.in_order else (1.0 - missing) * spread + missing

@@ -27,7 +27,8 @@ Phases = tuple[tuple[int, int], ...]
 class _Change(NamedTuple):
     """A planned event from one time to another (s), and its phase after that (0: as before).
 
-    ``by``: what fixes the carrier at which it comes.
+    ``by``: what fixes the carrier at which it comes. ``lasts_s``: for how long at most, if a time
+    or clearing ends it; else None.
     """
 
     number: int
@@ -35,6 +36,7 @@ class _Change(NamedTuple):
     until_s: float
     then: int
     by: By
+    lasts_s: float | None = None
 
 
 def course_of(records: RunRecords, machine: Machine) -> Course:
@@ -92,7 +94,16 @@ class _Run:
                 now[change.number] = max(phase, now.get(change.number, 0))
             phases = tuple((number, phase) for number, phase in sorted(now.items()) if phase)
             labels[begin:end] = strata.setdefault(phases, len(strata))
-        return [End(first, last, change.by, change.from_s) for change, first, last in found]
+        return [
+            end
+            for change, first, last in found
+            for end in (
+                End(first, change.by, change.from_s),
+                End(last, change.by, change.from_s)
+                if change.lasts_s is None
+                else End(last, By.TIME, change.from_s + change.lasts_s, change.from_s),
+            )
+        ]
 
     def _under_way(self, change: _Change) -> tuple[int, int]:
         """Return the first carrier not at its target by then, and the first that comes after."""
@@ -120,7 +131,9 @@ class _Run:
         for number, fault in enumerate(self._faults, len(self._adjusts)):
             begin_s = self._came_s(fault.when)
             if begin_s is not None:
-                yield _Change(number, begin_s, self._over_s(fault, begin_s), 0, _by(fault.when))
+                over_s, by = self._over_s(fault, begin_s), _by(fault.when)
+                lasts_s = fault.duration_s if fault.kind is FaultKind.EYE_DIRTY else None
+                yield _Change(number, begin_s, over_s, 0, by, lasts_s)
 
     def _corners(self) -> Iterator[_Change]:
         """Yield the corners of the profile, up to a change of the line speed by the operator."""
