@@ -142,5 +142,5 @@ class Supervision:
 
     @property
     def may_stop_by_chance(self) -> bool:
-        """Whether anything but a planned fault or an empty magazine may stop the line."""
+        """Whether a rule or a hazard may stop the line; a feeder's double check may besides."""
         return self.rules.any or bool(self.jam_probability)

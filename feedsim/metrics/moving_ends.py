@@ -254,8 +254,6 @@ def _looseness(machine: Machine) -> float:
     The square of the pitch's spread over its mean (any text on renewals), thinned as carriers are
     missing (derived); 0 if the pitches are those of a record.
     """
-    carriers = machine.carriers
-    law = carriers.arrival
-    missing = carriers.missing
+    law, missing = machine.carriers.arrival, machine.carriers.missing
     spread = (law.sd_mm / law.pitch_mm) ** 2
     return 0.0 if law.in_order else (1.0 - missing) * spread + missing

@@ -274,5 +274,5 @@ def test_figures_of_a_run_that_may_stop_before_a_change_are_covered(
     assert covered(of_sd, sd) >= 0.91
     assert covered(of_inside, float(inside.mean())) >= 0.91
     assert covered(of("cpk")[1], (1.5 - truth) / (3.0 * sd)) >= 0.91
-    # means of runs differ by 0.17 mm (1 sd), and the step is 1 mm: as chance it was worth 7 mm
+    # means of runs differ by 0.13 mm (1 sd), and the step is 1 mm: as chance it was worth 7 mm
     assert half(of_mean) < 4.0 * float(means.std(ddof=1))
